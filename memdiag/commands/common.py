@@ -1,0 +1,125 @@
+"""What several commands share: their options, reading their inputs, writing their output."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from memdiag.problems import Problem, Severity
+from memdiag.records import Run
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+FORMATS = ("text", "json", "csv", "markdown", "html")
+
+
+def input_argument(f: F) -> F:
+    """`[INPUT...]`: files, or - for standard input."""
+    return click.argument("inputs", nargs=-1, metavar="[INPUT]...", type=click.Path())(f)
+
+
+def reading_options(f: F) -> F:
+    """`--board`, `--grammar`, `--removed`: how the inputs are to be read."""
+    f = click.option("--removed", metavar="SITES", help="Sites empty on purpose: U6 or U6,U7.")(f)
+    f = click.option("--grammar", metavar="NAME|FILE", help="Read this layout, do not guess.")(f)
+    return click.option("--board", metavar="FILE", help="The board profile to use.")(f)
+
+
+def shop_option(f: F) -> F:
+    return click.option(
+        "--shop", metavar="FILE", type=click.Path(),
+        help="The shop's own priors, limits and costs (TOML).",
+    )(f)  # fmt: skip
+
+
+def output_options(*formats: str) -> Callable[[F], F]:
+    """`--format` and `-o`."""
+
+    def wrap(f: F) -> F:
+        f = click.option("-o", "--output", metavar="FILE", type=click.Path(), help="Write here.")(f)
+        return click.option("--format", "format_", type=click.Choice(formats), default=formats[0],
+                            show_default=True)(f)  # fmt: skip
+
+    return wrap
+
+
+def load_runs(
+    inputs: Sequence[str],
+    *,
+    board: str | None = None,
+    grammar: str | None = None,
+    removed: str | None = None,
+) -> list[Run]:
+    """Every run of every input, in order. Raises click.ClickException (exit 2) where an input
+    cannot be opened or holds no dump."""
+    from memdiag import load as loading
+
+    runs: list[Run] = []
+    for name in inputs or ("-",):
+        data = standard_input() if name == "-" else file_bytes(name)
+        found = loading.load(
+            data, board=board, grammar=grammar, removed=split_sites(removed), name=name
+        )
+        runs.extend(found)
+    return runs
+
+
+def split_sites(text: str | None) -> tuple[str, ...]:
+    return tuple(part for part in (text or "").replace(",", " ").split() if part != "-")
+
+
+def file_bytes(name: str) -> bytes:
+    try:
+        return Path(name).read_bytes()
+    except IsADirectoryError:
+        raise click.ClickException(f"{name} is a folder: name the dump inside it") from None
+    except OSError as wrong:
+        reason = wrong.strerror or str(wrong)
+        raise click.ClickException(f"cannot read {name}: {reason.lower()}") from None
+
+
+def standard_input() -> bytes:
+    """The paste: from a pipe to its end; from a terminal to the first `[end]` line."""
+    stream = sys.stdin.buffer
+    if not sys.stdin.isatty():
+        return stream.read()
+    click.echo("Paste the dump; it ends at its [end] line (or press Ctrl-D).", err=True)
+    lines = []
+    for line in stream:
+        lines.append(line)
+        if line.strip().lower().startswith(b"[end]"):
+            break
+    return b"".join(lines)
+
+
+def tell(problems: Sequence[Problem], *, quiet_info: bool = True, name: str = "") -> None:
+    """Problems to standard error, one a line: errors and warnings, info only where asked for."""
+    for p in problems:
+        if p.severity is Severity.INFO and quiet_info:
+            continue
+        head = f"{name}: " if name and name != "-" else ""
+        click.echo(f"memdiag: {p.severity}: {head}{p.sentence()}", err=True)
+
+
+def write(text: str, output: str | None) -> None:
+    """To the file, whole or not at all, or to standard output."""
+    if not text.endswith("\n"):
+        text += "\n"
+    if output is None or output == "-":
+        click.echo(text, nl=False)
+        return
+    target = Path(output)
+    partial = target.with_name(f".{target.name}.{os.getpid()}.part")
+    try:
+        partial.write_text(text, encoding="utf-8")
+        partial.replace(target)
+    except OSError as wrong:
+        partial.unlink(missing_ok=True)
+        raise click.ClickException(
+            f"cannot write {output}: {(wrong.strerror or str(wrong)).lower()}"
+        ) from None

@@ -1,0 +1,190 @@
+"""Error counts, directions and link checks -> how likely they are in each state.
+
+Rates are unknown over many decades, so each state has a spread of rates, not one: the likelihood
+of a count is averaged over it on a grid of log rates. Errors come in bursts; that only sharpens
+the grid's peak, never moves it, and the spreads are wide enough not to care.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+
+from memdiag.evidence.nodes import LINE, PLACE
+
+_GRID = np.arange(-18.0, 0.001, 0.1)  # log10 of the error rate per bit
+_LOG_RATE = _GRID * math.log(10.0)
+_LOG_MISS = np.log1p(-np.minimum(10.0**_GRID, 1 - 1e-12))
+
+Spread = tuple[float, tuple[tuple[float, float, float], ...]]
+
+# For each state: the chance of no errors whatever the exposure, then (weight, from, to) decades.
+_PLACE_RATES: dict[str, Spread] = {
+    "sound": (0.97, ((0.03, -15, -10),)),
+    "disturbed": (0.55, ((0.40, -13, -7), (0.05, -7, -4))),
+    "array": (0.08, ((0.85, -13, -5), (0.07, -5, -2))),
+    "thin": (0.14, ((0.70, -12, -4), (0.16, -4, -0.8))),
+    "line": (0.04, ((0.30, -10, -2), (0.66, -1.6, -0.85))),
+    "dead": (0.04, ((0.26, -4, -0.7), (0.70, -0.7, -0.2))),
+    "mute": (0.04, ((0.16, -4, -0.7), (0.80, -0.7, -0.2))),
+    "absent": (0.04, ((0.11, -4, -0.7), (0.85, -0.7, -0.2))),
+}
+_LINE_RATES: dict[str, Spread] = {
+    "sound": (0.975, ((0.025, -14, -9),)),
+    "disturbed": (0.60, ((0.36, -12, -6), (0.04, -6, -3))),
+    "array": (0.45, ((0.48, -12, -4), (0.07, -4, -1))),
+    "thin": (0.20, ((0.60, -11, -3), (0.20, -3, -0.3))),
+    "open": (0.02, ((0.30, -9, -1), (0.68, -0.9, -0.2))),
+    "joined": (0.03, ((0.25, -9, -1), (0.72, -0.95, -0.2))),
+    "dead": (0.02, ((0.13, -3, -0.7), (0.85, -0.7, -0.2))),
+}
+
+
+@cache
+def _weights(kind: str) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """`(zero mass, mass on the grid)` of each state."""
+    states, table = (PLACE, _PLACE_RATES) if kind == "place" else (LINE, _LINE_RATES)
+    zero = np.array([table[s][0] for s in states])
+    grid = np.zeros((len(states), _GRID.size))
+    for i, state in enumerate(states):
+        for weight, low, high in table[state][1]:
+            inside = (low - 1e-9 <= _GRID) & (_GRID <= high + 1e-9)
+            grid[i] += weight * inside / inside.sum()
+    return zero, grid
+
+
+ASSUMED_BITS = 1e10
+"""Where a dump gives errors without bits compared: a few seconds of one lane, as a guess that
+only has to be right within decades."""
+
+
+def count_loglik(errors: int, bits: float | None, kind: str = "place") -> dict[str, float]:
+    """Log likelihood of `errors` wrong of `bits` compared, in each state (kind place or line)."""
+    states = PLACE if kind == "place" else LINE
+    exposure = float(bits) if bits else ASSUMED_BITS
+    exposure = max(exposure, float(errors))
+    zero, grid = _weights(kind)
+    loglik = errors * _LOG_RATE + (exposure - errors) * _LOG_MISS
+    top = float(loglik.max())
+    mean = grid @ np.exp(loglik - top)
+    if errors == 0:
+        mean = mean * math.exp(min(top, 0.0)) + zero
+    # A trace everywhere: no count is impossible in any state.
+    values = np.log(mean + 1e-9 * mean.max() + 1e-300)
+    return dict(zip(states, values.tolist(), strict=True))
+
+
+# --- direction ------------------------------------------------------------------------------
+# What an undriven line reads follows from where its termination pulls: to VDDQ (pseudo open
+# drain: JESD250, JESD212, JESD79-4, JESD79-5) it reads 1, to ground (LVSTL: JESD209-4,
+# JESD209-5) 0, to mid-rail (SSTL: JESD79-3) either. Derived; strong evidence, never proof.
+_PULL = {"gddr5": "rose", "gddr6": "rose", "ddr4": "rose", "ddr5": "rose",
+         "lpddr4": "fell", "lpddr5": "fell"}  # fmt: skip
+
+# Probabilities of (one way as the termination pulls, one way against it, both ways).
+_ONE_WAY = {
+    "sound": (0.17, 0.17, 0.66), "disturbed": (0.12, 0.12, 0.76), "array": (0.25, 0.25, 0.50),
+    "thin": (0.12, 0.12, 0.76), "line": (0.55, 0.25, 0.20), "dead": (0.70, 0.08, 0.22),
+    "mute": (0.80, 0.05, 0.15), "absent": (0.85, 0.04, 0.11),
+    "open": (0.66, 0.16, 0.18), "joined": (0.44, 0.44, 0.12),
+}  # fmt: skip
+
+MIN_DIRECTED = 4
+
+
+def direction_loglik(
+    rose: float, fell: float, memory: str | None, kind: str = "place"
+) -> dict[str, float] | None:
+    """Log likelihood of the errors' directions; None with fewer than MIN_DIRECTED of them."""
+    n = rose + fell
+    if n < MIN_DIRECTED:
+        return None
+    pull = _PULL.get(memory or "")
+    share = (fell if pull == "fell" else rose) / n
+    feature = 0 if share >= 0.95 else 1 if share <= 0.05 else 2
+    # Four errors one way are a coin's luck one time in eight: a small sample speaks softly.
+    weight = 1.0 - math.exp(-(n - 2) / 6)
+    out = {}
+    for state in PLACE if kind == "place" else LINE:
+        with_, against, both = _ONE_WAY[state]
+        if pull is None:
+            with_ = against = (with_ + against) / 2
+        out[state] = weight * math.log((with_, against, both)[feature])
+    return out
+
+
+# --- link check -----------------------------------------------------------------------------
+# The check code is computed over what travelled: it is good when the cells were wrong and bad
+# when the line was (JESD250: CRC over each byte's burst, returned on EDC).
+_BAD = {"sound": 0.5, "disturbed": 0.78, "array": 0.04, "thin": 0.93, "line": 0.94,
+        "dead": 0.93, "mute": 0.85, "absent": 0.85}  # fmt: skip
+_ANY_BAD = {"sound": 0.008, "disturbed": 0.30, "array": 0.02, "thin": 0.70, "line": 0.80,
+            "dead": 0.80, "mute": 0.60, "absent": 0.60}  # fmt: skip
+
+
+def link_check_loglik(ok: float, bad: float) -> dict[str, float] | None:
+    """Log likelihood of error words whose link check was good or bad; None without any."""
+    n = ok + bad
+    if n <= 0:
+        return None
+    # Words of one run share their cause: beyond a handful they repeat, not confirm.
+    scale = min(n, 4.0) / n
+    return {
+        s: scale * (bad * math.log(_BAD[s]) + ok * math.log(1 - _BAD[s])) for s in PLACE
+    }
+
+
+def edc_count_loglik(failed: int, errors: int | None) -> dict[str, float]:
+    """Log likelihood of a count of failed link checks beside a count of wrong bits."""
+    if errors:
+        # One failed burst holds up to 128 wrong bits; none failed beside errors means the array.
+        return link_check_loglik(0 if failed else min(errors, 4), min(failed, 4)) or {}
+    return {s: math.log(_ANY_BAD[s] if failed else 1 - _ANY_BAD[s]) for s in PLACE}
+
+
+REPEATS = 4.0
+_REPEATING = {"sound": 0.10, "disturbed": 0.08, "array": 0.55, "thin": 0.12, "line": 0.25,
+              "dead": 0.30, "mute": 0.30, "absent": 0.30}  # fmt: skip
+
+
+def repeat_loglik(errors: int, cells: int) -> dict[str, float]:
+    """Log likelihood of errors that hit the same addresses again (more than REPEATS times each)
+    or not: a weak cell fails at every pass, a disturbed line somewhere else each time."""
+    again = errors > REPEATS * max(cells, 1)
+    return {s: math.log(p if again else 1 - p) for s, p in _REPEATING.items()}
+
+
+# --- data lines of one lane -----------------------------------------------------------------
+# Where only a (capped) list of error words is known, shares within the lane are all there is:
+# (no errors, under a tenth of the worst line's, more).
+_SHARE = {
+    "sound": (0.970, 0.022, 0.008), "disturbed": (0.72, 0.18, 0.10), "array": (0.50, 0.20, 0.30),
+    "thin": (0.25, 0.25, 0.50), "open": (0.02, 0.05, 0.93), "joined": (0.03, 0.07, 0.90),
+    "dead": (0.02, 0.03, 0.95),
+}  # fmt: skip
+
+
+def share_loglik(wrong: float, most: float) -> dict[str, float]:
+    """Log likelihood of a line's share of its lane's wrong bits: `wrong` of the worst's `most`."""
+    feature = 0 if wrong == 0 else 1 if wrong < most / 10 else 2
+    weight = 1.0 - math.exp(-most / 2)  # one wrong bit in all says little of the other seven
+    return {s: weight * math.log(_SHARE[s][feature]) for s in LINE}
+
+
+def joined_ratio(apart: float, wrong: float, together: float, patterns: int) -> float:
+    """Log likelihood ratio that a line is shorted to another against being bad by itself.
+
+    Shorted lines are wrong only where they were written unlike (`apart` = wrong bits where they
+    were written alike) and never both at once (`together`). `patterns` is how many different
+    words were written: with one or two the pattern may never have written them alike.
+    """
+    if wrong < 3 or patterns < 4:
+        return 0.0
+    n = min(wrong, 12.0)
+    odd = min((apart + together) / wrong, 1.0)
+    # By itself a line is wrong as often beside a like neighbour as beside an unlike one.
+    joined = (1 - odd) * math.log(0.97) + odd * math.log(0.03)
+    return n * (joined - math.log(0.5))

@@ -1,0 +1,87 @@
+"""What the posterior is taken over: nodes, each a place with a few ordered states.
+
+A fault puts every node in a state with some probability; a row of the dump is more or less
+likely in each state. States are ordered: where two faults act on one node the greater state
+shows (a noisy maximum), so a dead lane hides a disturbance of the same lane.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from memdiag.findings import Quote
+from memdiag.records import Channel
+
+PLACE = ("sound", "disturbed", "array", "thin", "line", "dead", "mute", "absent")
+"""A lane, a channel of a site, a site, a channel or the board, by the worst behind it:
+disturbed = healthy but upset by a fault elsewhere; array = cells wrong, link good; thin = little
+margin at the pins; line = one data line gone; dead = the lane never works; mute = commands do
+not reach it; absent = the package does not answer."""
+
+LINE = ("sound", "disturbed", "array", "thin", "open", "joined", "dead")
+"""A single data line: open = its own ball or line; joined = shorted to a neighbour."""
+
+SHAPE = ("quiet", "spread", "paired", "striped", "clustered")
+"""The addresses of a site's errors: paired = at addresses one bit apart; striped = one line at a
+constant stride; clustered = cell, word, column, row or bank."""
+
+RAIL = ("normal", "low", "short")
+"""A rail's resistance: low = a few ohms, through a chip; short = under an ohm, a capacitor."""
+
+HEAT = ("elsewhere", "here")
+"""Whether what warmed first is the site in question."""
+
+BOOT = ("ran", "cut")
+"""Whether the steps of a channel ran to their end."""
+
+STATES: Mapping[str, tuple[str, ...]] = {
+    "place": PLACE, "line": LINE, "shape": SHAPE, "rail": RAIL, "heat": HEAT, "boot": BOOT,
+}  # fmt: skip
+
+FLOOR = math.log(1e-6)
+"""No single node speaks against a state more strongly than this: rigs do odd things."""
+
+
+@dataclass(slots=True)
+class Node:
+    """One observed place. `loglik[state]` is the log likelihood of what was seen there, up to a
+    constant; `quotes` say it in words, strongest first."""
+
+    kind: str
+    sites: tuple[str, ...]
+    channel: Channel | None = None
+    rank: int | None = None
+    lane: int | None = None
+    dq: int | None = None
+    rail: str | None = None
+    loglik: dict[str, float] = field(default_factory=dict)
+    quotes: list[Quote] = field(default_factory=list)
+    partner: dict[int, float] = field(default_factory=dict)
+    """For a line: log likelihood ratio of being joined to each other line of its lane."""
+
+    @property
+    def states(self) -> tuple[str, ...]:
+        return STATES[self.kind]
+
+    def add(self, loglik: Mapping[str, float], weight: float = 1.0) -> None:
+        """Multiply another observation in; states it does not name are not spoken of."""
+        for state in self.states:
+            self.loglik[state] = self.loglik.get(state, 0.0) + weight * loglik.get(state, 0.0)
+
+    def vector(self) -> list[float]:
+        """Log likelihoods in state order, the best at 0 and none below `FLOOR`."""
+        values = [self.loglik.get(state, 0.0) for state in self.states]
+        top = max(values)
+        return [max(v - top, FLOOR) for v in values]
+
+    @property
+    def healthy(self) -> float:
+        """Log likelihood of the sound state against the best one: 0 where nothing is odd."""
+        return self.vector()[0]
+
+
+def logs(**probabilities: float) -> dict[str, float]:
+    """A table row of probabilities as logs."""
+    return {state: math.log(p) for state, p in probabilities.items()}

@@ -1,0 +1,69 @@
+"""Ohm readings -> normal, low through a chip, or short; and what a removed package accounted for.
+
+To ground with the board off (common practice, no source): a shorted capacitor reads 0 to 1 ohm,
+a few ohms (2 to 7) point at a chip. A rising reading is a capacitor charging: not final, so it
+is only ever a lower limit.
+"""
+
+from __future__ import annotations
+
+import math
+
+from memdiag.board import Rail
+from memdiag.evidence.nodes import RAIL
+
+SHORT_OHMS = 1.0
+CHIP_OHMS = 7.0
+
+# log10 ohms: centre and spread of each state where the profile says nothing.
+_LOW = (math.log10(4.0), 0.28)
+_SHORT = (math.log10(0.4), 0.35)
+
+
+def reading_loglik(ohms: float, trend: str | None, rail: Rail | None) -> dict[str, float]:
+    """Log likelihood of a resistance in each state of RAIL (normal, low, short).
+
+    Normal is judged against the profile's typical and least healthy resistance where it has
+    them, else against anything from 12 ohm up (a bus-interface rail of 30 ohm is normal: common
+    practice, no source).
+    """
+    x = math.log10(min(max(ohms, 0.02), 1e7))
+    typical = rail.healthy_ohms_typical if rail else None
+    least = rail.healthy_ohms_min if rail else None
+    rising = trend == "rising"
+    if typical or least:
+        centre = math.log10(typical or least or 1.0)
+        edge = math.log10(least or (typical or 1.0) * 0.6)
+        spread = max(0.12, (centre - edge) / 1.5)
+        normal = max(_bell(x, centre, spread), 0.12 if x > centre else 0.0)
+    else:
+        normal = _bell(x, 2.2, 0.7) if x < 2.2 else 0.5
+        if x < math.log10(12):
+            normal *= 0.05
+    if rising:
+        # Still charging: it has at least got this far, and will end higher.
+        normal = max(normal, 0.45 if ohms > CHIP_OHMS else 0.02)
+    table = {
+        "normal": normal,
+        "low": max(_bell(x, *_LOW), 0.35 * _plateau(x, math.log10(CHIP_OHMS), 1.6)),
+        "short": _bell(x, *_SHORT) if x > math.log10(0.4) else 1.1,
+    }
+    return {s: math.log(max(table[s], 1e-4)) for s in RAIL}
+
+
+def _bell(x: float, centre: float, spread: float) -> float:
+    z = (x - centre) / spread
+    return math.exp(-0.5 * z * z) / spread * 0.4
+
+
+def _plateau(x: float, low: float, high: float) -> float:
+    return 1.0 if low <= x <= high else 0.0
+
+
+def through_package(with_it: float, without_it: float) -> float | None:
+    """Ohms of what was taken off, from the rail's reading with and without it (parallel
+    conductance: 1/R = 1/R1 - 1/R2). None where taking it off did not raise the reading."""
+    if with_it <= 0:
+        return 0.0 if without_it > 0 else None
+    conductance = 1 / with_it - (0.0 if math.isinf(without_it) else 1 / without_it)
+    return 1 / conductance if conductance > 0 else None
