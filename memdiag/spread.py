@@ -11,6 +11,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from memdiag.tworates import conditional_test
+
 
 @dataclass(frozen=True, slots=True)
 class Dispersion:
@@ -107,8 +109,6 @@ def compare_replicates(
     read from Student's distribution with the repeats' degrees of freedom. Where errors were seen
     at all, at least one independent event is left.
     """
-    from memdiag.rates import conditional_test
-
     n1, t1 = math.fsum(counts1), math.fsum(exposures1)
     n2, t2 = math.fsum(counts2), math.fsum(exposures2)
     parts = [overdispersion(c, t) for c, t in ((counts1, exposures1), (counts2, exposures2))]
@@ -127,7 +127,10 @@ def compare_replicates(
     test = conditional_test(n1 / pooled, t1, n2 / pooled, t2, confidence=confidence)
     wide = max(1.0, min(pooled * _student_over_normal(confidence, freedom) ** 2, max(n1, n2)))
     limits = conditional_test(n1 / wide, t1, n2 / wide, t2, confidence=confidence)
-    less, greater = (_as_student(p, freedom) for p in (test.p_less, test.p_greater))
+    # However the errors hang together, those of one run are at least one event.
+    lone = conditional_test(n1 / max(n1, n2), t1, n2 / max(n1, n2), t2)
+    less = min(_as_student(test.p_less, freedom), lone.p_less)
+    greater = min(_as_student(test.p_greater, freedom), lone.p_greater)
     return RateComparison(
         test.ratio, limits.low, limits.high, min(1.0, 2 * min(less, greater)), less, greater,
         confidence, pooled, freedom,
@@ -162,11 +165,12 @@ def exposure_to_exclude(
     if n == 0:
         return None
     before = overdispersion(counts, exposures)
-    p = level
-    if before.index is not None and before.index > 1:
-        from scipy import special
-
-        n = max(1.0, n / before.index)
-        p = float(special.ndtr(special.stdtrit(before.freedom, level)))
     # No further event among n + 0, each of which falls in the first run with chance t / (t + t2).
-    return t * math.expm1(-math.log(p) / n)
+    if before.index is None or before.index <= 1:
+        return t * math.expm1(-math.log(level) / n)
+    from scipy import special
+
+    log_p = float(special.log_ndtr(special.stdtrit(before.freedom, level)))
+    one_event = t * (1 / level - 1)
+    growth = -log_p * min(before.index, n) / n
+    return min(one_event, t * math.expm1(growth)) if growth < 700 else one_event
