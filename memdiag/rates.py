@@ -28,9 +28,10 @@ from memdiag.multiplicity import benjamini_hochberg, holm
 from memdiag.outliers import Gesd, gesd, mad, median, modified_z
 from memdiag.spread import (
     Dispersion,
+    Effective,
     RateComparison,
     compare_replicates,
-    exposure_to_exclude,
+    effective_events,
     negative_binomial_excess,
     overdispersion,
 )
@@ -39,6 +40,7 @@ from memdiag.tworates import Conditional, conditional_test
 __all__ = [
     "Conditional",
     "Dispersion",
+    "Effective",
     "Gesd",
     "RateComparison",
     "benjamini_hochberg",
@@ -47,7 +49,7 @@ __all__ = [
     "bits_needed",
     "compare_replicates",
     "conditional_test",
-    "exposure_to_exclude",
+    "effective_events",
     "gesd",
     "holm",
     "mad",

@@ -155,22 +155,26 @@ def _as_student(p: float, freedom: int) -> float:
     return float(special.stdtr(freedom, score))
 
 
-def exposure_to_exclude(
-    counts: Sequence[float], exposures: Sequence[float], level: float
-) -> float | None:
-    """How much exposure without a single error would show, at the one-sided `level`, that the
-    rate has fallen: the inverse of `compare_replicates`. None where no errors were seen before:
-    nothing then tells a fall."""
-    n, t = math.fsum(counts), math.fsum(exposures)
-    if n == 0:
-        return None
-    before = overdispersion(counts, exposures)
-    # No further event among n + 0, each of which falls in the first run with chance t / (t + t2).
-    if before.index is None or before.index <= 1:
-        return t * math.expm1(-math.log(level) / n)
-    from scipy import special
+@dataclass(frozen=True, slots=True)
+class Effective:
+    """How many independent events some errors amount to: the errors over `dispersion`, at least
+    one where there was any error. `freedom` None: one count tells no scatter, taken as 1."""
 
-    log_p = float(special.log_ndtr(special.stdtrit(before.freedom, level)))
-    one_event = t * (1 / level - 1)
-    growth = -log_p * min(before.index, n) / n
-    return min(one_event, t * math.expm1(growth)) if growth < 700 else one_event
+    events: float
+    dispersion: float
+    freedom: int | None
+
+
+def effective_events(
+    counts: Sequence[float], exposures: Sequence[float], confidence: float = 0.95
+) -> Effective:
+    """The errors of repeats as independent events, the dispersion enlarged for being an estimate
+    (as an interval of Student's is wider than a normal one)."""
+    n = math.fsum(counts)
+    seen = overdispersion(counts, exposures)
+    if seen.index is None:
+        return Effective(n, 1.0, None)
+    if seen.index <= 1:
+        return Effective(n, 1.0, seen.freedom)
+    wide = max(1.0, seen.index * _student_over_normal(confidence, seen.freedom) ** 2)
+    return Effective(n / min(wide, n), min(wide, n), seen.freedom)

@@ -572,19 +572,25 @@ def test_scattered_comparison_near_quasi_poisson_regression() -> None:
     )
 
 
-@given(st.lists(st.integers(0, 300), min_size=1, max_size=6), st.floats(0.001, 0.2))
+@given(st.lists(st.integers(0, 300), min_size=1, max_size=8))
 @QUICK
-def test_exposure_to_exclude_is_just_enough(counts: list[int], level: float) -> None:
-    bits = [1e9] * len(counts)
-    more = rates.exposure_to_exclude(counts, bits, level)
-    if sum(counts) == 0:
-        assert more is None
-        return
-    assert more is not None
-    if not 1e3 < more < 1e25:
-        return
-    assert rates.compare_replicates(counts, bits, [0], [more * 1.01]).p_greater <= level
-    assert rates.compare_replicates(counts, bits, [0], [more * 0.99]).p_greater >= level
+def test_effective_events_lie_between_one_and_the_errors(counts: list[int]) -> None:
+    got = rates.effective_events(counts, [1e9] * len(counts))
+    errors = sum(counts)
+    assert min(1, errors) <= got.events <= errors
+    assert got.events * got.dispersion == pytest.approx(errors)
+    assert (got.freedom is None) == (len(counts) == 1 or errors == 0)
+
+
+def test_errors_of_one_pass_alone_are_one_event() -> None:
+    assert rates.effective_events([0, 0, 1000, 0], [1e9] * 4).events == pytest.approx(1)
+    assert rates.effective_events([250, 250, 250, 250], [1e9] * 4).events == 1000
+    # Alike but for four times the scatter of independent errors: four times fewer events, and
+    # fewer still for knowing that scatter from four counts only.
+    counts = [250.0 + d for d in (0, 44.7, -44.7, 0)]
+    assert rates.overdispersion(counts, [1] * 4).index == pytest.approx(5.33, abs=0.01)
+    got = rates.effective_events(counts, [1] * 4)
+    assert got.dispersion == pytest.approx(5.33 * (3.182 / 1.960) ** 2, rel=1e-3)  # t, 3 degrees
 
 
 def test_open_measurements_scatter_hundreds_of_times_their_mean() -> None:
