@@ -147,16 +147,17 @@ def test_scipys_inverse_is_still_wrong_for_long_runs() -> None:
 def test_binomial_limits_have_their_tails(
     bits: int, share: float, confidence: float, sided: int
 ) -> None:
-    # Few errors are the usual case: the share is squared in the exponent.
     errors = min(bits, int(bits**share) if share else 0)
     low, high = rates.binomial_limits(errors, bits, confidence, sided)
     assert 0 <= low <= errors / bits <= high <= 1
     tail = (1 - confidence) / sided
-    # Rounding of n - k limits what a tail can show at a thousand million million bits.
+    # A float near 1 has no digits left for 1 - p, and n - k none beyond 2**53: no tail to check.
+    if (bits > 10**6 and errors > bits / 2) or errors >= 1e12:
+        return
     near = 1e-3 if bits > 10**15 and errors > 1e-6 * bits else 1e-5
-    if 0 < errors < 1e12:
+    if errors > 0:
         assert stats.binom.sf(errors - 1, bits, low) == pytest.approx(tail, rel=near)
-    if errors < bits and errors < 1e12:
+    if errors < bits:
         assert stats.binom.cdf(errors, bits, high) == pytest.approx(tail, rel=near)
 
 
