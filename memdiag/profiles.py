@@ -109,17 +109,27 @@ def find(name: str, explicit: str | Path | Board | None = None) -> Board | None:
     if isinstance(explicit, Board):
         return explicit
     if explicit is not None:
-        if Path(explicit).exists():
-            return read(explicit)
-        board = find(str(explicit))
-        if board is None:
+        path = locate(str(explicit))
+        if path is None:
             reason = "no such file, and no board of that name" + _near(str(explicit))
             raise ProfileError((problem("profile-unreadable", file=explicit, reason=reason),))
-        return board
-    for known, path in shelf():
-        if known.casefold() == name.casefold():
-            return read(path)
-    return None
+        return read(path)
+    path = _on_shelf(name)
+    return None if path is None else read(path)
+
+
+def locate(board: str) -> Path | None:
+    """The file of that name, else of the listed board of that name, else None."""
+    try:
+        exists = Path(board).exists()
+    except (OSError, ValueError):  # a name too long, or with a NUL in it
+        exists = False
+    return Path(board) if exists else _on_shelf(board)
+
+
+def _on_shelf(name: str) -> Path | None:
+    wanted = name.casefold()
+    return next((path for known, path in shelf() if known.casefold() == wanted), None)
 
 
 def for_run(

@@ -1,0 +1,266 @@
+"""A board seen from each side, to scale: so that nobody heats the wrong package.
+
+Nothing is told by colour alone: a cause has its hatch, its letter and its line. The bottom is
+drawn as it is seen with the board turned over like a page, so left and right are swapped.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from memdiag.board import Board, Site
+from memdiag.reports.packages import (
+    INK,
+    LETTERS,
+    PATTERNS,
+    WORK,
+    Mark,
+    carries,
+    outline,
+    package,
+    path,
+    patterns,
+    swatch,
+    upright,
+)
+from memdiag.reports.svg import Drawn, element, fitted, text
+
+__all__ = ["LETTERS", "PATTERNS", "Mark", "board_svg", "carries", "drawable", "side_svg", "swatch"]
+
+HEAD = 2.5  # space for the caption above the board, in paddings
+BOARD, GHOST = "#e9efe6", "#7d8a94"
+
+
+@dataclass(frozen=True, slots=True)
+class _View:
+    """A side of the board: millimetres of the profile to units of the picture, which are mm too."""
+
+    board: Board
+    side: str
+    x0: float
+    y0: float
+    width: float
+    height: float
+
+    def at(self, x: float, y: float) -> tuple[float, float]:
+        across = self.x0 + self.width - x if self.side == "bottom" else x - self.x0
+        return across, self.y0 + self.height - y
+
+
+def drawable(board: Board) -> bool:
+    """Whether any site has a place and a size."""
+    return any(_placed(site) for site in board.sites)
+
+
+def board_svg(board: Board, marks: Mapping[str, Mark] | None = None) -> str:
+    """Both sides in one self-contained SVG document, the title above them.
+
+    Raises ValueError where no site of the board has a place and a size.
+    """
+    top, bottom = (side_svg(board, side, marks, name=side[0]) for side in ("top", "bottom"))
+    width, height = _frame(board)
+    gap, head = width * 0.04, width * 0.09
+    title = " - ".join(part for part in (board.name, board.title) if part)
+    return '<?xml version="1.0" encoding="UTF-8"?>\n' + element(
+        "svg",
+        element("rect", x=0, y=0, width=2 * width + gap, height=height + head, fill="#fff"),
+        text(width * 0.03, head * 0.68, title, fitted(title, 1.9 * width, head * 0.5),
+             weight="bold"),
+        Drawn(top.replace("<svg ", f'<svg x="0" y="{head:g}" ', 1)),
+        Drawn(bottom.replace("<svg ", f'<svg x="{width + gap:g}" y="{head:g}" ', 1)),
+        xmlns="http://www.w3.org/2000/svg",
+        viewBox=f"0 0 {2 * width + gap:g} {height + head:g}",
+        width=f"{2 * width + gap:g}mm",
+        height=f"{height + head:g}mm",
+    )  # fmt: skip
+
+
+def side_svg(
+    board: Board, side: str, marks: Mapping[str, Mark] | None = None, *, name: str = "v"
+) -> Drawn:
+    """One side as an `<svg>` element, 1 unit = 1 mm. `name` keeps ids of several pictures apart.
+
+    Raises ValueError where no site of the board has a place and a size.
+    """
+    marks = marks or {}
+    view = _view(board, side)
+    frame_w, frame_h = _frame(board)
+    pad, head = _pad(view), _pad(view) * HEAD
+    here = [s for s in board.sites if _placed(s) and s.side == side]
+    through = [
+        s for s in board.sites
+        if _placed(s) and s.side != side and not any((s.x, s.y) == (o.x, o.y) for o in here)
+    ]  # fmt: skip
+    caption, hint = f"{side.upper()} SIDE", "as you look down on it"
+    if side == "bottom":
+        hint = "board turned over like a page: left and right are swapped"
+    body = [
+        element("rect", x=0, y=0, width=view.width, height=view.height, rx=pad / 4, fill=BOARD,
+                stroke=INK, stroke_width=pad / 14),
+        *_origin(view, pad),
+        *_controller(view),
+        *(_ghost(view, site) for site in through),
+        *(part for site in here for part in _sight(view, site, marks, pad)),
+        *(part for s in here for part in package(*_centre(view, s), s, marks.get(s.ref), name)),
+    ]  # fmt: skip
+    if not here:
+        words = "no package on this side; dashed: packages on the other side"
+        size = fitted(words, view.width * 0.9, pad * 0.7)
+        body.append(
+            text(view.width / 2, view.height - pad * 0.5, words, size, anchor="middle", fill=INK)
+        )
+    return element(
+        "svg",
+        element("title", _told(board, side, here, marks)),
+        patterns(name, _hatch_pitch(board)),
+        text(pad, pad * 0.85, caption, pad * 0.78, weight="bold"),
+        text(pad, pad * 1.55, hint, min(pad * 0.56, fitted(hint, view.width, pad))),
+        element("g", body, transform=f"translate({pad:g} {head:g})"),
+        *_foot(view, pad, head),
+        xmlns="http://www.w3.org/2000/svg",
+        viewBox=f"0 0 {frame_w:g} {frame_h:g}",
+        width=frame_w,
+        height=frame_h,
+        role="img",
+    )
+
+
+def _placed(site: Site) -> bool:
+    return site.x is not None and site.y is not None and site.size is not None
+
+
+def _view(board: Board, side: str) -> _View:
+    """The view's extent: the outline, or what the parts take with a rim, whichever is larger."""
+    xs, ys = [], []
+    for site in board.sites:
+        if site.x is not None and site.y is not None and site.size is not None:
+            reach = math.hypot(*site.size) / 2
+            xs += [site.x - reach, site.x + reach]
+            ys += [site.y - reach, site.y + reach]
+    if not xs:
+        raise ValueError("no site of this board has a place and a size")
+    if board.controller is not None:
+        x, y, (w, h) = board.controller
+        xs += [x - w / 2, x + w / 2]
+        ys += [y - h / 2, y + h / 2]
+    rim = 0.04 * max(max(xs) - min(xs), max(ys) - min(ys))
+    x0, x1, y0, y1 = min(xs) - rim, max(xs) + rim, min(ys) - rim, max(ys) + rim
+    if board.outline is not None:
+        w, h = board.outline
+        x0, y0 = (0.0 if min(xs) >= 0 else x0), (0.0 if min(ys) >= 0 else y0)
+        x1, y1 = (w if max(xs) <= w else x1), (h if max(ys) <= h else y1)
+    return _View(board, side, x0, y0, x1 - x0, y1 - y0)
+
+
+def _pad(view: _View) -> float:
+    return 0.055 * max(view.width, view.height)
+
+
+def _frame(board: Board) -> tuple[float, float]:
+    view = _view(board, "top")
+    pad = _pad(view)
+    return view.width + 2 * pad, view.height + (HEAD + 1.9) * pad
+
+
+def _hatch_pitch(board: Board) -> float:
+    return min(min(s.size) for s in board.sites if s.size is not None) / 5
+
+
+def _origin(view: _View, pad: float) -> list[Drawn]:
+    """A notch in the corner the profile counts from, so that a turned board is noticed."""
+    x, y = view.at(view.x0, view.y0)
+    inward = 1 if x < view.width / 2 else -1
+    arm = pad * 0.6
+    return [
+        element("path", d=f"M{x:g} {y - arm:g}L{x:g} {y:g}L{x + inward * arm:g} {y:g}Z", fill=INK),
+        text(x + inward * arm * 1.3, y - arm * 0.3, "0,0", arm * 0.75, fill=INK,
+             anchor="start" if inward > 0 else "end"),
+    ]  # fmt: skip
+
+
+def _controller(view: _View) -> list[Drawn]:
+    if view.board.controller is None:
+        return []
+    x, y, (w, h) = view.board.controller
+    cx, cy = view.at(x, y)
+    below = view.side == "bottom"
+    word = "(controller)" if below else "controller"
+    return [
+        element("rect", x=cx - w / 2, y=cy - h / 2, width=w, height=h,
+                fill="none" if below else "#c9d1d9", stroke=GHOST if below else INK,
+                stroke_width=w / 50, stroke_dasharray=f"{w / 18:g} {w / 22:g}" if below else None),
+        text(cx, cy, word, fitted(word, w * 0.9, h / 4), anchor="middle",
+             fill=GHOST if below else INK),
+    ]  # fmt: skip
+
+
+def _centre(view: _View, site: Site) -> tuple[float, float]:
+    assert site.x is not None and site.y is not None
+    return view.at(site.x, site.y)
+
+
+def _ghost(view: _View, site: Site) -> Drawn:
+    """A package on the other side, seen through the board: its turn is mirrored."""
+    assert site.size is not None
+    cx, cy = _centre(view, site)
+    w = min(site.size)
+    words = f"({site.ref})"
+    seen = replace(site, rotation=-site.rotation)
+    return element(
+        "g",
+        element("path", d=path(*outline(cx, cy, seen)), fill="none", stroke=GHOST,
+                stroke_width=w / 30, stroke_dasharray=f"{w / 9:g} {w / 12:g}"),
+        text(cx, cy + w / 14, words, fitted(words, upright(site)[0] * 0.8, w / 4),
+             anchor="middle", fill=GHOST),
+    )  # fmt: skip
+
+
+def _sight(view: _View, site: Site, marks: Mapping[str, Mark], pad: float) -> list[Drawn]:
+    """Lines from the board's edges to the site to work on, with an arrow head at each edge."""
+    mark = marks.get(site.ref)
+    if mark is None or not mark.work:
+        return []
+    cx, cy = _centre(view, site)
+    a, w, h = pad * 0.75, view.width, view.height
+    line = {"stroke": WORK, "stroke_width": pad / 9, "stroke_dasharray": f"{pad / 2:g} {pad / 4:g}"}
+    heads = (
+        f"M{cx:g} 0L{cx - a / 2:g} {-a:g}H{cx + a / 2:g}Z",
+        f"M{cx:g} {h:g}L{cx - a / 2:g} {h + a:g}H{cx + a / 2:g}Z",
+        f"M0 {cy:g}L{-a:g} {cy - a / 2:g}V{cy + a / 2:g}Z",
+        f"M{w:g} {cy:g}L{w + a:g} {cy - a / 2:g}V{cy + a / 2:g}Z",
+    )
+    return [
+        element("line", x1=cx, y1=0, x2=cx, y2=h, **line),
+        element("line", x1=0, y1=cy, x2=w, y2=cy, **line),
+        *(element("path", d=d, fill=WORK) for d in heads),
+    ]
+
+
+def _foot(view: _View, pad: float, head: float) -> list[Drawn]:
+    """The scale bar, and what the corner mark means."""
+    length = max((n for n in (1, 2, 5, 10, 20, 50, 100) if n <= view.width / 5), default=1)
+    y, x = head + view.height + pad * 1.1, pad
+    words = "black corner = pin 1"
+    tick = pad / 5
+    return [
+        element("path", d=f"M{x:g} {y - tick:g}V{y + tick:g}M{x:g} {y:g}H{x + length:g}"
+                f"M{x + length:g} {y - tick:g}V{y + tick:g}", stroke=INK, stroke_width=pad / 10,
+                fill="none"),
+        text(x + length + pad / 3, y + pad * 0.2, f"{length} mm", pad * 0.56),
+        text(pad + view.width, y + pad * 0.2, words, pad * 0.56, anchor="end"),
+    ]  # fmt: skip
+
+
+def _told(board: Board, side: str, here: Sequence[Site], marks: Mapping[str, Mark]) -> str:
+    """The picture in words, for a screen reader."""
+    told = [
+        site.ref + (" (work here)" if marks[site.ref].work else "")
+        + (f" ({marks[site.ref].cause})" if marks[site.ref].cause else "")
+        for site in here if site.ref in marks
+    ]  # fmt: skip
+    sites = ", ".join(site.ref for site in here) or "no package"
+    return f"{board.name or 'board'}, {side} side: {sites}" + (
+        f". Marked: {', '.join(told)}" if told else ""
+    )

@@ -1,0 +1,169 @@
+"""One package as the pictures show it: to scale and turned as it sits, pin 1 marked, its cause told
+by hatch, letter and line, never by colour alone."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from memdiag.board import Site
+from memdiag.reports.svg import Drawn, element, fitted, text
+
+INK, PART, WORK = "#14213d", "#ffffff", "#c8102e"
+
+PATTERNS = {
+    "missing": "cross", "weak": "slant", "joint": "dots", "bridge": "bars", "spillover": "ripple",
+    "supply": "posts", "controller": "mesh", "undecided": "query", "clear": "plain",
+}  # fmt: skip
+"""The hatch of each cause; `cross` and `query` are drawn over the whole package."""
+
+LETTERS = {
+    "missing": "M", "weak": "W", "joint": "J", "bridge": "B", "spillover": "s", "supply": "P",
+    "controller": "C", "undecided": "?", "clear": "",
+}  # fmt: skip
+"""One letter a cause, to be read where the hatch is too small; P as in power."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """How a site is to be shown: its cause (a key of PATTERNS, or None), and whether it is the
+    one to work on."""
+
+    cause: str | None = None
+    work: bool = False
+
+
+def upright(site: Site) -> tuple[float, float]:
+    """The upright box that words may fill: the sides swap at a quarter turn."""
+    assert site.size is not None
+    w, h = site.size
+    turn = abs(math.sin(math.radians(site.rotation)))
+    if turn < 0.01:
+        return w, h
+    if turn > 0.99:
+        return h, w
+    return (min(w, h) * 0.9,) * 2
+
+
+def outline(cx: float, cy: float, site: Site, grow: float = 0.0) -> list[tuple[float, float]]:
+    """The package's corners in the picture, pin 1's first, then clockwise as seen.
+
+    A turn anticlockwise from this side is the same in both views: each is drawn as seen.
+    """
+    assert site.size is not None
+    w, h = site.size[0] / 2 + grow, site.size[1] / 2 + grow
+    c, s = math.cos(math.radians(site.rotation)), math.sin(math.radians(site.rotation))
+    return [
+        (cx + u * w * c + v * h * s, cy - u * w * s + v * h * c)
+        for u, v in ((-1, -1), (1, -1), (1, 1), (-1, 1))
+    ]
+
+
+def path(*points: tuple[float, float]) -> str:
+    """The closed path through these points."""
+    return "M" + "L".join(f"{x:.3f} {y:.3f}" for x, y in points) + "Z"
+
+
+def _towards(a: tuple[float, float], b: tuple[float, float], by: float) -> tuple[float, float]:
+    share = by / math.dist(a, b)
+    return a[0] + (b[0] - a[0]) * share, a[1] + (b[1] - a[1]) * share
+
+
+def package(cx: float, cy: float, site: Site, mark: Mark | None, name: str) -> list[Drawn]:
+    """The package with its centre at (cx, cy) of the picture; `name` is the picture's prefix."""
+    assert site.size is not None
+    cause = mark.cause if mark else None
+    thin = min(site.size)
+    corners = outline(cx, cy, site)
+    body = path(*corners)
+    parts = [element("path", d=body, fill=PART)]
+    if PATTERNS.get(cause or "", "plain") in _HATCHED:
+        parts.append(element("path", d=body, fill=f"url(#{name}-{PATTERNS[cause or '']})"))
+    if cause == "missing":
+        d = path(corners[0], corners[2]) + path(corners[1], corners[3])
+        parts.append(element("path", d=d, stroke=INK, stroke_width=thin / 14))
+    parts.append(element("path", d=body, fill="none", stroke=INK, stroke_width=thin / 20))
+    if mark is not None and mark.work:
+        rim = path(*outline(cx, cy, site, thin / 8))
+        parts.append(element("path", d=rim, fill="none", stroke=WORK, stroke_width=thin / 6,
+                             stroke_linejoin="round"))  # fmt: skip
+    one, two, four = corners[0], corners[1], corners[3]
+    pin = path(one, _towards(one, two, thin / 5), _towards(one, four, thin / 5))
+    parts.append(element("path", d=pin, fill=INK))
+    return [*parts, *_labels(site, cause, cx, cy, pin_right=one[0] > cx and one[1] < cy)]
+
+
+def _labels(site: Site, cause: str | None, cx: float, cy: float, *, pin_right: bool) -> list[Drawn]:
+    """Designator, the cause's letter in an upper corner that pin 1 leaves free, and what the site
+    carries, on white rims."""
+    wide, tall = upright(site)
+    letter = LETTERS.get(cause or "", "")
+    size = fitted(site.ref, wide * 0.9, tall * 0.36)
+    parts = []
+    if letter:
+        radius = min(wide, tall) * 0.17
+        aside = (wide / 2 - radius * 1.15) * (-1 if pin_right else 1)
+        x, y = cx + aside, cy - tall / 2 + radius * 1.15
+        parts += [
+            element("circle", cx=x, cy=y, r=radius, fill=INK),
+            text(x, y + radius * 0.55, letter, radius * 1.55, anchor="middle", weight="bold",
+                 fill="#fff"),
+        ]  # fmt: skip
+    parts.append(text(cx, cy + size * 0.36, site.ref, size, anchor="middle", weight="bold",
+                      halo=PART))  # fmt: skip
+    lines = carries(site)
+    each = min(fitted(line, wide * 0.8, tall * 0.15) for line in lines) if lines else 0.0
+    return parts + [
+        text(cx, cy + tall * 0.43 - each * 1.05 * (len(lines) - 1 - i), line, each,
+             anchor="middle", halo=PART)
+        for i, line in enumerate(lines)
+    ]  # fmt: skip
+
+
+def carries(site: Site) -> tuple[str, ...]:
+    """What a site carries, in at most two short lines: `ch 0 1`, or `ch 0` / `lane 3`."""
+    if not site.links:
+        return ()
+    channels = "ch " + " ".join(str(c) for c in site.channels)
+    lanes = sorted({link.lane for link in site.links if link.lane is not None})
+    if len(site.channels) > 1 or not lanes:
+        return (channels,)
+    dqs = next((link.dqs for link in site.links if link.dqs is not None), None)
+    of_lane = "lane " + " ".join(map(str, lanes))
+    return (channels, of_lane + (f" dq {dqs[0]}-{dqs[-1]}" if dqs else ""))
+
+
+def patterns(name: str, pitch: float) -> Drawn:
+    """The hatches. Each differs in shape, not only in tone, and survives a black-only printer."""
+    p, w = pitch, pitch / 5
+
+    def tile(kind: str, *shapes: Drawn, turn: float = 0) -> Drawn:
+        return element("pattern", *shapes, id=f"{name}-{kind}", width=p, height=p,
+                       patternUnits="userSpaceOnUse",
+                       patternTransform=f"rotate({turn:g})" if turn else None)  # fmt: skip
+
+    def line(x1: float, y1: float, x2: float, y2: float, colour: str) -> Drawn:
+        return element("line", x1=x1, y1=y1, x2=x2, y2=y2, stroke=colour, stroke_width=w)
+
+    wave = f"M0 {p / 2:g}Q{p / 4:g} {p / 5:g} {p / 2:g} {p / 2:g}T{p:g} {p / 2:g}"
+    return element(
+        "defs",
+        tile("slant", line(p / 2, 0, p / 2, p, "#d55e00"), turn=45),
+        tile("dots", element("circle", cx=p / 2, cy=p / 2, r=p / 4, fill="#0072b2")),
+        tile("bars", line(0, p / 2, p, p / 2, "#8a3b74")),
+        tile("posts", line(p / 2, 0, p / 2, p, "#8a6d00")),
+        tile("mesh", line(0, p / 2, p, p / 2, "#00614a"), line(p / 2, 0, p / 2, p, "#00614a")),
+        tile("ripple", element("path", d=wave, fill="none", stroke="#5b6770", stroke_width=w / 2)),
+    )
+
+
+_HATCHED = frozenset({"slant", "dots", "bars", "posts", "mesh", "ripple"})
+
+
+def swatch(cause: str, name: str) -> Drawn:
+    """A small package with the cause's hatch and letter, for a legend."""
+    site = Site("", size=(16.0, 12.0))
+    return element(
+        "svg", patterns(name, 3.0), *package(8, 6, site, Mark(cause), name),
+        viewBox="-1 -1 18 14", width=36, height=28, role="img", aria_label=cause,
+    )  # fmt: skip
