@@ -55,7 +55,7 @@ class Kind:
     via: str = "dump"
 
 
-_ROOMS = ("reading", "boards", "runs", "layouts")
+_ROOMS = ("reading", "pastes", "boards", "runs", "layouts", "shops", "comparing")
 
 
 @cache
