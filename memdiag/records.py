@@ -187,6 +187,7 @@ class Source:
     rows: int
     layout: str
     name: str = "-"
+    headed: bool = True  # the line that opens a dump was there
 
     @property
     def lines(self) -> int:

@@ -1,0 +1,379 @@
+"""Cells -> typed rows: what each column may hold, and which rows cannot be true.
+
+A cell of `-`, or an empty one, says nothing: None. A cell that is not understood, or a value that
+no measurement gives, costs its row and no other.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from memdiag import law
+from memdiag.problems import Position
+from memdiag.records import (
+    Channel,
+    CountRow,
+    ErrorRow,
+    HeatRow,
+    RailRow,
+    Result,
+    Row,
+    Scope,
+    TrainingRow,
+    ValueRow,
+)
+from memdiag.units import Quantity, parse, scale
+
+DQS = 8  # data lines in a lane
+MOST = 2**63 - 1
+"""No count or number in a dump is as large: what is, was mangled."""
+
+
+class Wrong(ValueError):
+    """A cell or a row that cannot be used: the code of the problem, its fields, and the column."""
+
+    def __init__(self, code: str, column: str, **fields: object) -> None:
+        self.code, self.column, self.fields = code, column, fields
+        super().__init__(f"{code}: {column} {fields}")
+
+
+def _bad(column: str, text: str, expected: str, hint: str = "") -> Wrong:
+    hint = hint or "characters were lost or the columns slipped: mend the line"
+    return Wrong("bad-cell", column, found=shorten(text), expected=expected, hint=hint)
+
+
+def _absurd(column: str, text: str, limit: str) -> Wrong:
+    return Wrong("absurd-value", column, found=shorten(text), limit=limit)
+
+
+def shorten(text: str, most: int = 40) -> str:
+    """A piece of the dump for a message: printable and not longer than a message can bear."""
+    clean = "".join(c if c.isprintable() else "?" for c in text)
+    return clean if len(clean) <= most else clean[: most - 3] + "..."
+
+
+# -- one converter a kind of column -----------------------------------------------------------
+
+
+def word(column: str, text: str) -> str:
+    return text
+
+
+def channel(column: str, text: str) -> Channel:
+    """A number where it is written as one, else the word."""
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else text
+
+
+def integer(column: str, text: str) -> int:
+    """A whole number, not negative: `12`, `0x1f`, `4_096`, `4,096`, `1e12`."""
+    plain = text.replace("_", "").replace(",", "") if text[:1].isdigit() else text
+    try:
+        if not plain.isascii():
+            raise ValueError
+        if plain[:2] in ("0x", "0X"):
+            number = int(plain[:40], 16)
+        elif plain.isdigit() and len(plain) < 25:
+            number = int(plain)
+        else:
+            value = float(plain)
+            number = int(value) if abs(value) < 1e30 else MOST + 1
+            if number != value and number <= MOST:
+                raise ValueError
+    except (ValueError, OverflowError):
+        raise _bad(column, text, "a whole number") from None
+    if number < 0:
+        raise _absurd(column, text, "it cannot be negative")
+    if number > MOST:
+        raise _absurd(column, text, "no counter goes so far")
+    return number
+
+
+def counted(column: str, text: str) -> int:
+    """A whole number from 1."""
+    number = integer(column, text)
+    if number < 1:
+        raise _absurd(column, text, "it counts from 1")
+    return number
+
+
+def data_line(column: str, text: str) -> int:
+    number = integer(column, text)
+    if number >= DQS:
+        raise _absurd(column, text, f"data lines of a lane are numbered 0 to {DQS - 1}")
+    return number
+
+
+def small(column: str, text: str) -> int:
+    """A rank or a lane."""
+    number = integer(column, text)
+    if number > 999:
+        raise _absurd(column, text, f"no board has so many {column}s")
+    return number
+
+
+def quantity(column: str, text: str) -> Quantity:
+    try:
+        value = parse(text)
+    except ValueError as wrong:
+        raise _bad(column, text, "a number, with its unit or without", f"{wrong}") from None
+    if not math.isfinite(value.value):
+        raise _absurd(column, text, "it is no finite number")
+    return value
+
+
+def in_unit(unit: str, *others: str) -> Callable[[str, str], float]:
+    """A number in `unit`, or bare; units of the same dimension are turned into it."""
+
+    def convert(column: str, text: str) -> float:
+        value = quantity(column, text)
+        if value.unit is None or value.unit in others:
+            return value.value
+        try:
+            return value.in_unit(unit)
+        except ValueError:
+            raise _bad(
+                column, text, f"a number in {unit}", f"{value.unit} is another unit"
+            ) from None
+
+    return convert
+
+
+def bounded(
+    inner: Callable[[str, str], Any], low: float, high: float, why: str
+) -> Callable[[str, str], Any]:
+    """`inner`, refused outside [low, high]."""
+
+    def convert(column: str, text: str) -> Any:
+        value = inner(column, text)
+        number = value.value if isinstance(value, Quantity) else value
+        if not low <= number <= high:
+            raise _absurd(column, text, why)
+        return value
+
+    return convert
+
+
+def dimension(column: str, text: str, *units: str) -> Quantity:
+    """A quantity, not negative, whose unit (if any) measures the same as one of `units`."""
+    value = quantity(column, text)
+    if value.value < 0:
+        raise _absurd(column, text, "it cannot be negative")
+    if value.unit is not None and scale(value.unit)[1] not in {scale(u)[1] for u in units}:
+        raise _bad(column, text, "a number in " + " or ".join(units))
+    return value
+
+
+def width(column: str, text: str) -> Quantity:
+    return dimension(column, text, "UI", "ps", "taps")
+
+
+def height(column: str, text: str) -> Quantity:
+    return dimension(column, text, "mV", "taps")
+
+
+def delay(column: str, text: str) -> Quantity:
+    """A delay may be negative: a phase is measured from the clock."""
+    value = quantity(column, text)
+    if value.unit is not None and scale(value.unit)[1] not in ("tap", "s", "UI"):
+        raise _bad(column, text, "a number of taps, ps or UI")
+    return value
+
+
+def window(column: str, text: str) -> str:
+    for index, char in enumerate(text):
+        if char not in "01":
+            raise _bad(column, text, "one 1 (works) or 0 (does not) a tap",
+                       f"character {index + 1} is {char!r}")  # fmt: skip
+    return text
+
+
+def result(column: str, text: str) -> Result:
+    known = [str(r) for r in Result]
+    if text.lower() in known:
+        return Result(text.lower())
+    raise _bad(column, text, "a result", law.nearest(text, known))
+
+
+def step(column: str, text: str) -> str:
+    return text.lower()
+
+
+def link_check(column: str, text: str) -> bool:
+    """True where the link check failed."""
+    if text.lower() in ("ok", "bad"):
+        return text.lower() == "bad"
+    raise _bad(column, text, "ok or bad", law.nearest(text, ("ok", "bad")))
+
+
+def hex_word(column: str, text: str) -> tuple[int, int]:
+    """A hex word and its printed width in bits."""
+    digits = text[2:] if text[:2] in ("0x", "0X") else ""
+    digits = digits.replace("_", "")
+    if not digits or not digits.isascii() or not all(c in _HEX for c in digits):
+        raise _bad(column, text, "a hex word", "hex words start with 0x")
+    if len(digits) > 1024:
+        raise _absurd(column, text, "no word is so wide")
+    return int(digits, 16), 4 * len(digits)
+
+
+_HEX = frozenset("0123456789abcdefABCDEF")
+
+
+def address(column: str, text: str) -> int:
+    number = hex_word(column, text)[0]
+    if number >= 2**64:
+        raise _absurd(column, text, "an address has at most 64 bits")
+    return number
+
+
+def ohms(column: str, text: str) -> float:
+    """Ohms; infinite for an over-range reading, `0L` or `OL`."""
+    if text.upper() in ("0L", "OL"):
+        return math.inf
+    value = quantity(column, text)
+    if value.value < 0:
+        raise _absurd(column, text, "a resistance cannot be negative")
+    if value.unit is None:
+        return value.value
+    factor, base = scale(value.unit)
+    if base not in ("ohm", ""):
+        raise _bad(column, text, "a number of ohms, or 0L for over range")
+    return value.value * factor
+
+
+def trend(column: str, text: str) -> str:
+    known = ("settled", "rising", "falling")
+    if text.lower() in known:
+        return text.lower()
+    raise _bad(column, text, "a trend", law.nearest(text, known))
+
+
+celsius = bounded(in_unit("C", "°C", "degC"), -100, 300, "no test runs at such a temperature")
+percent = bounded(in_unit("%"), 0, 100, "it is a share of VDDQ: 0 to 100 %")
+positive = bounded(in_unit("tap"), 0, 1e9, "it cannot be negative")
+
+_COMMON: dict[str, Callable[[str, str], Any]] = {
+    "site": word, "ch": channel, "rank": small, "lane": small, "dq": data_line,
+    "attempt": counted, "point": word, "temp": celsius,
+}  # fmt: skip
+
+CONVERT: dict[str, dict[str, Callable[[str, str], Any]]] = {
+    "training": {"step": step, "result": result, "candidate": word, "width": width,
+                 "height": height, "window": window, "taps": positive, "delay": delay,
+                 "vref": percent, "tries": integer},
+    "counts": {"test": word, **dict.fromkeys(
+        ("bits", "errors", "rose", "fell", "edc", "cells"), integer)},
+    "errors": {"address": address, "wrote": hex_word, "read": hex_word, "mask": hex_word,
+               "edc": link_check, **dict.fromkeys(
+        ("pass", "beat", "bank", "row", "col"), integer)},
+    "rails": {"rail": word, "ohms": ohms, "trend": trend},
+    "heat": {"rail": word, "volts": bounded(in_unit("V"), 0, 100, "it is no injection voltage"),
+             "amps": bounded(in_unit("A"), 0, 1000, "it is no injection current"),
+             "hottest": word, "rise": bounded(in_unit("K", "C", "°C"), 0, 1000,
+                                              "a part that warms rises by more than nothing")},
+    "values": {"name": word, "value": word},
+}  # fmt: skip
+
+
+def row(kind: str, cells: Mapping[str, str], position: Position) -> Row:
+    """The row of table `kind` that these cells make; cells of columns the table does not have are
+    kept in `extra`. Raises `Wrong`."""
+    known = CONVERT[kind]
+    values: dict[str, Any] = {}
+    extra: dict[str, str] = {}
+    for column, text in cells.items():
+        convert = known.get(column) or _COMMON.get(column)
+        if convert is None:
+            extra[column] = text
+        elif text not in ("-", ""):
+            values[column] = convert(column, text)
+    base = {
+        "position": position,
+        "scope": Scope(values.pop("site", None), values.pop("ch", None), values.pop("rank", None),
+                       values.pop("lane", None), values.pop("dq", None)),
+        "attempt": values.pop("attempt", None),
+        "point": values.pop("point", None),
+        "temp": values.pop("temp", None),
+        "extra": extra,
+    }  # fmt: skip
+    return _BUILD[kind](values, base)
+
+
+def _need(values: Mapping[str, Any], *names: str) -> None:
+    for name in names:
+        if values.get(name) is None:
+            raise Wrong("cell-missing", name)
+
+
+def _training(values: dict[str, Any], base: dict[str, Any]) -> Row:
+    _need(values, "step")
+    return TrainingRow(**values, **base)
+
+
+def _counts(values: dict[str, Any], base: dict[str, Any]) -> Row:
+    bits, errors = values.get("bits"), values.get("errors")
+    rose, fell, cells = values.get("rose"), values.get("fell"), values.get("cells")
+    wrong = max((n for n in (errors, (rose or 0) + (fell or 0), cells) if n is not None), default=0)
+    if bits is not None and wrong > bits:
+        raise Wrong("contradiction", "bits", why=f"{wrong} bits wrong of {bits} compared")
+    if errors is not None and (rose or 0) + (fell or 0) > errors:
+        raise Wrong(
+            "contradiction", "errors",
+            why=f"rose and fell add up to {(rose or 0) + (fell or 0)}, errors are {errors}",
+        )  # fmt: skip
+    if errors is not None and cells is not None and cells > errors:
+        raise Wrong("contradiction", "cells", why=f"{cells} addresses wrong with {errors} errors")
+    return CountRow(**values, **base)
+
+
+def _errors(values: dict[str, Any], base: dict[str, Any]) -> Row:
+    wrote, read, mask = (
+        values.pop("wrote", None),
+        values.pop("read", None),
+        values.pop("mask", None),
+    )
+    if mask is None and (wrote is None or read is None):
+        raise Wrong("cell-missing", "mask" if wrote is None and read is None
+                    else "read" if read is None else "wrote")  # fmt: skip
+    digits = max(w[1] for w in (wrote, read, mask) if w is not None)
+    wrong = mask[0] if mask is not None else wrote[0] ^ read[0]
+    if mask is not None and wrote is not None and read is not None and wrong != wrote[0] ^ read[0]:
+        raise Wrong("contradiction", "mask", why="the mask is not the difference of wrote and read")
+    if wrong == 0:
+        raise Wrong("contradiction", "mask" if mask else "read", why="no bit of the word is wrong")
+    if wrote is None and read is not None:
+        wrote = (read[0] ^ wrong, digits)
+    values["edc_bad"] = values.pop("edc", None)
+    values["pass_"] = values.pop("pass", None)
+    return ErrorRow(
+        wrong=wrong, wrote=None if wrote is None else wrote[0], digits=digits,
+        address=values.pop("address", None), **values, **base,
+    )  # fmt: skip
+
+
+def _rails(values: dict[str, Any], base: dict[str, Any]) -> Row:
+    _need(values, "rail", "ohms")
+    return RailRow(**values, **base)
+
+
+def _heat(values: dict[str, Any], base: dict[str, Any]) -> Row:
+    _need(values, "rail")
+    return HeatRow(**values, **base)
+
+
+def _values(values: dict[str, Any], base: dict[str, Any]) -> Row:
+    _need(values, "name")
+    text = values.get("value") or "-"
+    try:
+        reading: Quantity | None = parse(text)
+    except ValueError:
+        reading = None
+    return ValueRow(name=values["name"], text=text, value=reading, **base)
+
+
+_BUILD: dict[str, Callable[[dict[str, Any], dict[str, Any]], Row]] = {
+    "training": _training, "counts": _counts, "errors": _errors,
+    "rails": _rails, "heat": _heat, "values": _values,
+}  # fmt: skip

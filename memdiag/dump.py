@@ -1,0 +1,304 @@
+"""One dump while it is read: its state, its rows, its problems, and the `Run` they make."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from memdiag import cells, errorlog, heads, law
+from memdiag.grammars import Cell
+from memdiag.problems import Position, Problem, problem
+from memdiag.records import (
+    CountRow,
+    ErrorRow,
+    HeatRow,
+    RailRow,
+    Row,
+    Run,
+    RunLine,
+    Source,
+    TrainingRow,
+    ValueRow,
+)
+
+Place = Callable[[int], Position]
+"""The position in the pasted text of a 1-based column of the line at hand."""
+
+MOST_ALIKE = 100
+"""Problems of one code that are told one by one; of the others only the number is told."""
+
+
+TABLE_OF: dict[type[Row], str] = {
+    TrainingRow: "training", CountRow: "counts", ErrorRow: "errors",
+    RailRow: "rails", HeatRow: "heat", ValueRow: "values",
+}  # fmt: skip
+
+
+class Refused(ValueError):
+    """A row that cannot be kept: the problem's code, place and fields."""
+
+    def __init__(self, code: str, where: Position, fields: dict[str, object]) -> None:
+        self.code, self.where, self.fields = code, where, fields
+        super().__init__(code)
+
+
+@dataclass(slots=True)
+class ProblemList:
+    """Problems in order; beyond `MOST_ALIKE` of one code they are only counted."""
+
+    items: list[Problem] = field(default_factory=list)
+    _count: dict[str, int] = field(default_factory=dict)
+    _last: dict[str, int] = field(default_factory=dict)
+
+    def add(self, code: str, position: Position | None = None, **fields: object) -> None:
+        self._count[code] = n = self._count.get(code, 0) + 1
+        if position is not None:
+            self._last[code] = position.line
+        if n <= MOST_ALIKE:
+            self.items.append(problem(code, position, **fields))
+
+    def extend(self, more: Sequence[Problem]) -> None:
+        self.items.extend(more)
+
+    def __bool__(self) -> bool:
+        return bool(self.items)
+
+    def closed(self) -> tuple[Problem, ...]:
+        """All of them by line, and one that counts those not told."""
+        ordered = sorted(self.items, key=lambda p: (p.position is None, p.position or Position(0)))
+        more = [
+            problem(
+                "more-alike", n=f"{n - MOST_ALIKE:,}", what=code, last=self._last.get(code, "?")
+            )
+            for code, n in self._count.items()
+            if n > MOST_ALIKE
+        ]
+        return (*ordered, *more)
+
+
+@dataclass(slots=True)
+class Section:
+    """The open section. `kind` is None for one memdiag does not know."""
+
+    name: str
+    kind: str | None
+    line: int
+    columns: tuple[str, ...] | None = None
+    blocked: str = ""  # why its rows cannot be read
+    lost: int = 0  # rows not read because of that
+    first_lost: int = 0
+
+
+@dataclass(slots=True)
+class Dump:
+    """A dump under way. `ends` says whether its layout prints an end line."""
+
+    layout: str
+    first_line: int
+    ends: bool
+    problems: ProblemList = field(default_factory=ProblemList)
+    head: list[tuple[RunLine, int]] = field(default_factory=list)
+    rows: dict[str, list[Any]] = field(default_factory=lambda: {k: [] for k in law.OWN})
+    context: dict[str, str] = field(default_factory=dict)
+    section: Section | None = None
+    last_line: int = 0
+    printed: int = 0  # rows of known tables, read or not
+    kept: int = 0  # lines of unknown sections
+    unknown: int = 0  # unknown sections
+    headed: bool = False
+    end_line: int | None = None
+    promised: int | None = None  # the N of the end line
+    told: set[tuple[str, str]] = field(default_factory=set)
+
+    # -- the head -----------------------------------------------------------------------------
+
+    def run_line(self, found: Sequence[Cell], place: Place) -> None:
+        """A line of the head: KEY and TEXT, or terminals named after the keys themselves."""
+        key = next((c for c in found if c.column == "key"), None)
+        if key is not None and key.text is not None:
+            texts = [c for c in found if c.column == "text" and c.text is not None]
+            value = " ".join(c.text or "" for c in texts)
+            at = place((texts[0] if texts else key).at).column
+            self.head.append((RunLine(place(key.at), key.text.lower(), value), at))
+        for cell in found:
+            if cell.column in law.RUN_KEYS and cell.text is not None:
+                where = place(cell.at)
+                self.head.append((RunLine(where, cell.column, cell.text), where.column))
+
+    # -- sections -----------------------------------------------------------------------------
+
+    def open_section(self, name: str, where: Position) -> None:
+        self.close_section()
+        lower = name.lower()
+        known = (*law.OWN, "run")
+        kind = lower if lower in known else None
+        self.section = Section(name, kind, where.line)
+        if kind is None:
+            self.unknown += 1
+            hint = law.nearest(lower, known)
+            if not hint.startswith("did"):
+                hint = "its lines are kept as text and used for nothing"
+            self.problems.add("unknown-section", where, name=cells.shorten(name), hint=hint)
+
+    def close_section(self) -> None:
+        at = self.section
+        if at is not None and at.lost:
+            rows = count(at.lost, "row")
+            self.problems.add("rows-unreadable", Position(at.first_lost), rows=rows,
+                              section=at.name, why=at.blocked)  # fmt: skip
+        self.section = None
+
+    def is_header(self, names: Sequence[str]) -> bool:
+        """Whether a line of the open table can be a line of column names."""
+        at = self.section
+        if at is None or at.kind is None or at.kind == "run":
+            return False
+        known = law.columns(at.kind)
+        if at.columns is None:
+            return any(name in known for name in names)
+        return tuple(names) == at.columns or (len(names) > 1 and all(n in known for n in names))
+
+    def set_columns(self, found: Sequence[Cell], place: Place) -> None:
+        """The header line of the open table."""
+        at = self.section
+        assert at is not None and at.kind is not None
+        names = tuple((c.text or "").lower() for c in found)
+        known = law.columns(at.kind)
+        at.columns, at.blocked = names, ""
+        for cell, name in zip(found, names, strict=True):
+            where = place(cell.at)
+            if name not in known and ("column", name) not in self.told:
+                self.told.add(("column", name))
+                hint = law.nearest(name, known)
+                if not hint.startswith("did"):
+                    hint = "its cells are kept and used for nothing"
+                self.problems.add("unknown-column", where, name=cells.shorten(name),
+                                  section=at.name, hint=hint)  # fmt: skip
+        twice = next((n for n in names if names.count(n) > 1), None)
+        if twice is not None:
+            at.blocked = f"two columns are named {twice}"
+        lacking = [n for n in law.NEEDED[at.kind] if n not in names]
+        if at.kind == "errors" and "mask" not in names and not {"wrote", "read"} <= set(names):
+            lacking.append("wrote and read, or mask")
+        if lacking:
+            at.blocked = f"its header line lacks {' and '.join(lacking)}"
+        if at.blocked:
+            self.problems.add("bad-columns", place(1), section=at.name, why=at.blocked)
+
+    def readable(self) -> bool:
+        """Whether the rows of the open table can be read."""
+        at = self.section
+        return at is not None and at.columns is not None and not at.blocked
+
+    def lose(self, line: int) -> None:
+        """A row of a table whose columns are not known."""
+        at = self.section
+        assert at is not None
+        at.lost += 1
+        at.first_lost = at.first_lost or line
+        at.blocked = at.blocked or "no line of column names came before them"
+        self.printed += 1
+
+    # -- rows ---------------------------------------------------------------------------------
+
+    def named(self, found: Sequence[Cell], end: int) -> tuple[Cell, ...]:
+        """Cells under the columns of the open section. Raises `cells.Wrong`, its column the
+        number of a column of text, where they are too few or too many."""
+        at = self.section
+        assert at is not None and at.columns is not None
+        if len(found) != len(at.columns):
+            over = len(found) > len(at.columns)
+            column = found[len(at.columns)].at if over else end
+            raise cells.Wrong("cell-count", str(max(column, 1)), found=len(found),
+                              wanted=len(at.columns), columns=" ".join(at.columns))  # fmt: skip
+        return tuple(
+            Cell(name, cell.text, cell.at) for name, cell in zip(at.columns, found, strict=True)
+        )
+
+    def make(self, kind: str | None, found: Sequence[Cell], place: Place, end: int) -> Row:
+        """The row of table `kind` (None: of the open section, by its columns), its missing cells
+        filled from the context. Raises `Refused`."""
+        try:
+            if kind is None:
+                assert self.section is not None and self.section.kind is not None
+                kind, found = self.section.kind, self.named(found, end)
+            texts, places = gather(found)
+            known = law.columns(kind)
+            for column, text in self.context.items():
+                if column in known and column not in texts:
+                    texts[column] = text
+            return cells.row(kind, texts, place(1))
+        except cells.Wrong as wrong:
+            if wrong.column.isdigit():
+                at = int(wrong.column)
+            else:
+                at = places.get(wrong.column) or min(places.values(), default=1)
+            fields = {"column": wrong.column, "section": kind, **wrong.fields}
+            raise Refused(wrong.code, place(at), fields) from None
+
+    def keep(self, row: Row) -> None:
+        self.printed += 1
+        self.rows[TABLE_OF[type(row)]].append(row)
+
+    def refuse(self, refused: Refused) -> None:
+        self.printed += 1
+        self.problems.add(refused.code, refused.where, **refused.fields)
+
+    # -- the end ------------------------------------------------------------------------------
+
+    def finish(self, sha256: str, name: str, pasted: Sequence[str]) -> Run:
+        """The run, with every problem found on the way. `pasted` are all lines of the text."""
+        self.close_section()
+        head, wrong = heads.read(self.head)
+        self.problems.extend(wrong)
+        complete = True
+        if self.ends and self.end_line is None:
+            complete = False
+            self.problems.add("end-missing", Position(max(self.last_line, 1)))
+        elif self.promised is not None:
+            # Rows of sections memdiag does not know may be counted, with or without their headers.
+            every = self.printed + self.kept
+            if self.promised not in (self.printed, every, every - self.unknown):
+                complete = False
+                self.problems.add("end-count", Position(self.end_line or 1),
+                                  promised=self.promised, found=self.printed)  # fmt: skip
+        rows = self.rows
+        source = Source(
+            sha256, self.first_line, max(self.last_line, self.first_line), complete,
+            sum(map(len, rows.values())), self.layout, name, self.headed,
+        )  # fmt: skip
+        return Run(
+            head, source, tuple(rows["training"]), tuple(rows["counts"]),
+            errorlog.from_rows(rows["errors"]), tuple(rows["rails"]), tuple(rows["heat"]),
+            tuple(rows["values"]), self.problems.closed(),
+            tuple(pasted[source.first_line - 1 : source.last_line]),
+        )  # fmt: skip
+
+
+def count(n: int, word: str) -> str:
+    """`1 row`, `1,200 rows`."""
+    return f"{n:,} {word}" if n == 1 else f"{n:,} {word}s"
+
+
+def gather(found: Sequence[Cell]) -> tuple[dict[str, str], dict[str, int]]:
+    """Cells by column, and where each stood. Two of one column are joined by a blank, the taps of
+    a window by nothing."""
+    texts: dict[str, str] = {}
+    places: dict[str, int] = {}
+    for cell in found:
+        if not cell.column:
+            continue
+        tap = cell.column == law.TAP
+        column = "window" if tap else cell.column
+        text = "-" if cell.text is None else cell.text
+        if column in texts:
+            texts[column] += text if tap else " " + text
+        else:
+            texts[column], places[column] = text, cell.at
+    return texts, places
+
+
+def merged(before: Mapping[str, str], found: Sequence[Cell]) -> dict[str, str]:
+    """The context after another context line: what it sets replaces what was set before."""
+    return {**before, **gather(found)[0]}

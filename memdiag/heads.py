@@ -1,0 +1,127 @@
+"""The lines of a dump's head -> `records.Head`. A value that is not understood costs its key."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from memdiag import law
+from memdiag.cells import shorten
+from memdiag.problems import Problem, problem
+from memdiag.records import MEMORIES, Head, RunLine
+from memdiag.units import parse
+
+_REF = re.compile(r"[A-Za-z0-9][\w.+/-]*")
+_SITES = ("removed", "replaced", "reflowed")
+
+
+class _Bad(ValueError):
+    def __init__(self, expected: str, hint: str = "") -> None:
+        self.expected, self.hint = expected, hint
+        super().__init__(expected)
+
+
+def sites(text: str) -> tuple[str, ...]:
+    """`U6 U7`, `U6,U7`; `-` is none at all."""
+    refs = [] if text == "-" else text.replace(",", " ").split()
+    for ref in refs:
+        if not _REF.fullmatch(ref):
+            raise _Bad("designators such as U6 U7, or -", f"{shorten(ref)!r} is none")
+    return tuple(dict.fromkeys(refs))
+
+
+def moves(text: str) -> tuple[tuple[str, str], ...]:
+    """`U3>U5 U5>U3`: the package that sat at U3 now sits at U5."""
+    found = []
+    for part in [] if text == "-" else text.replace(",", " ").split():
+        before, mark, after = part.partition(">")
+        if not mark or not _REF.fullmatch(before) or not _REF.fullmatch(after):
+            raise _Bad("moves such as U3>U5 U5>U3", f"{shorten(part)!r} is no move")
+        if before == after:
+            raise _Bad("moves such as U3>U5 U5>U3", f"{shorten(part)!r} moves nothing")
+        found.append((before, after))
+    for side, words in ((0, "left twice"), (1, "filled twice")):
+        refs = [move[side] for move in found]
+        twice = next((ref for ref in refs if refs.count(ref) > 1), None)
+        if twice is not None:
+            raise _Bad("moves that a bench can make", f"{twice} is {words}")
+    return tuple(found)
+
+
+def rate(text: str) -> float:
+    """bit/s of one line, from `14.0 Gbit/s`."""
+    try:
+        value = parse(text).in_unit("bit/s")
+    except ValueError:
+        raise _Bad("a rate per line such as 14.0 Gbit/s") from None
+    if not 1e6 <= value <= 1e12:
+        raise _Bad("a rate per line such as 14.0 Gbit/s", "no memory runs at such a rate")
+    return value
+
+
+def celsius(text: str) -> float:
+    try:
+        reading = parse(text)
+    except ValueError:
+        raise _Bad("a temperature such as 23 C") from None
+    if reading.unit not in (None, "C", "°C", "degC"):
+        raise _Bad("a temperature in degrees Celsius such as 23 C")
+    if not -100 <= reading.value <= 300:
+        raise _Bad("a temperature such as 23 C", "no bench is that cold or hot")
+    return reading.value
+
+
+def moment(text: str) -> str:
+    """RFC 3339, kept as written."""
+    try:
+        when = datetime.fromisoformat(text)
+    except ValueError:
+        raise _Bad("a date and time such as 2024-05-03T14:20:00+02:00 (RFC 3339)") from None
+    if when.tzinfo is None:
+        raise _Bad("a time with its zone, such as 2024-05-03T14:20:00Z (RFC 3339)",
+                   "the zone is missing: add Z or +02:00")  # fmt: skip
+    return text
+
+
+def memory(text: str) -> str:
+    if text.lower() not in MEMORIES:
+        raise _Bad("a memory type", law.nearest(text, MEMORIES))
+    return text.lower()
+
+
+_READ: dict[str, Any] = {
+    "removed": sites, "replaced": sites, "reflowed": sites, "swapped": moves,
+    "rate": rate, "ambient": celsius, "at": moment, "memory": memory,
+}  # fmt: skip
+_LISTS = (*_SITES, "swapped")
+
+
+def read(lines: Sequence[tuple[RunLine, int]]) -> tuple[Head, list[Problem]]:
+    """The head, and what is wrong with it. Each line comes with the column of its value."""
+    values: dict[str, Any] = {}
+    problems: list[Problem] = []
+    for line, at in lines:
+        where = replace(line.position, column=at)
+        if line.key not in law.RUN_KEYS:
+            hint = law.nearest(line.key, law.RUN_KEYS)
+            if not hint.startswith("did"):
+                hint = "it is kept and used for nothing"
+            problems.append(problem("unknown-key", line.position, key=shorten(line.key), hint=hint))
+            continue
+        if line.key in values:
+            problems.append(problem("repeated-key", line.position, key=line.key))
+        if (line.value == "-" and line.key not in _LISTS) or line.value == "":
+            values[line.key] = None
+            continue
+        try:
+            values[line.key] = _READ.get(line.key, str)(line.value)
+        except _Bad as wrong:
+            values.setdefault(line.key, None)
+            problems.append(
+                problem("bad-head-value", where, key=line.key, found=shorten(line.value),
+                        expected=wrong.expected, hint=wrong.hint or "mend the line and read again")
+            )  # fmt: skip
+    return Head(**values, lines=tuple(line for line, _ in lines)), problems

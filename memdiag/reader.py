@@ -1,0 +1,290 @@
+"""Cleaned lines -> runs and problems, by a layout; every line is accounted for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from memdiag import cells, clean, law
+from memdiag.account import Account, Fate
+from memdiag.clean import Cleaned, Line
+from memdiag.dump import Dump, ProblemList, Refused, count, merged
+from memdiag.grammars import Layout, Match, Miss
+from memdiag.problems import Position, Problem
+from memdiag.records import Row, Run
+
+LONGEST = 10_000
+"""Characters in a line at most: no row is as long, and a pattern tried on more could take long."""
+
+VERSION = "1"
+_ROW_KINDS = frozenset({*law.RULES, "row"})
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What came of a text: its runs, the problems that belong to none of them, the account."""
+
+    runs: tuple[Run, ...]
+    problems: tuple[Problem, ...]
+    account: Account
+
+
+def read(cleaned: Cleaned, layout: Layout, *, sha256: str, name: str = "-") -> Reading:
+    """Read a cleaned text by a layout. Raises nothing, whatever the text."""
+    reader = Reader(cleaned, layout, sha256, name)
+    at = 0
+    while at < len(cleaned.lines):
+        at += reader.take(at)
+    return reader.close()
+
+
+class Reader:
+    """Takes one line after another."""
+
+    def __init__(self, cleaned: Cleaned, layout: Layout, sha256: str, name: str) -> None:
+        self.cleaned, self.layout = cleaned, layout
+        self.sha256, self.name = sha256, name
+        self.kinds = layout.kinds
+        self._states: dict[tuple[str | None, bool], frozenset[str]] = {}
+        self.runs: list[Run] = []
+        self.outside = ProblemList()
+        self.account = Account()
+        self.dump: Dump | None = None
+        self.joined: list[Line] = []
+        self._stray: tuple[int, int] | None = None
+
+    # -- one line -----------------------------------------------------------------------------
+
+    def take(self, at: int) -> int:
+        """Read the line at that index; how many lines of the text it took."""
+        line = self.cleaned.lines[at]
+        took = 1
+        text = line.text.rstrip()
+        if line.noise or not text:
+            self._fate(line, Fate.NOISE if line.noise else Fate.BLANK)
+        elif len(text) > LONGEST:
+            self._open(line)
+            self._problem(line, "line-too-long", 1, n=len(text), most=LONGEST)
+        else:
+            found = self._match(text)
+            whole = self._rejoined(at, found) if self.cleaned.wrap_width else None
+            if whole is not None:
+                self.joined.append(whole)
+                line, took = whole, whole.took
+                found = self._match(line.text.rstrip())
+            if isinstance(found, Miss):
+                self._missed(line, found)
+            else:
+                self._matched(line, found)
+        return took
+
+    def _fate(self, line: Line, fate: Fate) -> None:
+        last = line.number + line.took - 1
+        self.account.add(line.number, fate, last)
+        if self.dump is not None:
+            self.dump.last_line = last
+
+    def _match(self, text: str) -> Match | Miss:
+        """The line rule that matches; where a table is open, its words decide between a header
+        line and a row, which may look alike."""
+        found = self.layout.match(text, self._wanted())
+        if isinstance(found, Match) and found.kind in ("columns", "row"):
+            assert self.dump is not None
+            header = self.dump.is_header([(c.text or "").lower() for c in found.cells])
+            kind = "columns" if header else "row"
+            if kind != found.kind:
+                return self.layout.match(text, frozenset({kind}))
+        return found
+
+    def _wanted(self) -> frozenset[str]:
+        """The line rules that may come now."""
+        section = self.dump.section if self.dump is not None else None
+        name = "" if section is None else section.kind
+        headed = section is not None and section.columns is not None
+        state = (name, headed)
+        wanted = self._states.get(state)
+        if wanted is None:
+            wanted = self._states[state] = self.kinds & self._may_come(name, headed)
+        return wanted
+
+    def _may_come(self, section: str | None, headed: bool) -> frozenset[str]:
+        """By the open section: "" where none is, None where it is unknown."""
+        always = {"head", "end", "section", "noise"}
+        if section is None:
+            return frozenset(always)  # the lines of an unknown section are kept as they are
+        always |= {"context", *law.RULES}
+        if section == "run" or (not section and "section" not in self.kinds):
+            always.add("run_line")
+        elif section:
+            always.add("row" if headed else "columns")
+        return frozenset(always)
+
+    def _rejoined(self, at: int, found: Match | Miss) -> Line | None:
+        """The row that starts here and was cut at the terminal's width, where that is certain: it
+        is whole only with the lines after it, and those are nothing by themselves."""
+        lines, width = self.cleaned.lines, self.cleaned.wrap_width
+        assert width is not None
+        if lines[at].width != width or at + 1 >= len(lines):
+            return None
+        if isinstance(found, Match) and found.kind not in _ROW_KINDS:
+            return None
+        if self._row(lines[at].text) is not None and self._stands(lines[at + 1].text):
+            return None
+        return clean.rejoin(lines, width, lambda text: self._row(text) is not None, at)
+
+    def _stands(self, text: str) -> bool:
+        """Whether a line is whole by itself: blank, a row, or one of the other line rules."""
+        if not text.strip() or self._row(text) is not None:
+            return True
+        found = self._match(text.rstrip())
+        return isinstance(found, Match) and found.kind not in _ROW_KINDS
+
+    def _row(self, text: str) -> Row | None:
+        """The row that a text would give, None where it is none."""
+        found = self._match(text.rstrip())
+        if isinstance(found, Miss) or found.kind not in _ROW_KINDS or self.dump is None:
+            return None
+        if found.kind == "row" and not self.dump.readable():
+            return None
+        try:
+            return self.dump.make(law.RULES.get(found.kind), found.cells, Position, 0)
+        except Refused:
+            return None
+
+    def _matched(self, line: Line, found: Match) -> None:
+        kind = found.kind
+        if kind == "noise":
+            self._fate(line, Fate.NOISE)
+            return
+        if kind == "head":
+            self._head(line, found)
+            return
+        if kind == "end" and self.dump is None:
+            self.outside.add("stray-end", line.position())
+            self._fate(line, Fate.OUTSIDE)
+            return
+        dump = self._open(line)
+        if kind == "end":
+            self._end(dump, line, found)
+        elif kind == "section":
+            cell = found.cells[0]
+            dump.open_section(cell.text or "", line.position(cell.at))
+            self._fate(line, Fate.SECTION)
+        elif kind == "run_line":
+            dump.run_line(found.cells, line.position)
+            self._fate(line, Fate.RUN)
+        elif kind == "context":
+            dump.context = merged(dump.context, found.cells)
+            self._fate(line, Fate.CONTEXT)
+        elif kind == "columns":
+            dump.set_columns(found.cells, line.position)
+            self._fate(line, Fate.COLUMNS)
+        elif kind == "row" and not dump.readable():
+            dump.lose(line.number)
+            self._fate(line, Fate.PROBLEM)
+        else:
+            try:
+                end = len(line.text.rstrip()) + 1
+                dump.keep(dump.make(law.RULES.get(kind), found.cells, line.position, end))
+                self._fate(line, Fate.ROW)
+            except Refused as refused:
+                dump.refuse(refused)
+                self._fate(line, Fate.PROBLEM)
+
+    def _missed(self, line: Line, miss: Miss) -> None:
+        dump = self.dump
+        if dump is None:
+            first, n = self._stray or (line.number, 0)
+            self._stray = (first, n + 1)
+            self._fate(line, Fate.OUTSIDE)
+            return
+        if dump.section is not None and dump.section.kind is None:
+            dump.kept += 1
+            self._fate(line, Fate.KEPT)
+            return
+        if dump.section is not None and dump.section.kind != "run":
+            dump.printed += 1
+        word = line.text[miss.at - 1 :].split(maxsplit=1)
+        found = repr(cells.shorten(word[0])) if word else "the end of the line"
+        self._problem(line, "not-understood", miss.at, found=found,
+                      expected=_either(miss.expected), hint=_hint(word, miss))  # fmt: skip
+
+    def _problem(self, line: Line, code: str, at: int, **fields: object) -> None:
+        target = self.dump.problems if self.dump is not None else self.outside
+        target.add(code, line.position(at), **fields)
+        self._fate(line, Fate.PROBLEM)
+
+    # -- dumps --------------------------------------------------------------------------------
+
+    def _open(self, line: Line) -> Dump:
+        """The open dump; a new one without a head where there is none."""
+        if self.dump is None:
+            self.dump = self._new(line)
+            told = any(
+                p.code == "head-missing" and p.position and p.position.line == line.number
+                for p in self.cleaned.problems
+            )
+            if "head" in self.kinds and not told:
+                self.dump.problems.add("dump-headless", Position(line.number))
+        return self.dump
+
+    def _new(self, line: Line) -> Dump:
+        self._tell_stray()
+        dump = Dump(self.layout.name, line.number, "end" in self.kinds)
+        dump.last_line = line.number
+        return dump
+
+    def _head(self, line: Line, found: Match) -> None:
+        self._finish()
+        self.dump = dump = self._new(line)
+        dump.headed = True
+        for cell in found.cells:
+            if cell.column == "version" and cell.text != VERSION:
+                dump.problems.add("other-version", line.position(cell.at),
+                                  found=cells.shorten(cell.text or ""))  # fmt: skip
+        dump.run_line(found.cells, line.position)
+        self._fate(line, Fate.HEAD)
+
+    def _end(self, dump: Dump, line: Line, found: Match) -> None:
+        dump.end_line = line.number
+        for cell in found.cells:
+            if cell.column == "rows" and cell.text is not None:
+                dump.promised = int(cell.text) if len(cell.text) < 19 else cells.MOST
+        self._fate(line, Fate.END)
+        self._finish()
+
+    def _finish(self) -> None:
+        if self.dump is not None:
+            if self.joined and self.cleaned.wrap_width:
+                self.dump.problems.extend(clean.rejoined(self.joined, self.cleaned.wrap_width))
+                self.joined = []
+            self.runs.append(self.dump.finish(self.sha256, self.name, self.cleaned.pasted))
+            self.dump = None
+
+    def _tell_stray(self) -> None:
+        if self._stray is not None:
+            first, n = self._stray
+            self.outside.add("outside", Position(first), lines=count(n, "line"))
+            self._stray = None
+
+    def close(self) -> Reading:
+        self._finish()
+        self._tell_stray()
+        return Reading(tuple(self.runs), self.outside.closed(), self.account)
+
+
+def _hint(word: Sequence[str], miss: Miss) -> str:
+    literals = [e.strip("'") for e in miss.expected if e.startswith("'")]
+    if word and literals:
+        hint = law.nearest(word[0], literals)
+        if hint.startswith("did"):
+            return hint
+    return "mend the line, or teach the layout to know it"
+
+
+def _either(words: Sequence[str]) -> str:
+    """`a, b or c`, at most six of them."""
+    shown = list(words[:6]) + ([f"{len(words) - 6} more"] if len(words) > 6 else [])
+    if not shown:
+        return "a line of the layout"
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} or {shown[-1]}"
