@@ -1,0 +1,378 @@
+"""Where each kind of fault could sit on this board, and the factors of all of them together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import combinations
+
+import numpy as np
+
+from memdiag import faults, inference
+from memdiag.board import Board
+from memdiag.evidence.gather import Evidence
+from memdiag.evidence.nodes import STATES, Node
+from memdiag.faults import Kind, Near
+from memdiag.findings import Cause, Locus
+from memdiag.records import Run
+from memdiag.shop import Shop
+
+ODD = -0.7
+"""A place whose sound state is this much (log) less likely than its best is worth a candidate."""
+
+PAIR_ODD = 1.5
+"""A pair of lines is a candidate bridge from this log likelihood ratio of being joined up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One fault that could be: its kind, where it sits, and the sites it acts on directly."""
+
+    kind: Kind
+    locus: Locus
+    sites: frozenset[str]
+    odds: float
+    bonus: float = 0.0
+    expected: bool = False
+
+    @property
+    def cause(self) -> Cause:
+        return self.kind.cause
+
+
+@dataclass(slots=True)
+class Case:
+    """Everything the posterior is taken over: candidates, their variants, the nodes, the model."""
+
+    candidates: list[Candidate]
+    variants: list[tuple[int, int]]  # (candidate, variant of its kind)
+    nodes: list[Node]
+    near: np.ndarray  # (candidates, nodes) of Near
+    model: inference.Model
+    extra: dict[str, object] = field(default_factory=dict)
+
+
+def build(run: Run, board: Board, evidence: Evidence, shop: Shop) -> Case:
+    """The case of a run. Sites declared removed are given as missing unless they answered."""
+    nodes = evidence.nodes
+    given = removed_and_silent(run, evidence)
+    candidates = list(_enumerate(run, board, evidence, shop, given))
+    variants = [(i, j) for i, c in enumerate(candidates) for j in range(len(c.kind.variants))]
+    near = _relations(candidates, nodes, board)
+    model = _model(candidates, variants, nodes, near)
+    return Case(candidates, variants, nodes, near, model)
+
+
+def removed_and_silent(run: Run, evidence: Evidence) -> frozenset[str]:
+    """Sites declared empty on purpose that did not answer: an `id` that passes is an answer."""
+    quiet = []
+    for ref in run.head.removed or ():
+        answers = any(
+            n.kind == "place" and n.sites == (ref,) and n.loglik.get("absent", 0) < n.loglik.get(
+                "sound", 0) - 2
+            for n in evidence.nodes
+        )  # fmt: skip
+        if not answers:
+            quiet.append(ref)
+    return frozenset(quiet)
+
+
+# --- candidates -----------------------------------------------------------------------------
+
+
+def _enumerate(
+    run: Run, board: Board, evidence: Evidence, shop: Shop, given: frozenset[str]
+) -> Iterator[Candidate]:
+    factor = _Factors(run, board, shop)
+    for kind in faults.KINDS:
+        for locus, sites, share, bonus in _SEATS[kind.seat](kind, board, evidence):
+            if kind.name == "controller_line" and "striped" not in _shape_kinds(evidence, sites):
+                continue
+            expected = kind.name == "missing" and locus.site in given
+            if not expected and sites and sites <= given:
+                continue  # nothing can be wrong with a package that is not there
+            odds = factor.prior(kind, locus) * share
+            if odds > 0 or expected:
+                yield Candidate(kind, locus, sites, max(odds, 1e-12), bonus, expected)
+
+
+def _shape_kinds(evidence: Evidence, sites: frozenset[str]) -> set[str]:
+    return {shape.kind for site, shape in evidence.shapes.items() if site in sites}
+
+
+class _Factors:
+    """Priors with the factors that the run's stage and history put on them."""
+
+    def __init__(self, run: Run, board: Board, shop: Shop) -> None:
+        self.shop = shop
+        stage = {"after-swap": shop.stages.after_swap, "final": shop.stages.final}
+        self.stage = stage.get(run.head.stage or "", 1.0)
+        self.replaced = frozenset(run.head.replaced or ())
+        self.reflowed = frozenset(run.head.reflowed or ())
+
+    def prior(self, kind: Kind, locus: Locus) -> float:
+        s = self.shop.stages
+        name = "controller" if kind.name.startswith("controller") else kind.name
+        p = float(getattr(self.shop.priors, name)) * self.stage
+        if kind.name == "controller_line":
+            p *= 0.15
+        joint = kind.cause in (Cause.JOINT, Cause.BRIDGE)
+        if locus.site in self.replaced:
+            if kind.cause in (Cause.MISSING, Cause.WEAK):
+                p *= s.replaced_package
+            elif joint:
+                p *= s.replaced_joint
+        if locus.site in self.reflowed and joint:
+            p *= s.reflowed_joint
+        if kind.cause is Cause.CONTROLLER and self.replaced:
+            p *= s.replaced_controller
+        return p
+
+
+Seat = tuple[Locus, frozenset[str], float, float]
+
+
+def _site_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
+    for site in board.sites:
+        yield _locus_of(site.ref, board), frozenset({site.ref}), 1 / len(board.sites), 0.0
+
+
+def _locus_of(ref: str, board: Board) -> Locus:
+    """A site, or where the dump named none, the channel and lane that stand for it."""
+    site = board.site(ref)
+    if site is None or site.named:
+        return Locus(site=ref)
+    link = site.links[0] if site.links else None
+    if link is None:
+        return Locus()
+    lanes = {k.lane for k in site.links}
+    return Locus(channel=link.channel, lane=lanes.pop() if len(lanes) == 1 else None)
+
+
+def _shorted_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
+    if any(n.kind in ("rail", "heat") for n in evidence.nodes):
+        yield from _site_seats(kind, board, evidence)
+
+
+def _port_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
+    ports = [(s, c) for s in board.sites for c in (s.channels or (None,))]
+    for site, channel in ports:
+        where = _locus_of(site.ref, board)
+        if site.named:
+            where = Locus(site=site.ref, channel=channel)
+        yield where, frozenset({site.ref}), 1 / len(ports), 0.0
+
+
+def _count_lanes(board: Board) -> int:
+    return max(1, sum(max(1, len(s.links)) for s in board.sites))
+
+
+def _lane_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
+    """Lanes that look odd, and of channels known only as a whole, 'a lane of it'."""
+    lanes = _count_lanes(board)
+    seen: set[tuple[object, ...]] = set()
+    odd = _odd(evidence, ("place", "line"))
+    with_lanes = {(n.sites, n.channel) for n in evidence.nodes if n.lane is not None}
+    for node in odd:
+        if node.lane is None and (node.channel is None or (node.sites, node.channel) in with_lanes):
+            continue
+        for ref in node.sites if len(node.sites) <= 2 or node.lane is not None else ():
+            at = (ref, node.channel, node.rank, node.lane)
+            if at not in seen:
+                seen.add(at)
+                share = 1 / lanes if node.lane is not None else 2 / lanes
+                yield _place(ref, board, node), frozenset({ref}), share, 0.0
+
+
+def _place(ref: str, board: Board, node: Node, dq: int | tuple[int, int] | None = None) -> Locus:
+    site = board.site(ref)
+    named = site is None or site.named
+    return Locus(ref if named else None, node.channel, node.rank, node.lane, dq)
+
+
+def _line_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
+    """Data lines that look odd; of an odd lane whose lines are not known apart, 'a line of it'."""
+    lines = 8 * _count_lanes(board)
+    detailed = {(n.sites, n.channel, n.rank, n.lane) for n in evidence.nodes if n.kind == "line"}
+    for node in _odd(evidence, ("line",)):
+        for ref in node.sites:
+            yield _place(ref, board, node, node.dq), frozenset({ref}), 1 / lines, 0.0
+    if kind.name == "controller_line":
+        return
+    for node in _odd(evidence, ("place",)):
+        at = (node.sites, node.channel, node.rank, node.lane)
+        if node.lane is not None and at not in detailed and len(node.sites) <= 2:
+            for ref in node.sites:
+                yield _place(ref, board, node), frozenset({ref}), 8 / lines, 0.0
+
+
+def _pair_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
+    pairs = 14 * _count_lanes(board)  # neighbouring balls: each line has three or four
+    by_lane: dict[tuple[object, ...], list[Node]] = {}
+    for node in _odd(evidence, ("line",)):
+        by_lane.setdefault((node.sites, node.channel, node.rank, node.lane), []).append(node)
+    for lines in by_lane.values():
+        for a, b in combinations(lines, 2):
+            assert a.dq is not None and b.dq is not None
+            bonus = (a.partner.get(b.dq, 0.0) + b.partner.get(a.dq, 0.0)) / 2
+            if bonus < -PAIR_ODD:
+                continue
+            for ref in a.sites:
+                yield _place(ref, board, a, (a.dq, b.dq)), frozenset({ref}), 1 / pairs, bonus
+
+
+def _rail_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
+    rails = [(r.name, board.sites_on_rail(r.name)) for r in board.rails if r.feeds == "packages"]
+    rails = [(name, sites) for name, sites in rails if len(sites) > 1 or board.known]
+    rails = [(name, sites) for name, sites in rails if sites]
+    for name, sites in rails:
+        yield Locus(rail=name), frozenset(s.ref for s in sites), 1 / len(rails), 0.0
+    if not rails and len(board.sites) > 1:
+        yield Locus(), frozenset(s.ref for s in board.sites), 0.6, 0.0
+
+
+def _phy_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
+    partitions = board.partitions
+    channels = board.channels
+    half = 0.5 if partitions and channels else 1.0
+    for name, sites in partitions.items():
+        if len(partitions) > 1 or len(sites) < len(board.sites) or len(board.sites) == 1:
+            refs = frozenset(s.ref for s in sites)
+            yield Locus(partition=name), refs, half / len(partitions), 0.0
+    for channel in channels:
+        refs = frozenset(s.ref for s in board.sites if channel in s.channels)
+        sites_here = [board.site(r) for r in refs]
+        only = sites_here[0] if len(sites_here) == 1 else None
+        site = only.ref if only is not None and only.named else None
+        yield Locus(site=site, channel=channel), refs, half / len(channels), 0.0
+
+
+def _board_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
+    if board.sites:
+        yield Locus(), frozenset(s.ref for s in board.sites), 1.0, 0.0
+
+
+_SEATS = {"site": _site_seats, "shorted": _shorted_seats, "port": _port_seats,
+          "lane": _lane_seats, "line": _line_seats, "pair": _pair_seats, "rail": _rail_seats,
+          "phy": _phy_seats, "board": _board_seats}  # fmt: skip
+
+
+def _odd(evidence: Evidence, kinds: Sequence[str]) -> list[Node]:
+    return [n for n in evidence.nodes if n.kind in kinds and n.healthy < ODD]
+
+
+# --- relations and the model ----------------------------------------------------------------
+
+_BY_RELATION = (("clamshell", Near.CLAMSHELL), ("partition", Near.PARTITION),
+                ("rail", Near.RAIL), ("place", Near.PLACE))  # fmt: skip
+
+
+def _relations(candidates: Sequence[Candidate], nodes: Sequence[Node], board: Board) -> np.ndarray:
+    order = {site.ref: i for i, site in enumerate(board.sites)}
+    refs = list(order)
+    between = np.zeros((len(refs), len(refs)), np.int64)
+    for i, a in enumerate(refs):
+        for j, b in enumerate(refs):
+            if i != j:
+                why = board.relations(a, b)
+                code = Near.AFTER if j > i else Near.BEFORE
+                for name, near in _BY_RELATION:
+                    if name in why:
+                        code = near
+                        break
+                between[i, j] = code
+    out = np.zeros((len(candidates), len(nodes)), np.int64)
+    for i, c in enumerate(candidates):
+        mine = [order[r] for r in c.sites if r in order]
+        first = min(mine, default=0)
+        for j, node in enumerate(nodes):
+            out[i, j] = _relation(c, node, mine, first, order, between)
+    return out
+
+
+def _relation(
+    c: Candidate, node: Node, mine: list[int], first: int, order: dict[str, int], between: np.ndarray
+) -> int:
+    locus = c.locus
+    shared = not c.sites.isdisjoint(node.sites)
+    if node.kind in ("rail", "heat"):
+        if c.kind.seat == "rail":
+            return Near.SELF if node.rail == locus.rail and node.kind == "rail" else Near.NONE
+        return Near.SELF if shared and c.kind.seat in ("shorted", "board") else Near.NONE
+    if shared and _meets(locus, node):
+        same_dq = node.dq is None or locus.dq is None or node.dq in (
+            locus.dq if isinstance(locus.dq, tuple) else (locus.dq,)
+        )  # fmt: skip
+        return Near.SELF if same_dq else Near.LANE
+    if shared and not (c.kind.cause is Cause.CONTROLLER and node.sites not in ((s,) for s in c.sites)):
+        return Near.SITE
+    theirs = [order[r] for r in node.sites if r in order]
+    if node.kind == "boot" and theirs:
+        return Near.AFTER if min(theirs) > first else Near.BEFORE
+    return max((int(between[i, j]) for i in mine for j in theirs), default=Near.NONE)
+
+
+def _meets(locus: Locus, node: Node) -> bool:
+    return all(
+        a is None or b is None or a == b
+        for a, b in ((locus.channel, node.channel), (locus.rank, node.rank),
+                     (locus.lane, node.lane))  # fmt: skip
+    )
+
+
+def _model(
+    candidates: Sequence[Candidate],
+    variants: Sequence[tuple[int, int]],
+    nodes: Sequence[Node],
+    near: np.ndarray,
+) -> inference.Model:
+    rigs = faults.RIGS
+    width = max((len(STATES[n.kind]) for n in nodes), default=2)
+    loglik = np.full((len(nodes), width), -np.inf)
+    for j, node in enumerate(nodes):
+        vector = node.vector()
+        loglik[j, : len(vector)] = vector
+    kinds = list(STATES)
+    kind_of = np.array([kinds.index(n.kind) for n in nodes], np.int64)
+    leak = np.stack([_rows([faults.leak(rig, k) for k in kinds], kinds, width) for rig in rigs])
+    # One table for each variant of a kind, shared by all its candidates.
+    tables: dict[tuple[str, int], np.ndarray] = {}
+    effects = np.empty((len(rigs), len(variants), len(nodes), width))
+    for v, (i, j) in enumerate(variants):
+        kind = candidates[i].kind
+        if (kind.name, j) not in tables:
+            tables[kind.name, j] = _variant_table(kind, j, kinds, width)
+        effects[:, v] = tables[kind.name, j][:, kind_of, near[i]]
+    odds = np.array(
+        [
+            math.log(candidates[i].odds * candidates[i].kind.variants[j].share) + candidates[i].bonus
+            for i, j in variants
+        ]
+    )
+    given = tuple(v for v, (i, _) in enumerate(variants) if candidates[i].expected)
+    odds[list(given)] = -700.0
+    return inference.Model(
+        loglik, effects, leak[:, kind_of], odds, np.array([i for i, _ in variants], np.int64),
+        np.log(np.array([rig.prior for rig in rigs])), given,
+    )  # fmt: skip
+
+
+def _variant_table(kind: Kind, variant: int, kinds: Sequence[str], width: int) -> np.ndarray:
+    """(rigs, node kinds, Near, states) cumulative probabilities."""
+    table = np.empty((len(faults.RIGS), len(kinds), len(Near), width))
+    for r, rig in enumerate(faults.RIGS):
+        for near in Near:
+            rows = [faults.effect(kind, kind.variants[variant], rig, k, near) for k in kinds]
+            table[r, :, near] = _rows(rows, kinds, width)
+    return table
+
+
+def _rows(pmfs: Sequence[faults.Pmf], kinds: Sequence[str], width: int) -> np.ndarray:
+    out = np.ones((len(kinds), width))
+    for i, (pmf, kind) in enumerate(zip(pmfs, kinds, strict=True)):
+        states = STATES[kind]
+        full = [pmf.get(s, 0.0) for s in states]
+        full[0] = 1.0 - sum(full[1:])
+        out[i] = inference.cumulative(full, width)
+    return out

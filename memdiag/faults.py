@@ -1,0 +1,313 @@
+"""The fault catalogue: where each kind can sit, how likely it is, and what it predicts.
+
+A kind says, for every kind of node and every relation between the fault and the node, with what
+probability the node is in which state. Nothing else in memdiag knows what a fault looks like: a
+new kind is one more entry of `KINDS` (and, where it predicts something no node holds yet, a new
+kind of node in `memdiag.evidence`).
+
+The figures are judgement, not measurement: a bench sees boards that already failed, and no field
+study prints what a training step shows under a fault. They are wide on purpose; docs/priors.md
+says where each comes from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntEnum
+
+from memdiag.findings import Cause
+
+Pmf = Mapping[str, float]
+"""State -> probability; what is missing to 1 is the node's lowest state."""
+
+
+class Near(IntEnum):
+    """How a node stands to a fault, from unrelated to the fault's own place."""
+
+    NONE = 0
+    BEFORE = 1  # another site, earlier in the boot sequence
+    AFTER = 2  # another site, later in it
+    PLACE = 3  # next to it
+    RAIL = 4  # on a rail that not every site hangs on
+    PARTITION = 5  # on the same PHY block
+    CLAMSHELL = 6  # the package on the other side
+    SITE = 7  # elsewhere on the fault's own site
+    LANE = 8  # another data line of the fault's own lane
+    SELF = 9
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """One strength of a fault: its share of the kind's prior and its effects."""
+
+    name: str
+    share: float
+    effects: Mapping[tuple[str, Near], Pmf]
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One kind of fault. `seat` says where it sits (see `memdiag.candidates`); `spill` 0..1 how
+    much it disturbs neighbours; `stops` 0..1 how surely the rig's boot notices it."""
+
+    name: str
+    cause: Cause
+    seat: str
+    spill: float
+    stops: float
+    variants: tuple[Variant, ...]
+
+
+SELF, LANE, SITE, RAIL = Near.SELF, Near.LANE, Near.SITE, Near.RAIL
+
+
+def _lines(whole_lane: Pmf) -> dict[tuple[str, Near], Pmf]:
+    """The data lines of a lane follow the lane's state where the fault takes the whole lane."""
+    to = {"absent": "dead", "mute": "dead", "dead": "dead", "line": "thin"}
+    out: dict[str, float] = {}
+    for state, p in whole_lane.items():
+        name = to.get(state, state)
+        out[name] = out.get(name, 0.0) + p
+    return {("line", SELF): out, ("line", LANE): out}
+
+
+def _whole(place: Pmf, **shape: float) -> dict[tuple[str, Near], Pmf]:
+    effects: dict[tuple[str, Near], Pmf] = {("place", SELF): place, **_lines(place)}
+    effects["shape", SELF] = shape or {"spread": 0.93}
+    return effects
+
+
+_GONE = {"absent": 0.955, "mute": 0.03, "dead": 0.005, "thin": 0.002}
+
+KINDS: tuple[Kind, ...] = (
+    Kind("missing", Cause.MISSING, "site", 1.0, 1.0, (Variant("gone", 1.0, _whole(_GONE)),)),
+    # Cells, words, rows, columns or banks wrong; the link is good. Which lanes show it depends on
+    # where the cells lie in the word.
+    Kind(
+        "weak_array", Cause.WEAK, "site", 0.06, 0.05,
+        (
+            Variant("broad", 0.45, {
+                ("place", SELF): {"array": 0.90},
+                ("line", SELF): {"array": 0.55}, ("shape", SELF): {"clustered": 0.85, "spread": 0.14},
+            }),
+            Variant("local", 0.55, {
+                ("place", SELF): {"array": 0.33},
+                ("line", SELF): {"array": 0.30}, ("shape", SELF): {"clustered": 0.92, "spread": 0.07},
+            }),
+        ),
+    ),
+    # Drivers, receivers or its own supply pins: thin over its lanes, graded.
+    Kind(
+        "weak_pins", Cause.WEAK, "site", 0.55, 0.35,
+        (
+            Variant("broad", 0.6, _whole({"thin": 0.90, "dead": 0.02, "disturbed": 0.04})),
+            Variant("partial", 0.4, _whole({"thin": 0.52, "dead": 0.02, "disturbed": 0.12})),
+        ),
+    ),
+    # A short inside the package: it lies across its rails, and whoever shares them sags.
+    Kind(
+        "shorted", Cause.WEAK, "shorted", 0.9, 1.0,
+        (
+            Variant("low", 1.0, {
+                **_whole({"absent": 0.74, "mute": 0.04, "dead": 0.08, "thin": 0.09}),
+                ("place", RAIL): {"disturbed": 0.38, "thin": 0.22, "absent": 0.14},
+                ("rail", SELF): {"low": 0.80, "short": 0.12}, ("heat", SELF): {"here": 0.92},
+            }),
+        ),
+    ),
+    # One open command/address ball: this channel of the package hears nothing, the other does.
+    Kind(
+        "joint_ca", Cause.JOINT, "port", 0.65, 0.9,
+        (
+            Variant("open", 0.85, {
+                **_whole({"mute": 0.93, "dead": 0.03, "absent": 0.02}),
+                ("place", SITE): {"disturbed": 0.30, "thin": 0.04, "mute": 0.01},
+            }),
+            Variant("ragged", 0.15, {
+                **_whole({"thin": 0.55, "mute": 0.20, "disturbed": 0.15}),
+                ("place", SITE): {"disturbed": 0.20},
+            }),
+        ),
+    ),
+    # An open strobe, clock or link-check ball: one lane, the package's others fine.
+    Kind(
+        "joint_lane", Cause.JOINT, "lane", 0.35, 0.8,
+        (
+            Variant("open", 0.75, {
+                **_whole({"dead": 0.95, "thin": 0.04}),
+                ("place", SITE): {"disturbed": 0.16, "thin": 0.01},
+            }),
+            Variant("ragged", 0.25, {
+                **_whole({"thin": 0.90, "dead": 0.04}),
+                ("place", SITE): {"disturbed": 0.10},
+            }),
+        ),
+    ),
+    # An open data ball: one line of eight.
+    Kind(
+        "joint_line", Cause.JOINT, "line", 0.15, 0.5,
+        (
+            Variant("open", 0.75, {
+                ("place", SELF): {"line": 0.93, "thin": 0.04, "dead": 0.01},
+                ("line", SELF): {"open": 0.95, "thin": 0.04},
+                ("line", LANE): {"disturbed": 0.03}, ("place", SITE): {"disturbed": 0.07},
+                ("shape", SELF): {"spread": 0.93},
+            }),
+            Variant("ragged", 0.25, {
+                ("place", SELF): {"thin": 0.55, "line": 0.30, "disturbed": 0.10},
+                ("line", SELF): {"thin": 0.75, "open": 0.20},
+                ("line", LANE): {"disturbed": 0.03}, ("shape", SELF): {"spread": 0.93},
+            }),
+        ),
+    ),
+    # An open address line: right data at wrong places, the link good; addresses in pairs.
+    Kind(
+        "joint_address", Cause.JOINT, "port", 0.05, 0.1,
+        (
+            Variant("open", 1.0, {
+                ("place", SELF): {"array": 0.80, "thin": 0.05, "mute": 0.03},
+                ("line", SELF): {"array": 0.80}, ("shape", SELF): {"paired": 0.90, "spread": 0.06},
+            }),
+        ),
+    ),
+    # Two data lines shorted: wrong only where they should differ.
+    Kind(
+        "bridge", Cause.BRIDGE, "pair", 0.15, 0.5,
+        (
+            Variant("hard", 1.0, {
+                ("place", SELF): {"line": 0.93, "thin": 0.04},
+                ("line", SELF): {"joined": 0.95, "thin": 0.03},
+                ("line", LANE): {"disturbed": 0.03}, ("place", SITE): {"disturbed": 0.07},
+                ("shape", SELF): {"spread": 0.93},
+            }),
+        ),
+    ),
+    # A rail: graded over everything that hangs on it.
+    Kind(
+        "supply", Cause.SUPPLY, "rail", 0.5, 0.6,
+        (
+            Variant("sagging", 0.40, {
+                **_whole({"disturbed": 0.42, "thin": 0.30}), ("rail", SELF): {"low": 0.12},
+            }),
+            Variant("low", 0.35, {
+                **_whole({"thin": 0.66, "disturbed": 0.12, "dead": 0.08, "absent": 0.07}),
+                ("rail", SELF): {"low": 0.25, "short": 0.05},
+            }),
+            Variant("gone", 0.25, {
+                **_whole({"absent": 0.92, "mute": 0.05, "dead": 0.02}),
+                ("rail", SELF): {"short": 0.60, "low": 0.15},
+            }),
+        ),
+    ),
+    # The PHY block or a channel of the controller: fails whatever sits on it.
+    Kind(
+        "controller", Cause.CONTROLLER, "phy", 0.45, 0.7,
+        (
+            Variant("thin", 0.35, _whole({"thin": 0.80, "disturbed": 0.08, "dead": 0.04})),
+            Variant("dead", 0.40, _whole({"dead": 0.72, "mute": 0.22, "thin": 0.04})),
+            Variant("silent", 0.25, _whole({"mute": 0.62, "absent": 0.30, "dead": 0.06})),
+        ),
+    ),
+    # The controller's own way to memory: the same bit wrong at an almost constant stride.
+    Kind(
+        "controller_line", Cause.CONTROLLER, "line", 0.05, 0.05,
+        (
+            Variant("stride", 1.0, {
+                ("place", SELF): {"array": 0.45, "disturbed": 0.25, "line": 0.15},
+                ("line", SELF): {"array": 0.50, "open": 0.25, "thin": 0.20},
+                ("shape", SELF): {"striped": 0.93},
+            }),
+        ),
+    ),
+    # None of these: anything anywhere. It takes the mass when nothing fits.
+    Kind(
+        "other", Cause.UNDECIDED, "board", 0.3, 0.3,
+        (
+            Variant("any", 1.0, {
+                ("place", SELF): {"disturbed": 0.12, "array": 0.07, "thin": 0.12, "line": 0.06,
+                                  "dead": 0.06, "mute": 0.04, "absent": 0.03},
+                ("line", SELF): {"disturbed": 0.10, "array": 0.10, "thin": 0.12, "open": 0.05,
+                                 "joined": 0.02, "dead": 0.05},
+                ("shape", SELF): {"spread": 0.3, "paired": 0.1, "striped": 0.1, "clustered": 0.2},
+                ("rail", SELF): {"low": 0.1, "short": 0.05}, ("boot", SELF): {"cut": 0.3},
+            }),
+        ),
+    ),
+)  # fmt: skip
+
+BY_NAME: Mapping[str, Kind] = {kind.name: kind for kind in KINDS}
+
+LEAK: Mapping[str, Pmf] = {
+    # With no fault at all: a stray marginal, a soft error. Not a dead lane.
+    "place": {"disturbed": 0.016, "array": 4e-4, "thin": 1.5e-4, "line": 2e-5, "dead": 2e-5,
+              "mute": 1e-5, "absent": 1e-5},
+    "line": {"disturbed": 0.016, "array": 1e-3, "thin": 2e-4, "open": 2e-5, "joined": 2e-5,
+             "dead": 2e-5},
+    "shape": {"spread": 0.02, "paired": 2e-4, "striped": 2e-4, "clustered": 0.01},
+    "rail": {"low": 0.004, "short": 0.001},
+    "heat": {"here": 0.01},
+    "boot": {"cut": 0.004},
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """How the rig behaves, the same for every fault of a run: how loudly a fault is heard next
+    door, and what the boot does after a failing channel."""
+
+    name: str
+    prior: float
+    disturbs: Mapping[Near, float]
+    cuts: Mapping[Near, float]
+    skipped: float = 0.0
+
+
+_MOODS = {
+    # Strength falls from clamshell to boot order. In `loud` every other site warns: a test boot
+    # with a package off does that on some rigs (common practice, no source).
+    "quiet": (0.42, {Near.CLAMSHELL: 0.10, Near.PARTITION: 0.07, Near.RAIL: 0.03,
+                     Near.PLACE: 0.03, Near.AFTER: 0.02, Near.BEFORE: 0.015}),
+    "heard": (0.36, {Near.CLAMSHELL: 0.65, Near.PARTITION: 0.55, Near.RAIL: 0.30,
+                     Near.PLACE: 0.28, Near.AFTER: 0.16, Near.BEFORE: 0.10}),
+    "loud": (0.22, {Near.CLAMSHELL: 0.95, Near.PARTITION: 0.93, Near.RAIL: 0.88,
+                    Near.PLACE: 0.88, Near.AFTER: 0.84, Near.BEFORE: 0.80}),
+}  # fmt: skip
+_BOOTS = {
+    "goes on": (0.68, {Near.AFTER: 0.02, Near.BEFORE: 0.01}, 0.0),
+    "stops": (0.28, {Near.AFTER: 0.93, Near.BEFORE: 0.10}, 0.0),
+    "skips training": (0.04, {Near.AFTER: 0.02, Near.BEFORE: 0.01}, 0.95),
+}
+RIGS: tuple[Rig, ...] = tuple(
+    Rig(f"{mood}, {boot}", p * q, disturbs, cuts, skipped)
+    for mood, (p, disturbs) in _MOODS.items()
+    for boot, (q, cuts, skipped) in _BOOTS.items()
+)
+
+CUT_SELF = 0.55
+"""The rest of a failing channel's own steps are not run in about half of all rigs."""
+
+
+def effect(kind: Kind, variant: Variant, rig: Rig, node: str, near: Near) -> Pmf:
+    """The state distribution that a fault gives a node of that kind and relation on that rig."""
+    if (node, near) in variant.effects:
+        return variant.effects[node, near]
+    if node == "boot":
+        if near in (Near.SELF, Near.SITE, Near.LANE):
+            return {"cut": CUT_SELF * kind.stops}
+        return {"cut": rig.cuts.get(near, 0.0) * kind.stops}
+    if node in ("place", "line", "shape"):
+        # Its own package is at least as near as a clamshell partner.
+        at = Near.CLAMSHELL if near in (Near.SITE, Near.LANE) else near
+        p = rig.disturbs.get(at, 0.0) * kind.spill
+        if node == "shape":
+            return {"spread": 0.5 * p}
+        return {"disturbed": p} if node == "place" else {"disturbed": 0.5 * p}
+    return {}
+
+
+def leak(rig: Rig, node: str) -> Pmf:
+    """The state distribution of a node with no fault at all."""
+    if node == "boot":
+        return {"cut": max(rig.skipped, LEAK["boot"]["cut"])}
+    return LEAK[node]

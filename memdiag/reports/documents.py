@@ -1,0 +1,89 @@
+"""A verdict as the JSON document `memdiag-verdict/1`."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import Any
+
+from memdiag import __version__
+from memdiag.findings import Finding, Locus, Verdict
+from memdiag.problems import Problem
+from memdiag.table import COLUMNS
+
+FORMAT = "memdiag-verdict/1"
+
+
+def verdict_document(verdict: Verdict) -> dict[str, Any]:
+    """The document as plain JSON values; docs/ holds its schema."""
+    run, s = verdict.run, verdict.summary
+    return {
+        "format": FORMAT,
+        "tool": __version__,
+        "run": run.head.as_read(),
+        "dump": {
+            "sha256": run.source.sha256,
+            "lines": run.source.lines,
+            "rows": run.source.rows,
+            "complete": run.source.complete,
+        },
+        "summary": {
+            "cause": s.cause.value,
+            "site": s.site,
+            "action": s.action.value,
+            "probability": s.probability,
+            "text": s.text,
+        },
+        "findings": [_finding(f) for f in verdict.findings],
+        "table": [{name: getattr(row, name) for name in COLUMNS} for row in verdict.table],
+        "problems": [problem_document(p) for p in verdict.problems],
+        "cautions": list(verdict.cautions),
+        "notes": list(verdict.notes),
+        "left_out": verdict.left_out,
+    }
+
+
+def verdicts_json(verdicts: Sequence[Verdict]) -> str:
+    """One object for one dump, an array for several."""
+    documents = [verdict_document(v) for v in verdicts]
+    return json.dumps(
+        documents[0] if len(documents) == 1 else documents, indent=2, ensure_ascii=False
+    )
+
+
+def _finding(f: Finding) -> dict[str, Any]:
+    return {
+        "scope": scope_document(f.locus),
+        "cause": f.cause.value,
+        "probability": f.probability,
+        "alternatives": [{"cause": c.value, "probability": p} for c, p in f.alternatives],
+        "because_of": f.because_of,
+        "action": f.action.value,
+        "reason": f.reason,
+        "expected": f.expected,
+        "evidence": [{"line": q.line, "says": q.says} for q in f.evidence],
+        "next": list(f.next),
+    }
+
+
+def scope_document(locus: Locus) -> dict[str, Any]:
+    return {
+        "site": locus.site,
+        "channel": locus.channel,
+        "rank": locus.rank,
+        "lane": locus.lane,
+        "dq": list(locus.dq) if isinstance(locus.dq, tuple) else locus.dq,
+        "rail": locus.rail,
+        "partition": locus.partition,
+    }
+
+
+def problem_document(p: Problem) -> dict[str, Any]:
+    return {
+        "code": p.code,
+        "severity": p.severity.value,
+        "line": None if p.position is None else p.position.line,
+        "column": None if p.position is None else p.position.column,
+        "message": p.message,
+        "hint": p.hint,
+    }
