@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from memdiag import clean, grammars, profiles, reader
+from memdiag import clean, grammars, profiles, reader, unpack
 from memdiag.account import Account
 from memdiag.board import Board
 from memdiag.clean import Cleaned
@@ -71,7 +71,12 @@ def load(
 
 def examine(data: bytes, *, grammar: str | None = None, name: str = "-") -> Examined:
     """Clean and read a text, without a board. Raises as `load` does."""
-    cleaned = clean.tidy(data)
+    text, packed = unpack.unpack(data)
+    if packed and packed[0].code in ("packer-unknown", "packer-missing"):
+        raise Unreadable(packed)
+    cleaned = clean.tidy(text)
+    if packed:
+        cleaned = replace(cleaned, problems=(*packed, *cleaned.problems))
     said = cleaned.problems
     if not any(line.text.strip() or line.noise for line in cleaned.lines):
         raise Unreadable((*said, problem("empty-text")))

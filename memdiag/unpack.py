@@ -29,7 +29,7 @@ pack 4 to 40 times with these packers (measured on generated rows)."""
 
 _FOREIGN = (
     (b"PK\x03\x04", "zip"),
-    (b"BZh", "bzip2"),
+    *((b"BZh%d1AY&" % level, "bzip2") for level in range(1, 10)),
     (b"7z\xbc\xaf\x27\x1c", "7z"),
     (b"\x04\x22\x4d\x18", "lz4"),
     (b"Rar!\x1a\x07", "rar"),
