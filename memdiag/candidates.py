@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from itertools import combinations
 
 import numpy as np
@@ -335,15 +336,12 @@ def _model(
         loglik[j, : len(vector)] = vector
     kinds = list(STATES)
     kind_of = np.array([kinds.index(n.kind) for n in nodes], np.int64)
-    leak = np.stack([_rows([faults.leak(rig, k) for k in kinds], kinds, width) for rig in rigs])
-    # One table for each variant of a kind, shared by all its candidates.
-    tables: dict[tuple[str, int], np.ndarray] = {}
+    leak = _leak_table(width)
     effects = np.empty((len(rigs), len(variants), len(nodes), width))
     for v, (i, j) in enumerate(variants):
-        kind = candidates[i].kind
-        if (kind.name, j) not in tables:
-            tables[kind.name, j] = _variant_table(kind, j, kinds, width)
-        effects[:, v] = tables[kind.name, j][:, kind_of, near[i]]
+        # One table for each variant of a kind, shared by all its candidates.
+        table = _variant_table(candidates[i].kind.name, j, width)
+        effects[:, v] = table[:, kind_of, near[i]]
     odds = np.array(
         [
             math.log(candidates[i].odds * candidates[i].kind.variants[j].share) + candidates[i].bonus
@@ -358,21 +356,38 @@ def _model(
     )  # fmt: skip
 
 
-def _variant_table(kind: Kind, variant: int, kinds: Sequence[str], width: int) -> np.ndarray:
-    """(rigs, node kinds, Near, states) cumulative probabilities."""
-    table = np.empty((len(faults.RIGS), len(kinds), len(Near), width))
-    for r, rig in enumerate(faults.RIGS):
-        for near in Near:
-            rows = [faults.effect(kind, kind.variants[variant], rig, k, near) for k in kinds]
-            table[r, :, near] = _rows(rows, kinds, width)
-    return table
+@cache
+def _variant_table(name: str, variant: int, width: int) -> np.ndarray:
+    """(rigs, node kinds, Near, states) cumulative probabilities of one variant of a kind."""
+    kind = faults.BY_NAME[name]
+    pmfs = [
+        [
+            [faults.effect(kind, kind.variants[variant], rig, k, near) for near in Near]
+            for k in STATES
+        ]
+        for rig in faults.RIGS
+    ]
+    return _cumulative(pmfs, width)
 
 
-def _rows(pmfs: Sequence[faults.Pmf], kinds: Sequence[str], width: int) -> np.ndarray:
-    out = np.ones((len(kinds), width))
-    for i, (pmf, kind) in enumerate(zip(pmfs, kinds, strict=True)):
-        states = STATES[kind]
-        full = [pmf.get(s, 0.0) for s in states]
-        full[0] = 1.0 - sum(full[1:])
-        out[i] = inference.cumulative(full, width)
-    return out
+@cache
+def _leak_table(width: int) -> np.ndarray:
+    """(rigs, node kinds, states) cumulative probabilities with no fault."""
+    return _cumulative([[[faults.leak(rig, k)] for k in STATES] for rig in faults.RIGS], width)[
+        :, :, 0
+    ]
+
+
+def _cumulative(pmfs: list[list[list[faults.Pmf]]], width: int) -> np.ndarray:
+    """Nested pmfs (rigs, node kinds, relations) -> cumulative probabilities, padded with ones."""
+    table = np.zeros((len(pmfs), len(STATES), len(pmfs[0][0]), width))
+    for i, states in enumerate(STATES.values()):
+        place = {state: s for s, state in enumerate(states)}
+        for r, by_kind in enumerate(pmfs):
+            for near, pmf in enumerate(by_kind[i]):
+                for state, p in pmf.items():
+                    table[r, i, near, place[state]] = p
+    table[..., 0] = 0.0
+    table[..., 0] = 1.0 - table.sum(axis=-1)
+    np.cumsum(table, axis=-1, out=table)
+    return np.minimum(table, 1.0)

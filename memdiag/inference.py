@@ -141,9 +141,9 @@ def infer(
     room = np.bincount(model.fault, np.exp(model.odds)) if variants else np.zeros(1)
 
     root: tuple[int, ...] = ()
-    log, bound = scorer.score(scorer.cumulative(root))
+    log, above = scorer.score(scorer.cumulative(root))
     weights: dict[tuple[int, ...], Array] = {root: log + model.contexts}
-    bounds: dict[tuple[int, ...], float] = {root: _logsumexp(bound + model.contexts)}
+    bounds = {root: _logsumexp(above + model.contexts)}
     left: list[float] = []
     total = _logsumexp(weights[root])
     level = [root]
@@ -151,22 +151,18 @@ def infer(
         # log of the most that all supersets of each set can weigh (any number of more faults).
         reach = {s: bounds[s] + _more(model, room, s) for s in level}
         level.sort(key=lambda s: -reach[s])
-        chosen, rest = [], []
-        for s in level:
-            worth = reach[s] > total + math.log(max(tolerance, TINY) / len(level))
-            (chosen if len(chosen) < (1 if size == 1 else beam) and worth else rest).append(s)
-        left += [reach[s] for s in rest]
+        worth = total + math.log(max(tolerance, TINY) / len(level))
+        chosen = [s for s in level[: 1 if size == 1 else beam] if reach[s] > worth]
+        left += [reach[s] for s in level[len(chosen) :]]
         level = []
         for s in chosen:
-            for members, weight, above in _extend(scorer, s):
-                if members in weights:
-                    continue
-                weights[members] = weight
-                bounds[members] = above
-                level.append(members)
+            for members, weight, bound in _extend(scorer, s):
+                if members not in weights:
+                    weights[members], bounds[members] = weight, bound
+                    level.append(members)
         if not level:
             break
-        total = _logsumexp(np.concatenate([weights[root], *(weights[s] for s in weights)]))
+        total = _logsumexp(np.concatenate(list(weights.values())))
     else:
         left += [bounds[s] + _more(model, room, s) for s in level]
 
@@ -205,21 +201,14 @@ def _extend(
     # A slice at a time, so that memory stays small on boards with hundreds of nodes.
     step = max(1, 8_000_000 // max(1, base.size))
     for start in range(0, len(model.odds), step):
-        log, bound = scorer.score_more(base, slice(start, start + step))
-        log += model.contexts[:, None]
-        bound += model.contexts[:, None]
-        for i in range(log.shape[1]):
-            v = start + i
-            if int(model.fault[v]) in taken:
-                continue
-            weight = prior + float(model.odds[v])
-            found.append(
-                (
-                    tuple(sorted((*members, v))),
-                    log[:, i] + weight,
-                    _logsumexp(bound[:, i]) + weight,
-                )
-            )
+        part = slice(start, start + step)
+        log, above = scorer.score_more(base, part)
+        weight = model.contexts[:, None] + (prior + model.odds[part])
+        log = (log + weight).T
+        bound = np.logaddexp.reduce(above + weight, axis=0).tolist()
+        for v, (row, limit) in enumerate(zip(log, bound, strict=True), start):
+            if int(model.fault[v]) not in taken:
+                found.append((tuple(sorted((*members, v))), row, limit))
     return found
 
 

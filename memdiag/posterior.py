@@ -6,7 +6,7 @@ exactly its place is known, support one claim together.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from memdiag.candidates import Candidate, Case
@@ -45,9 +45,7 @@ class Answers:
         for members, p in zip(posterior.sets, posterior.probability, strict=True):
             key = frozenset(case.variants[v][0] for v in members)
             merged[key] = merged.get(key, 0.0) + float(p)
-        self.worlds = tuple(
-            World(m, p) for m, p in sorted(merged.items(), key=lambda pair: -pair[1])
-        )
+        self.worlds = tuple(_probable(merged))
 
     def candidate(self, number: int) -> Candidate:
         return self.case.candidates[number]
@@ -192,6 +190,23 @@ class Answers:
     def _reach(self, candidate: int, nodes: list[int]) -> float:
         near = max((int(self.case.near[candidate, j]) for j in nodes), default=int(Near.NONE))
         return near * self.candidate(candidate).kind.spill
+
+
+TAIL = 1e-5
+"""Worlds that together hold less than this are not asked: their share goes to the others."""
+
+
+def _probable(merged: Mapping[frozenset[int], float]) -> Iterator[World]:
+    """Worlds by falling probability until only `TAIL` is left, scaled to sum to 1."""
+    ranked = sorted(merged.items(), key=lambda pair: -pair[1])
+    kept, mass = [], 0.0
+    for members, p in ranked:
+        kept.append((members, p))
+        mass += p
+        if mass >= 1 - TAIL:
+            break
+    for members, p in kept:
+        yield World(members, p / mass)
 
 
 def cause_here(

@@ -4,16 +4,24 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from memdiag.problems import Problem, Severity
 from memdiag.records import Run
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from memdiag.shop import Shop
+
 F = TypeVar("F", bound=Callable[..., Any])
+
+Option = str | None
 
 FORMATS = ("text", "json", "csv", "markdown", "html")
 
@@ -61,23 +69,61 @@ def load_runs(
 
     runs: list[Run] = []
     for name in inputs or ("-",):
-        data = standard_input() if name == "-" else file_bytes(name)
-        found = loading.load(
-            data, board=board, grammar=grammar, removed=split_sites(removed), name=name
-        )
-        runs.extend(found)
+        source: bytes | Path = standard_input() if name == "-" else readable(name)
+        try:
+            with usage():
+                runs += loading.load(
+                    source, board=board, grammar=grammar, removed=split_sites(removed), name=name
+                )
+        except loading.Unreadable as wrong:
+            tell(wrong.problems, quiet_info=False, name=name)
+            raise click.ClickException(
+                f"{'the paste' if name == '-' else name} holds no dump that could be read"
+            ) from None
     return runs
+
+
+@contextmanager
+def usage() -> Iterator[None]:
+    """Turns what a wrong profile, layout or shop file raises into a message and exit status 2."""
+    from memdiag.grammars import LayoutError
+    from memdiag.profiles import ProfileError
+
+    try:
+        yield
+    except (LayoutError, ProfileError) as wrong:
+        tell(wrong.problems, quiet_info=False)
+        raise click.ClickException("nothing was judged") from None
+    except OSError as wrong:
+        name = f" {wrong.filename}" if wrong.filename else ""
+        reason = (wrong.strerror or str(wrong)).lower()
+        raise click.ClickException(f"cannot read{name}: {reason}") from None
+
+
+def shop_settings(path: str | None) -> Shop | None:
+    """The shop's settings, None for the shipped ones. Raises click.ClickException."""
+    if path is None:
+        return None
+    from memdiag import shop
+
+    try:
+        return shop.read(path)
+    except shop.BadShop as wrong:
+        raise click.ClickException(wrong.problem.sentence()) from None
 
 
 def split_sites(text: str | None) -> tuple[str, ...]:
     return tuple(part for part in (text or "").replace(",", " ").split() if part != "-")
 
 
-def file_bytes(name: str) -> bytes:
+def readable(name: str) -> Path:
+    """A file that can be opened. Raises click.ClickException where it cannot."""
+    path = Path(name)
     try:
-        return Path(name).read_bytes()
-    except IsADirectoryError:
-        raise click.ClickException(f"{name} is a folder: name the dump inside it") from None
+        if path.is_dir():
+            raise click.ClickException(f"{name} is a folder: name the dump inside it")
+        with path.open("rb"):
+            return path
     except OSError as wrong:
         reason = wrong.strerror or str(wrong)
         raise click.ClickException(f"cannot read {name}: {reason.lower()}") from None
@@ -113,13 +159,32 @@ def write(text: str, output: str | None) -> None:
     if output is None or output == "-":
         click.echo(text, nl=False)
         return
+    with _whole(output) as partial:
+        partial.write_text(text, encoding="utf-8")
+
+
+def write_parquet(frame: pd.DataFrame, output: str) -> None:
+    """The table as a Parquet file. Raises click.ClickException without pyarrow."""
+    try:
+        with _whole(output) as partial:
+            frame.to_parquet(partial, index=False)
+    except ImportError:
+        raise click.ClickException(
+            "Parquet needs pyarrow: pip install 'memdiag[bulk]', or take --format csv"
+        ) from None
+
+
+@contextmanager
+def _whole(output: str) -> Iterator[Path]:
+    """A hidden file beside `output` that takes its place once it is complete."""
     target = Path(output)
     partial = target.with_name(f".{target.name}.{os.getpid()}.part")
     try:
-        partial.write_text(text, encoding="utf-8")
+        yield partial
         partial.replace(target)
     except OSError as wrong:
-        partial.unlink(missing_ok=True)
         raise click.ClickException(
             f"cannot write {output}: {(wrong.strerror or str(wrong)).lower()}"
         ) from None
+    finally:
+        partial.unlink(missing_ok=True)
