@@ -1,0 +1,138 @@
+"""Memory arrays: where a cell lies, and which cells of a sick array read wrong."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass
+
+from memdiag.board import AddressField
+
+SHAPES = ("cell", "word", "column", "row", "bank", "banks")
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One bad bit: where, on which line, which beat of the burst, which way it fails."""
+
+    bank: int
+    row: int
+    col: int
+    link: int
+    dq: int
+    beat: int
+    level: int
+    """What it reads when it fails."""
+    chance: float
+    """Probability of failing in one pass at ambient, where the opposite was written."""
+
+
+@dataclass(frozen=True)
+class WeakArray:
+    """A package's sick array: its shape and a list of its bad cells (a sample of a large set).
+
+    `size` is how many distinct cells there are in truth; `cells` holds at most a few hundred.
+    """
+
+    site: int
+    shape: str
+    cells: tuple[Cell, ...]
+    size: int
+    warm: float
+    """Kelvin in which the failing probability doubles."""
+
+
+class Addresses:
+    """Turns (bank, row, col) into the address the rig prints, through the board's own map."""
+
+    def __init__(self, fields: tuple[AddressField, ...]) -> None:
+        by_name = {f.name: f.bits for f in fields}
+        self.col, self.bank, self.row = by_name["col"], by_name["bank"], by_name["row"]
+        self.rows, self.cols, self.banks = 1 << len(self.row), 1 << len(self.col), 1 << len(self.bank)
+        every = [b for bits in by_name.values() for group in bits for b in group]
+        self.bits = max(every) + 1
+        self.low = min(every)
+        """The first address bit that is not inside one burst."""
+
+    def of(self, bank: int, row: int, col: int) -> int:
+        """The address of a cell: rows and columns lie on bits of their own, a bank bit may be
+        the XOR of its own bit with a row's."""
+        address = 0
+        for bits, value in ((self.row, row), (self.col, col)):
+            for i, group in enumerate(bits):
+                if value >> i & 1:
+                    address |= 1 << group[0]
+        for i, group in enumerate(self.bank):
+            parity = 0
+            for b in group[1:]:
+                parity ^= address >> b & 1
+            if (bank >> i & 1) ^ parity:
+                address |= 1 << group[0]
+        return address
+
+    def cell(self, address: int) -> tuple[int, int, int]:
+        """(bank, row, col) of an address."""
+
+        def value(bits: tuple[tuple[int, ...], ...]) -> int:
+            found = 0
+            for i, group in enumerate(bits):
+                parity = 0
+                for b in group:
+                    parity ^= address >> b & 1
+                found |= parity << i
+            return found
+
+        return value(self.bank), value(self.row), value(self.col)
+
+    def random(self, rng: random.Random) -> tuple[int, int, int]:
+        return rng.randrange(self.banks), rng.randrange(self.rows), rng.randrange(self.cols)
+
+
+def draw_array(
+    rng: random.Random,
+    addresses: Addresses,
+    site: int,
+    links: list[int],
+    dqs: tuple[int, ...],
+    beats: int,
+    shape: str,
+) -> WeakArray:
+    """A sick array on the given links (one channel and rank of one package).
+
+    A column fault is a bit line: one dq of one lane, many rows. A row fault is a word line: any
+    dq of the package, many columns. A word fault is one access.
+    """
+    bank, row, col = addresses.random(rng)
+    link, dq, beat = rng.choice(links), rng.choice(dqs), rng.randrange(beats)
+    chance = rng.choice((1.0, 1.0, 0.6, 0.2, 0.02))
+    cells: list[Cell] = []
+
+    def add(b: int, r: int, c: int, at: int, line: int, k: int, p: float) -> None:
+        cells.append(Cell(b, r, c, at, line, k, rng.randrange(2), p))
+
+    size = 1
+    if shape == "cell":
+        add(bank, row, col, link, dq, beat, chance)
+        if rng.random() < 0.15:  # its neighbour on the same word line
+            add(bank, row, col ^ 1, link, dq, beat, chance * 0.3)
+            size = 2
+    elif shape == "word":
+        for _ in range(rng.randint(2, 6)):
+            add(bank, row, col, rng.choice(links), rng.choice(dqs), beat, chance)
+        size = 1
+    elif shape == "column":
+        size = rng.choice((8, 40, 200, 1500))
+        for _ in range(min(size, 200)):
+            add(bank, rng.randrange(addresses.rows), col, link, dq, beat, min(1.0, chance + 0.1))
+    elif shape == "row":
+        size = rng.choice((4, 20, addresses.cols))
+        size = min(size, addresses.cols)
+        for c in rng.sample(range(addresses.cols), size):
+            add(bank, row, c, rng.choice(links), rng.choice(dqs), rng.randrange(beats), chance)
+    else:
+        banks = [bank] if shape == "bank" else rng.sample(range(addresses.banks), rng.randint(2, 4))
+        size = rng.choice((60, 500, 20000))
+        for _ in range(min(size, 200)):
+            b = rng.choice(banks)
+            _, r, c = addresses.random(rng)
+            add(b, r, c, rng.choice(links), rng.choice(dqs), rng.randrange(beats), chance)
+    return WeakArray(site, shape, tuple(cells), size, rng.choice((8.0, 10.0, 14.0, 1e9)))

@@ -1,0 +1,299 @@
+"""Boards to simulate: random ones of every family, the quince ones, and their TOML."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass
+from functools import cached_property
+
+from memdiag.board import AddressField, Board, Link, Rail, Site
+
+FAMILIES = ("gddr6", "gddr5", "ddr4", "ddr3", "ddr5", "lpddr4", "lpddr5")
+
+SUPPLIES = {
+    # family: (core volts, auxiliary volts or None). JESD250, JESD212, JESD79-4, JESD79-3,
+    # JESD79-5, JESD209-4, JESD209-5.
+    "gddr6": (1.35, 1.8), "gddr5": (1.5, None), "ddr4": (1.2, 2.5), "ddr3": (1.5, None),
+    "ddr5": (1.1, 1.8), "lpddr4": (1.1, 1.8), "lpddr5": (1.05, 1.8),
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Wiring:
+    """A board's links in a fixed order, with the indices the simulator works in."""
+
+    board: Board
+
+    @cached_property
+    def links(self) -> tuple[tuple[int, Link], ...]:
+        """(site index, link), in channel, rank, lane order as the controller trains them."""
+        order = {c: i for i, c in enumerate(self.board.channels)}
+        found = [(s, link) for s, site in enumerate(self.board.sites) for link in site.links]
+        return tuple(sorted(found, key=lambda p: (order[p[1].channel], p[1].rank, p[1].lane)))
+
+    @cached_property
+    def site_of(self) -> list[int]:
+        return [s for s, _ in self.links]
+
+    @cached_property
+    def of_site(self) -> list[list[int]]:
+        found: list[list[int]] = [[] for _ in self.board.sites]
+        for i, (s, _) in enumerate(self.links):
+            found[s].append(i)
+        return found
+
+    @cached_property
+    def of_channel(self) -> dict[object, list[int]]:
+        found: dict[object, list[int]] = {}
+        for i, (_, link) in enumerate(self.links):
+            found.setdefault(link.channel, []).append(i)
+        return found
+
+    def index(self, ref: str) -> int:
+        return next(i for i, site in enumerate(self.board.sites) if site.ref == ref)
+
+
+def random_board(rng: random.Random, family: str | None = None, sites: int | None = None) -> Board:
+    """A plausible board nobody built."""
+    family = family or rng.choices(FAMILIES, (40, 6, 22, 4, 6, 16, 6))[0]
+    if family.startswith("gddr"):
+        return _graphics(rng, family, sites)
+    if family.startswith("lpddr"):
+        return _low_power(rng, family, sites)
+    return _modules(rng, family, sites)
+
+
+def _refs(rng: random.Random, count: int) -> list[str]:
+    letter = rng.choice(("U", "U", "IC", "M", "N", "UM", "D"))
+    first = rng.choice((1, 1, 2, 5, 10, 20, 100, 501))
+    step = rng.choice((1, 1, 1, 2))
+    return [f"{letter}{first + step * i}" for i in range(count)]
+
+
+def _names(rng: random.Random, count: int) -> list[int | str]:
+    """Channel names: numbers from 0 or 1, or letters."""
+    style = rng.random()
+    if style < 0.6 or count > 26:
+        return list(range(count))
+    if style < 0.8:
+        return [i + 1 for i in range(count)]
+    return [chr(ord("A") + i) for i in range(count)]
+
+
+def _rails(
+    rng: random.Random, family: str, refs: list[str]
+) -> tuple[tuple[Rail, ...], dict[str, tuple[str, ...]]]:
+    """The supplies and which site hangs on which: one core rail or several by thirds."""
+    core, aux = SUPPLIES[family]
+    groups = 1 if len(refs) < 4 or rng.random() < 0.5 else rng.choice((2, 2, 3))
+    stem = rng.choice(("VMEM", "VDD", "V_MEM", "PP_MEM", "VDDM"))
+    rails, per = [], {ref: [] for ref in refs}
+    size = -(-len(refs) // groups)
+    settled = rng.uniform(160, 260)
+    for g in range(groups):
+        name = stem if groups == 1 else f"{stem}_{'ABC'[g]}"
+        members = refs[g * size : (g + 1) * size]
+        if not members:
+            continue
+        typical = round(settled * (len(refs) / len(members)) ** 0.5)
+        rails.append(
+            Rail(name, core, "packages", round(typical * 0.75), typical, 1.0,
+                 rng.choice((3.0, 5.0, 8.0)))
+        )  # fmt: skip
+        for ref in members:
+            per[ref].append(name)
+    if aux is not None:
+        name = rng.choice(("VPP", "VAUX", "V1P8", "PP_AUX"))
+        typical = rng.choice((580, 600, 620, 900))
+        rails.append(Rail(name, aux, "packages", round(typical * 0.92), typical, 1.0, 2.0))
+        for ref in refs:
+            per[ref].append(name)
+    if rng.random() < 0.6:
+        typical = rng.choice((28, 30, 34))
+        rails.append(Rail("VCTL", 0.9, "controller", round(typical * 0.6), typical, 0.8, 10.0))
+    if rng.random() < 0.6:
+        rails.append(Rail("V3P3", 3.3, "other", 800, 2600, 1.0, 1.0))
+    return tuple(rails), {ref: tuple(names) for ref, names in per.items()}
+
+
+def address_map(rng: random.Random, hashed: bool | None = None) -> tuple[AddressField, ...]:
+    """Column low, bank above it, row on top; banks often XORed with row bits."""
+    offset, cols, banks, rows = rng.choice((3, 4, 5)), rng.choice((5, 6, 7)), 4, rng.choice((13, 14))
+    col = tuple((offset + i,) for i in range(cols))
+    first_row = offset + cols + banks
+    row = tuple((first_row + i,) for i in range(rows))
+    mixed = rng.random() < 0.5 if hashed is None else hashed
+    bank = tuple(
+        (offset + cols + i, first_row + i) if mixed else (offset + cols + i,) for i in range(banks)
+    )
+    return (AddressField("col", col), AddressField("bank", bank), AddressField("row", row))
+
+
+def _finish(
+    rng: random.Random, family: str, sites: list[Site], rails: tuple[Rail, ...],
+    middle: tuple[float, float], name: str | None = None,
+) -> Board:  # fmt: skip
+    return Board(
+        name or f"board-{rng.randrange(1000, 9999)}",
+        family,
+        f"{len(sites)} {family} packages",
+        tuple(sites),
+        rails,
+        (middle[0], middle[1], (rng.uniform(20, 35), rng.uniform(20, 35))),
+        address_map(rng),
+        origin="simulated",
+    )
+
+
+def _graphics(rng: random.Random, family: str, count: int | None) -> Board:
+    """Packages in a ring round the controller; with clamshell, pairs on both sides."""
+    clam = rng.random() < 0.2 and (count is None or count % 2 == 0)
+    count = count or rng.choice((4, 6, 6, 8, 8, 8, 10, 12, 12, 12, 16))
+    if clam and count < 4:
+        clam = False
+    places = count // 2 if clam else count
+    per_part = rng.choice([k for k in (1, 2, 2, 3, 4) if k <= max(1, places // 2)])
+    pitch = rng.uniform(15.5, 19.0)
+    spots = _ring(places, pitch)
+    refs = _refs(rng, count)
+    rails, per = _rails(rng, family, refs)
+    channels = _names(rng, places * 2)
+    parts = rng.random() < 0.85
+    sites = []
+    for i in range(places):
+        x, y, turn = spots[i]
+        part = f"P{i // per_part}" if parts else None
+        own = (channels[2 * i], channels[2 * i + 1])
+        for side in range(2 if clam else 1):
+            ref = refs[2 * i + side] if clam else refs[i]
+            lanes = (side,) if clam else (0, 1)
+            sites.append(
+                Site(
+                    ref, tuple(Link(c, 0, lane) for c in own for lane in lanes), x, y,
+                    "bottom" if side else "top", turn, (12.0, 14.0), per[ref], part,
+                    refs[2 * i + 1 - side] if clam else None,
+                )
+            )  # fmt: skip
+    return _finish(rng, family, sites, rails, (60.0, 60.0))
+
+
+def _ring(count: int, pitch: float) -> list[tuple[float, float, float]]:
+    """Up the left, along the top, down the right, the rest along the bottom, centred at 60,60."""
+    side = -(-count // (3 if count <= 12 else 4))
+    reach = 12 + pitch * max(side, 2) / 2
+    spots: list[tuple[float, float, float]] = []
+    for k in range(count):
+        edge, j = divmod(k, side)
+        along = (j - (side - 1) / 2) * pitch
+        spots.append(
+            [
+                (60 - reach, 60 + along, 90.0), (60 + along, 60 + reach, 0.0),
+                (60 + reach, 60 - along, 90.0), (60 - along, 60 - reach, 0.0),
+            ][edge]
+        )  # fmt: skip
+    return spots
+
+
+def _modules(rng: random.Random, family: str, count: int | None) -> Board:
+    """DDR3/4/5 soldered down: x8 or x16 packages, one or two channels, one or two ranks."""
+    wide = rng.random() < 0.35
+    channels, ranks = rng.choice(((1, 1), (1, 1), (2, 1), (1, 2), (2, 2)))
+    lanes = 8
+    own = 2 if wide else 1
+    if count is not None:
+        lanes = max(own, count * own // (channels * ranks))
+    per_rank = lanes // own
+    total = channels * ranks * per_rank
+    refs = _refs(rng, total)
+    rails, per = _rails(rng, family, refs)
+    names = _names(rng, channels)
+    pitch = rng.uniform(10.5, 14.0)
+    sites = []
+    k = 0
+    for c in range(channels):
+        for r in range(ranks):
+            for d in range(per_rank):
+                links = tuple(Link(names[c], r, d * own + j) for j in range(own))
+                sites.append(
+                    Site(
+                        refs[k], links, 20 + d * pitch, 30 + 25 * c, "bottom" if r else "top",
+                        0.0, (8.0, 12.0), per[refs[k]], f"P{c}" if channels > 1 else None,
+                    )
+                )  # fmt: skip
+                k += 1
+    return _finish(rng, family, sites, rails, (20 + per_rank * pitch / 2, 80.0))
+
+
+def _low_power(rng: random.Random, family: str, count: int | None) -> Board:
+    """LPDDR: a few packages of two channels of two lanes each, by themselves or in partitions."""
+    count = count or rng.choice((2, 2, 2, 4))
+    ranks = rng.choice((1, 1, 2))
+    refs = _refs(rng, count)
+    rails, per = _rails(rng, family, refs)
+    names = _names(rng, count * 2)
+    sites = [
+        Site(
+            refs[i],
+            tuple(
+                Link(c, r, lane) for c in names[2 * i : 2 * i + 2] for r in range(ranks)
+                for lane in (0, 1)
+            ),
+            25 + 18 * (i % 2), 30 + 18 * (i // 2), "top", 0.0, (10.0, 12.5), per[refs[i]],
+            f"P{i // 2}" if count > 2 and rng.random() < 0.9 else None,
+        )
+        for i in range(count)
+    ]  # fmt: skip
+    return _finish(rng, family, sites, rails, (60.0, 35.0))
+
+
+def to_toml(board: Board) -> str:
+    """The profile as the contract's TOML."""
+
+    def quoted(value: str) -> str:
+        return '"' + value.replace('"', "'") + '"'
+
+    def name(channel: int | str) -> str:
+        return str(channel) if isinstance(channel, int) else quoted(channel)
+
+    lines = [f"board = {quoted(board.name or '')}", f"memory = {quoted(board.memory or 'other')}"]
+    if board.title:
+        lines.append(f"title = {quoted(board.title)}")
+    if board.controller:
+        x, y, (w, h) = board.controller
+        lines += ["", "[controller]", f"x = {x:.2f}", f"y = {y:.2f}", f"size = [{w:.2f}, {h:.2f}]"]
+    if board.address:
+        lines += ["", "[address]", "fields = ["]
+        for field in board.address:
+            bits = ", ".join(
+                str(list(group)) if len(group) > 1 else str(group[0]) for group in field.bits
+            )
+            lines.append(f"  {{name = {quoted(field.name)}, bits = [{bits}]}},")
+        lines.append("]")
+    for rail in board.rails:
+        lines += ["", "[[rail]]", f"name = {quoted(rail.name)}", f"feeds = {quoted(rail.feeds)}"]
+        for key in ("volts", "healthy_ohms_min", "healthy_ohms_typical", "inject_volts_max",
+                    "inject_amps_max"):  # fmt: skip
+            value = getattr(rail, key)
+            if value is not None:
+                lines.append(f"{key} = {float(value):g}" if value % 1 else f"{key} = {value:.1f}")
+    for site in board.sites:
+        lines += ["", "[[site]]", f"ref = {quoted(site.ref)}"]
+        if site.x is not None and site.y is not None:
+            lines += [f"x = {site.x:.2f}", f"y = {site.y:.2f}"]
+        lines += [f"side = {quoted(site.side)}", f"rotation = {site.rotation:.1f}"]
+        if site.size:
+            lines.append(f"size = [{site.size[0]:.1f}, {site.size[1]:.1f}]")
+        lines.append(f"rails = [{', '.join(map(quoted, site.rails))}]")
+        for key in ("partition", "clamshell"):
+            value = getattr(site, key)
+            if value is not None:
+                lines.append(f"{key} = {quoted(value)}")
+        grouped: dict[tuple[int | str, int, tuple[int, ...] | None], list[int]] = {}
+        for link in site.links:
+            grouped.setdefault((link.channel, link.rank, link.dqs), []).append(link.lane)
+        rows = []
+        for (channel, rank, dqs), lanes in grouped.items():
+            dq = f", dq = {list(dqs)}" if dqs is not None else ""
+            rows.append(f"{{channel = {name(channel)}, rank = {rank}, lanes = {lanes}{dq}}}")
+        lines.append(f"links = [{', '.join(rows)}]")
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,345 @@
+"""Ground-truth faults: how each strikes the plant, and what a right verdict says about it.
+
+These are faults of things (a die, a ball, a capacitor), drawn with strengths of their own. They
+know nothing of how a dump is judged.
+"""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tests.simulator.arrays import SHAPES, Addresses, WeakArray, draw_array
+from tests.simulator.boards import Wiring
+from tests.simulator.physics import BURST, LINK_CHECKED
+from tests.simulator.plant import READ, WRITE, Plant, Stride
+
+MIX: dict[str, float] = {
+    "missing": 20, "array": 15, "pins": 14, "open-data": 9, "open-strobe": 5, "open-edc": 1.5,
+    "open-ca": 4, "open-address": 3.5, "bridge": 5, "rail-low": 6, "short-cap": 4,
+    "short-package": 4, "phy-block": 4, "phy-channel": 2, "phy-lane": 1.5, "stride": 1.5,
+}  # fmt: skip
+"""How often each kind comes to the simulated bench, in arbitrary units. Common practice, no
+source: silent packages, worn arrays and bad joints first, the controller last."""
+
+SPILL: dict[str, float] = {
+    "missing": 1.0, "removed": 1.0, "short-package": 1.0, "rail-low": 0.3, "short-cap": 0.3,
+    "phy-block": 0.4, "phy-channel": 0.4, "phy-lane": 0.2, "pins": 0.3, "open-ca": 0.6,
+    "open-strobe": 0.4, "open-data": 0.2, "bridge": 0.3, "open-edc": 0.1, "array": 0.0,
+    "open-address": 0.0, "stride": 0.0,
+}  # fmt: skip
+"""How much each kind can disturb its neighbours, relative to an absent package."""
+
+PACKAGE_BAD = frozenset({"missing", "array", "pins", "short-package"})
+
+CAUSES: dict[str, tuple[str, ...]] = {
+    "missing": ("missing",), "removed": ("missing",), "array": ("weak",), "pins": ("weak",),
+    "open-data": ("joint",), "open-strobe": ("joint",), "open-edc": ("joint",),
+    "open-ca": ("joint",), "open-address": ("joint",), "bridge": ("bridge",),
+    "rail-low": ("supply",), "short-cap": ("supply",), "short-package": ("missing", "weak"),
+    "phy-block": ("controller",), "phy-channel": ("controller",), "phy-lane": ("controller",),
+    "stride": ("controller",),
+}  # fmt: skip
+"""The contract's word(s) for each kind, the usual one first."""
+
+ACTIONS: dict[str, tuple[str, ...]] = {
+    "missing": ("replace",), "removed": ("fit",), "array": ("replace",), "pins": ("replace",),
+    "open-data": ("reflow",), "open-strobe": ("reflow",), "open-edc": ("reflow",),
+    "open-ca": ("reflow",), "open-address": ("reflow",), "bridge": ("reflow",),
+    "rail-low": ("check-supply",), "short-cap": ("check-supply",),
+    "short-package": ("replace", "check-supply"), "phy-block": ("stop",),
+    "phy-channel": ("stop",), "phy-lane": ("stop",), "stride": ("stop",),
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One fault with its strengths drawn. Fields that do not apply are None."""
+
+    kind: str
+    site: int | None = None
+    channel: object = None
+    rank: int | None = None
+    link: int | None = None
+    dq: int | None = None
+    other: tuple[int, int] | None = None  # the bridged (link, dq)
+    rail: str | None = None
+    partition: str | None = None
+    bit: int | None = None
+    mode: str = ""
+    depth: float = 0.0
+    array: WeakArray | None = None
+    hits: tuple[int, ...] = ()  # links a controller fault takes
+    sites: tuple[int, ...] = ()  # sites it strikes directly
+    spread: tuple[float, ...] = field(default=(), repr=False)  # uniforms for gradation
+
+    def spill(self) -> float:
+        return SPILL[self.kind]
+
+
+def possible(wiring: Wiring) -> list[str]:
+    """The kinds this board can have."""
+    board = wiring.board
+    kinds = [k for k in MIX if k not in ("open-edc", "phy-block", "phy-lane")]
+    if board.memory in LINK_CHECKED and (board.memory or "").startswith("gddr"):
+        kinds.append("open-edc")
+    if any(len(group) > 1 for group in board.partitions.values()):
+        kinds += ["phy-block", "phy-lane"]
+    if not any(r.feeds == "packages" for r in board.rails):
+        kinds = [k for k in kinds if k not in ("rail-low", "short-cap", "short-package")]
+    return kinds
+
+
+def draw_fault(
+    rng: random.Random, wiring: Wiring, addresses: Addresses, kind: str, taken: set[int]
+) -> Fault:
+    """A fault of that kind at a place not yet `taken` (site indices)."""
+    board = wiring.board
+    free = [i for i in range(len(board.sites)) if i not in taken] or [0]
+    site = rng.choice(free)
+    spread = tuple(rng.random() for _ in range(4 * len(wiring.links) + len(board.sites)))
+    link = rng.choice(wiring.of_site[site])
+    at = wiring.links[link][1]
+    dqs = at.dqs or tuple(range(8))
+    dq = rng.choice(dqs)
+    here = dict(site=site, sites=(site,), spread=spread)
+    if kind in ("missing", "removed"):
+        return Fault(kind, mode=rng.choice(("die", "die", "power-ball")), **here)
+    if kind == "array":
+        shape = rng.choices(SHAPES, (30, 8, 20, 22, 14, 6))[0]
+        links = [i for i in wiring.of_site[site] if _same_bus(wiring, i, link)]
+        array = draw_array(
+            rng, addresses, site, links, dqs, BURST.get(board.memory or "", 8), shape
+        )
+        lane = at.lane if len({c.link for c in array.cells}) == 1 else None
+        one = {c.dq for c in array.cells}
+        return Fault(
+            kind, channel=at.channel, rank=at.rank, link=link if lane is not None else None,
+            dq=one.pop() if len(one) == 1 and lane is not None else None, mode=shape,
+            array=array, **here,
+        )  # fmt: skip
+    if kind == "pins":
+        mode = rng.choice(("both", "both", "read", "write"))
+        return Fault(kind, mode=mode, depth=rng.uniform(0.3, 1.0), **here)
+    if kind == "open-data":
+        mode = rng.choices(("hard", "ragged"), (70, 30))[0]
+        return Fault(kind, channel=at.channel, rank=at.rank, link=link, dq=dq, mode=mode,
+                     depth=rng.uniform(0.3, 1.0), **here)  # fmt: skip
+    if kind in ("open-strobe", "open-edc"):
+        mode = rng.choices(("silent", "garbage"), (60, 40))[0]
+        return Fault(kind, channel=at.channel, rank=at.rank, link=link, mode=mode, **here)
+    if kind == "open-ca":
+        single = len(board.sites[site].channels) == 1
+        mode = "partial" if single or rng.random() < 0.5 else "dead"
+        return Fault(kind, channel=at.channel, mode=mode, **here)
+    if kind == "open-address":
+        bits = [g[0] for f in board.address if f.name in ("row", "col") for g in f.bits]
+        return Fault(kind, channel=at.channel, rank=at.rank, bit=rng.choice(bits), **here)
+    if kind == "bridge":
+        peers = [i for i in wiring.of_site[site] if _same_bus(wiring, i, link)]
+        other = link if len(peers) < 2 or rng.random() < 0.8 else rng.choice(peers)
+        step = rng.choice((1, 1, 1, 2))
+        dq2 = (dq + step) % 8 if other == link else dq
+        return Fault(kind, channel=at.channel, rank=at.rank, link=link, dq=dq,
+                     other=(other, dq2), mode=rng.choice(("and", "and", "or")), **here)  # fmt: skip
+    if kind in ("rail-low", "short-cap", "short-package"):
+        return _supply(rng, wiring, kind, site, spread)
+    return _controller(rng, wiring, kind, link, spread)
+
+
+def _same_bus(wiring: Wiring, a: int, b: int) -> bool:
+    one, two = wiring.links[a][1], wiring.links[b][1]
+    return one.channel == two.channel and one.rank == two.rank
+
+
+def _supply(
+    rng: random.Random, wiring: Wiring, kind: str, site: int, spread: tuple[float, ...]
+) -> Fault:
+    board = wiring.board
+    mine = [r for r in board.rails if r.feeds == "packages" and r.name in board.sites[site].rails]
+    rail = rng.choice(mine).name
+    on = tuple(i for i, s in enumerate(board.sites) if rail in s.rails)
+    if kind == "short-package":
+        return Fault(kind, site=site, rail=rail, sites=(site,), depth=rng.uniform(2.0, 7.0),
+                     mode=rng.choice(("one", "one", "all")), spread=spread)  # fmt: skip
+    if kind == "short-cap":
+        return Fault(kind, rail=rail, sites=on, depth=rng.uniform(0.05, 1.0), spread=spread)
+    mode, depth = rng.choice(
+        (("mild", rng.uniform(0.03, 0.06)), ("strong", rng.uniform(0.07, 0.15)),
+         ("dead", 0.5))
+    )  # fmt: skip
+    return Fault(
+        kind, rail=rail, sites=on, depth=depth, mode=mode, bit=rng.randrange(3), spread=spread
+    )
+
+
+def _controller(
+    rng: random.Random, wiring: Wiring, kind: str, link: int, spread: tuple[float, ...]
+) -> Fault:
+    board = wiring.board
+    at = wiring.links[link][1]
+    mode = rng.choices(("deaf", "thin", "dead"), (50, 30, 20))[0]
+    depth = rng.uniform(0.4, 1.0)
+    if kind == "stride":
+        dqs = at.dqs or tuple(range(8))
+        # one bit of the word in every package: where a channel is spread over packages, of each
+        spread_out = len({wiring.site_of[i] for i in wiring.of_channel[at.channel]}) > 2
+        hits = tuple(i for i, (_, o) in enumerate(wiring.links) if spread_out or o.lane == at.lane)
+        return Fault(kind, dq=rng.choice(dqs), bit=rng.randrange(1, 7), depth=depth, hits=hits,
+                     sites=tuple(sorted({wiring.site_of[i] for i in hits})), spread=spread)
+    if kind == "phy-channel":
+        hits = tuple(wiring.of_channel[at.channel])
+        sites = tuple(sorted({wiring.site_of[i] for i in hits}))
+        return Fault(kind, channel=at.channel, mode=mode, depth=depth, hits=hits, sites=sites,
+                     site=sites[0] if len(sites) == 1 else None, spread=spread)  # fmt: skip
+    groups = {name: group for name, group in board.partitions.items() if len(group) > 1}
+    part = rng.choice(sorted(groups))
+    refs = {s.ref for s in groups[part]}
+    inside = [i for i, (s, _) in enumerate(wiring.links) if board.sites[s].ref in refs]
+    hits = tuple(inside)
+    if kind == "phy-lane":
+        lane = rng.choice(sorted({wiring.links[i][1].lane for i in inside}))
+        hits = tuple(i for i in inside if wiring.links[i][1].lane == lane)
+        mode = "thin" if mode == "thin" else "deaf"
+    sites = tuple(sorted({wiring.site_of[i] for i in hits}))
+    return Fault(kind, partition=part, mode=mode, depth=depth, hits=hits, sites=sites,
+                 link=hits[0] if kind == "phy-lane" else None, spread=spread)  # fmt: skip
+
+
+def strike(plant: Plant, fault: Fault) -> None:
+    """Do to the plant what the fault does, neighbours not counted."""
+    {
+        "missing": _gone, "removed": _gone, "array": _array, "pins": _pins,
+        "open-data": _open_data, "open-strobe": _open_strobe, "open-edc": _open_edc,
+        "open-ca": _open_ca, "open-address": _open_address, "bridge": _bridge,
+        "rail-low": _rail_low, "short-cap": _short_cap, "short-package": _short_package,
+        "phy-block": _phy, "phy-channel": _phy, "phy-lane": _phy, "stride": _stride,
+    }[fault.kind](plant, fault)  # fmt: skip
+
+
+def _gone(plant: Plant, fault: Fault) -> None:
+    assert fault.site is not None
+    if fault.kind == "removed":
+        plant.present[fault.site] = False
+    else:
+        plant.alive[fault.site] = False
+
+
+def _array(plant: Plant, fault: Fault) -> None:
+    assert fault.array is not None
+    plant.arrays.append(fault.array)
+
+
+def _pins(plant: Plant, fault: Fault) -> None:
+    """Drivers or receivers of one package gone soft: graded over its lanes and lines."""
+    assert fault.site is not None
+    for k, link in enumerate(plant.wiring.of_site[fault.site]):
+        grade = 0.4 + 1.2 * fault.spread[k]
+        for way in (READ, WRITE):
+            share = 1.0 if fault.mode in ("both", ("read", "write")[way]) else 0.15
+            lines = 0.8 + 0.4 * np.array(fault.spread[8 * k % 40 : 8 * k % 40 + 8] + (0.5,) * 8)[:8]
+            plant.dj[way, link] += 0.42 * fault.depth * grade * share * lines
+            plant.rj[way, link] *= 1.0 + 1.3 * fault.depth * grade * share
+
+
+def _open_data(plant: Plant, fault: Fault) -> None:
+    assert fault.link is not None and fault.dq is not None
+    if fault.mode == "hard":
+        plant.stuck[fault.link, fault.dq] = 1
+        return
+    # a high-ohmic ball: a slow, small edge that leans to where termination pulls
+    level = plant.float_to[fault.link, fault.dq]
+    plant.dj[:, fault.link, fault.dq] += 0.35 + 0.3 * fault.depth
+    plant.rj[:, fault.link, fault.dq] *= 2.0 + 2.0 * fault.depth
+    plant.bias[fault.link, fault.dq] = {0.0: 0.15, 1.0: 0.85}.get(float(level), 0.5)
+
+
+def _open_strobe(plant: Plant, fault: Fault) -> None:
+    assert fault.link is not None
+    plant.strobe[fault.link] = fault.mode
+
+
+def _open_edc(plant: Plant, fault: Fault) -> None:
+    assert fault.link is not None
+    plant.edc_open.add(fault.link)
+
+
+def _open_ca(plant: Plant, fault: Fault) -> None:
+    assert fault.site is not None
+    plant.ca[(fault.site, fault.channel)] = fault.mode
+
+
+def _open_address(plant: Plant, fault: Fault) -> None:
+    assert fault.site is not None and fault.rank is not None and fault.bit is not None
+    plant.alias[(fault.site, fault.channel, fault.rank)] = fault.bit
+
+
+def _bridge(plant: Plant, fault: Fault) -> None:
+    assert fault.link is not None and fault.dq is not None and fault.other is not None
+    plant.bridges.append((fault.link, fault.dq, *fault.other, fault.mode))
+
+
+def _rail_low(plant: Plant, fault: Fault) -> None:
+    """A regulator or its path that sags: more, the farther along the rail."""
+    assert fault.rail is not None
+    n = max(1, len(fault.sites) - 1)
+    for k, site in enumerate(fault.sites):
+        along = 0.7 + 0.6 * k / n
+        plant.supply[site] -= fault.depth * along * (0.9 + 0.2 * fault.spread[site])
+    plant.volts[fault.rail] = 1.0 - fault.depth
+    if fault.bit == 1:  # a leaky part loads it
+        plant.shunt.setdefault(fault.rail, []).append((8.0 + 60.0 * fault.spread[0], None))
+        plant.hot[fault.rail] = f"Q{1 + int(fault.spread[2] * 30)}"
+    elif fault.bit == 2:  # the path to the packages is high-ohmic where the probe sits
+        plant.series[fault.rail] = 2.5 + 5.0 * fault.spread[1]
+
+
+def _short_cap(plant: Plant, fault: Fault) -> None:
+    assert fault.rail is not None
+    for site in fault.sites:
+        plant.supply[site] = min(plant.supply[site], 0.1)
+    plant.volts[fault.rail] = 0.02
+    plant.shunt.setdefault(fault.rail, []).append((fault.depth, None))
+    plant.hot[fault.rail] = f"C{100 + int(fault.spread[0] * 800)}"
+
+
+def _short_package(plant: Plant, fault: Fault) -> None:
+    """A shorted die: gone itself, and the rail sags for all others on it."""
+    assert fault.site is not None and fault.rail is not None
+    board = plant.wiring.board
+    site = board.sites[fault.site]
+    plant.alive[fault.site] = False
+    rails = [fault.rail] if fault.mode == "one" else list(site.rails)
+    for k, name in enumerate(rails):
+        plant.shunt.setdefault(name, []).append((fault.depth * (1.0 + 1.8 * k), fault.site))
+        plant.hot[name] = site.ref
+    drop = 0.01 + 0.10 * fault.spread[0] ** 2
+    for i, other in enumerate(board.sites):
+        if i != fault.site and fault.rail in other.rails:
+            plant.supply[i] -= drop * (0.7 + 0.6 * fault.spread[i])
+    plant.volts[fault.rail] = 1.0 - drop
+
+
+def _phy(plant: Plant, fault: Fault) -> None:
+    """A PHY block, channel or lane slice of the controller: deaf (slow access works, fast does
+    not), thin, or dead (nothing gets out)."""
+    if fault.mode == "thin":
+        for k, link in enumerate(fault.hits):
+            plant.dj[:, link] += 0.3 + 0.35 * fault.depth * (0.7 + 0.6 * fault.spread[k])
+            plant.rj[:, link] *= 1.2 + 0.8 * fault.depth
+    elif fault.kind == "phy-lane":
+        plant.phy_lanes.update(fault.hits)
+    else:
+        for link in fault.hits:
+            plant.phy[plant.wiring.links[link][1].channel] = fault.mode
+
+
+def _stride(plant: Plant, fault: Fault) -> None:
+    assert fault.dq is not None and fault.bit is not None
+    step = 1 << (fault.bit + 8)
+    plant.strides.append(
+        Stride(fault.hits, fault.dq, int(fault.spread[0] * step) & ~31, step,
+               int(fault.spread[1] < 0.5), fault.spread[2] < 0.5)
+    )  # fmt: skip

@@ -1,0 +1,76 @@
+"""Common random numbers: a board with a fault and its twin without share every draw.
+
+All noise of a scene comes in named blocks drawn once from the seed. A twin looks into the same
+blocks, so whatever differs between the two dumps was done by the fault and by nothing else.
+Counts are taken as quantiles of shared uniforms: a higher rate can only give a higher count.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+import zlib
+from statistics import NormalDist
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+NORMAL = NormalDist()
+
+
+class Noise:
+    """Named blocks of uniforms and normals of one scene. Deterministic in the seed."""
+
+    def __init__(self, seed: int) -> None:
+        self.seed = seed
+        self._blocks: dict[tuple[object, ...], Floats] = {}
+
+    def _generator(self, name: str) -> np.random.Generator:
+        return np.random.Generator(np.random.PCG64([self.seed, zlib.crc32(name.encode())]))
+
+    def normal(self, name: str, *shape: int) -> Floats:
+        key = ("n", name, shape)
+        if key not in self._blocks:
+            self._blocks[key] = self._generator(name).standard_normal(shape)
+        return self._blocks[key]
+
+    def uniform(self, name: str, *shape: int) -> Floats:
+        key = ("u", name, shape)
+        if key not in self._blocks:
+            self._blocks[key] = self._generator(name).random(shape)
+        return self._blocks[key]
+
+    def stream(self, name: str) -> random.Random:
+        """A fresh stream, for draws whose number does not depend on the faults."""
+        return random.Random(f"{self.seed}/{name}")
+
+
+def poisson_at(mean: float, u: float) -> int:
+    """The Poisson count at the quantile `u`."""
+    if mean <= 0:
+        return 0
+    if mean > 60:
+        return max(0, round(mean + math.sqrt(mean) * NORMAL.inv_cdf(min(max(u, 1e-12), 1 - 1e-12))))
+    p = math.exp(-mean)
+    total, k = p, 0
+    while u > total and k < 500:
+        k += 1
+        p *= mean / k
+        total += p
+    return k
+
+
+def binomial_at(n: float, p: float, u: float) -> int:
+    """The binomial count at the quantile `u`; Poisson at the ends, normal in the middle."""
+    if n <= 0 or p <= 0:
+        return 0
+    if p >= 1:
+        return int(n)
+    if n * p < 60:
+        return min(int(n), poisson_at(n * p, u))
+    if n * (1 - p) < 60:
+        return int(n) - min(int(n), poisson_at(n * (1 - p), 1 - u))
+    z = NORMAL.inv_cdf(min(max(u, 1e-12), 1 - 1e-12))
+    return min(int(n), max(0, round(n * p + z * math.sqrt(n * p * (1 - p)))))

@@ -1,0 +1,176 @@
+"""Rigs: what a shop's test fixture runs, how it reacts to a failure, and what it prints."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass
+
+from tests.simulator.physics import LINK_CHECKED
+
+STEPS: dict[str, tuple[str, ...]] = {
+    "gddr6": ("id", "ca", "wck", "read", "write"),
+    "gddr5": ("id", "ca", "wck", "read", "write"),
+    "ddr3": ("id", "level", "gate", "read", "write"),
+    "ddr4": ("id", "ca", "level", "gate", "read", "write"),
+    "ddr5": ("id", "ca", "level", "gate", "read", "write"),
+    "lpddr4": ("id", "ca", "level", "gate", "read", "write"),
+    "lpddr5": ("id", "ca", "wck", "gate", "read", "write"),
+}  # fmt: skip
+"""The order in which each family is trained (the steps of JESD250, JESD79-4, JESD209-4)."""
+
+RATES = {
+    "gddr6": (12, 14, 16), "gddr5": (5, 6, 7), "ddr3": (1.333, 1.6, 1.866), "ddr4": (2.4, 2.666, 3.2),
+    "ddr5": (4.8, 5.6), "lpddr4": (3.2, 4.266), "lpddr5": (5.5, 6.4),
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Rig:
+    """One fixture with its habits. Everything is drawn once a scene."""
+
+    name: str
+    sections: frozenset[str]
+    steps: tuple[str, ...]
+    step_major: bool
+    policy: str  # "go-on", "stop-channel", "stop-all", "fall-back", "warn"
+    rule: str  # "all": one dead line fails the lane; "most": the others carry it
+    depends: bool  # a lane that failed one step is not tried at the next
+    late: str  # what it prints for the later steps of a lane that failed
+    silent: str  # what it prints for the later steps of a package that never answered
+    partial_ca: str
+    deaf_ca: str
+    thin: float  # share of a nominal eye below which it says marginal
+    shut: float  # share below which it says fail
+    sweep: float  # error rate at which it calls a tap bad
+    stray: float  # chance that a healthy lane needs a second try
+    warn: float
+    warn_loss: float
+    attempts: int
+    skip_rank: bool
+    warm_boot: bool
+    detail: str  # training rows: "lane", "channel", "site", "dq"
+    count_detail: str
+    sites: bool
+    ranks: bool
+    width: str | None  # "UI", "ps", "tap" or not printed
+    height: bool
+    windows: bool
+    candidates: bool
+    tap: float  # UI
+    per_char: int
+    span: float  # UI swept
+    delay: bool
+    tries: bool
+    points: bool
+    prints_not_run: bool
+    pass_only_fails: bool  # prints a row only where something was wrong
+    bits: float  # bits compared on each lane
+    test: str
+    order: str  # of addresses: "up", or "walk" (each place and its neighbours one bit away)
+    directions: bool
+    count_edc: bool
+    cells: bool
+    count_dead: str  # "count", "dash", "absent"
+    count_clean: bool  # prints the lanes without an error
+    untrained_lost: bool  # a lane without a trained delay reads rubbish
+    temps: tuple[float, ...]
+    word: str  # scope of an error word: "lane", "channel", "site"
+    direct: bool  # wrote/read rather than a mask
+    error_edc: bool
+    cell_columns: bool
+    pass_column: bool
+    beats: int  # beats in one printed word
+    cap: int
+    cap_each: bool  # the cap holds for each channel rather than for the board
+    rails: bool
+    heat: bool
+    values: bool
+    ambient: float
+    rate: float  # Gbit/s
+
+
+def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool) -> Rig:
+    """A rig for that family. `spread_out`: a channel lies over several packages."""
+    kind = rng.choices(("full", "training", "counts", "errors"), (55, 20, 15, 10))[0]
+    sections = {
+        "full": {"training", "counts", "errors"}, "training": {"training"},
+        "counts": {"counts"}, "errors": {"counts", "errors"},
+    }[kind]  # fmt: skip
+    if kind == "full" and rng.random() < 0.3:
+        sections = {"training", "counts"}
+    steps = list(STEPS[family])
+    if rng.random() < (0.15 if family.startswith(("gddr", "lpddr")) else 0.5):
+        steps.remove("id")
+    if "ca" in steps and family.startswith("ddr") and rng.random() < 0.6:
+        steps.remove("ca")
+    if rng.random() < 0.3:
+        steps.append("vref")
+    if rng.random() < 0.3:
+        steps.insert(0, "zq")
+    policy = rng.choices(
+        ("go-on", "stop-channel", "stop-all", "fall-back", "warn"), (34, 18, 12, 14, 22)
+    )[0]
+    detail = rng.choices(("lane", "channel", "site", "dq"), (62, 20, 8, 10))[0]
+    bits = 10 ** rng.uniform(8, 12) if rng.random() < 0.85 else 10 ** rng.uniform(7, 13)
+    checked = family in LINK_CHECKED and family.startswith("gddr")
+    return Rig(
+        name=rng.choice(("north", "south", "bench-2", "bench-3", "cart", "oven")),
+        sections=frozenset(sections),
+        steps=tuple(steps),
+        step_major=rng.random() < 0.5,
+        policy=policy,
+        rule=rng.choice(("all", "all", "most")),
+        depends=rng.random() < 0.7,
+        late=rng.choice(("not-run", "not-run", "not-found", "fail")),
+        silent=rng.choice(("not-run", "no-response", "no-response", "not-found")),
+        partial_ca=rng.choice(("fail", "fail", "no-response", "not-found")),
+        deaf_ca=rng.choice(("pass", "pass", "fail")),
+        thin=rng.uniform(0.55, 0.75),
+        shut=rng.uniform(0.12, 0.3),
+        sweep=10 ** rng.uniform(-7, -4),
+        stray=rng.choice((0.0, 0.0, 2e-4, 1e-3)),
+        warn=rng.uniform(0.5, 1.0),
+        warn_loss=rng.uniform(0.0, 0.05),
+        attempts=rng.choice((2, 2, 3)),
+        skip_rank=many_ranks and rng.random() < 0.08,
+        warm_boot=rng.random() < 0.015,
+        detail=detail,
+        count_detail=rng.choices(("lane", "channel", "site", "dq"), (62, 20, 8, 10))[0],
+        sites=rng.random() < (0.9 if not spread_out else 0.75),
+        ranks=many_ranks or rng.random() < 0.3,
+        width=rng.choices(("UI", "ps", "tap", None), (45, 15, 8, 32))[0],
+        height=rng.random() < 0.25,
+        windows=rng.random() < 0.3,
+        candidates=rng.random() < 0.3,
+        tap=1.0 / rng.choice((32, 48, 64, 64, 96)),
+        per_char=rng.choice((1, 1, 2)),
+        span=rng.choice((1.0, 1.2, 1.5)),
+        delay=rng.random() < 0.3,
+        tries=rng.random() < 0.2,
+        points=rng.random() < 0.5,
+        prints_not_run=rng.random() < 0.85,
+        pass_only_fails=rng.random() < 0.05,
+        bits=float(f"{bits:.1e}"),
+        test=rng.choice(("prbs", "march", "random", "walk", "checker", "mix")),
+        order=rng.choice(("up", "walk")),
+        directions=rng.random() < 0.65,
+        count_edc=checked and rng.random() < 0.6,
+        cells=rng.random() < 0.45,
+        count_dead=rng.choice(("count", "count", "dash", "absent")),
+        count_clean=rng.random() < 0.93,
+        untrained_lost=rng.random() < 0.3,
+        temps=rng.choice(((), (), (), (30.0, 75.0))),
+        word=rng.choice(("lane", "channel", "channel", "site")),
+        direct=rng.random() < 0.75,
+        error_edc=checked and rng.random() < 0.6,
+        cell_columns=rng.random() < 0.45,
+        pass_column=rng.random() < 0.4,
+        beats=rng.choice((1, 1, 1, 2, 4)),
+        cap=rng.choice((16, 32, 64, 128, 256)),
+        cap_each=rng.random() < 0.7,
+        rails=rng.random() < 0.2,
+        heat=rng.random() < 0.5,
+        values=rng.random() < 0.3,
+        ambient=float(rng.randint(19, 28)),
+        rate=float(rng.choice(RATES[family])),
+    )

@@ -1,0 +1,74 @@
+"""What a fault left in a dump: the rows that differ from the twin's by more than nature's spread.
+
+Visibility is computed, not thought up: the same board, rig and noise are run again without the
+fault, and the printed rows are compared one by one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from typing import Any
+
+from tests.simulator.plant import Nature
+from tests.simulator.rig import Rig
+from tests.simulator.rows import Row
+
+SIGMAS = 3.0
+"""A measured value must differ by so many natural standard deviations to count as a trace."""
+
+
+def trace(rows: Iterable[Row], twin: Iterable[Row], nature: Nature, rig: Rig) -> list[Row]:
+    """The rows of the dump that tell of the fault; rows only the twin has are added at the end."""
+    other = {row.key: row for row in twin}
+    found = []
+    for row in rows:
+        match = other.pop(row.key, None)
+        if match is None or _differs(row, match, nature, rig):
+            found.append(row)
+    return found + list(other.values())
+
+
+def _differs(a: Row, b: Row, nature: Nature, rig: Rig) -> bool:
+    one, two = a.cells, b.cells
+    if a.section == "training":
+        if one.get("result") != two.get("result"):
+            return True
+        return _eye_differs(one, two, nature, rig)
+    if a.section == "counts":
+        return any(_count_differs(one.get(c), two.get(c)) for c in ("errors", "rose", "fell", "edc"))
+    if a.section == "rails":
+        low, high = sorted((one["ohms"], two["ohms"]))
+        return bool(high > 1.15 * low)
+    if a.section == "heat":
+        return bool(one.get("hottest") != two.get("hottest"))
+    if a.section == "values":
+        return _volts_differ(one["value"], two["value"])
+    return False  # error words are told apart by their keys
+
+
+def _eye_differs(one: dict[str, Any], two: dict[str, Any], nature: Nature, rig: Rig) -> bool:
+    spread = math.sqrt(
+        nature.site_spread**2 + nature.lane_spread**2 + 2 * nature.dq_spread**2 + rig.tap**2 / 4
+    )
+    unit = {"UI": 1.0, "ps": 1000 / rig.rate, "tap": 1 / rig.tap, None: 1.0}[rig.width]
+    if "width" in one and "width" in two:
+        return bool(abs(one["width"] - two["width"]) > SIGMAS * spread * unit)
+    if "window" in one and "window" in two:
+        taps = abs(one["window"].count("1") - two["window"].count("1"))
+        return taps * rig.tap * rig.per_char > SIGMAS * spread
+    if "height" in one and "height" in two:
+        return bool(abs(one["height"] - two["height"]) > 0.15 * nature.swing)
+    return ("width" in one) != ("width" in two) or ("window" in one) != ("window" in two)
+
+
+def _count_differs(a: float | None, b: float | None) -> bool:
+    if a is None or b is None:
+        return (a is None) != (b is None)
+    return abs(a - b) >= 1 and abs(a - b) > SIGMAS * math.sqrt(min(a, b))
+
+
+def _volts_differ(a: str, b: str) -> bool:
+    if a == b or not a.endswith("V"):
+        return False
+    return abs(float(a[:-1]) - float(b[:-1])) > 0.025 * float(b[:-1])
