@@ -146,9 +146,9 @@ def _arrays(
     plant: Plant, rig: Rig, noise: Noise, nth: int, warmer: float, lost: dict[int, str],
     rose: Floats, fell: Floats, cells: Floats,
 ) -> None:  # fmt: skip
-    for k, sick in enumerate(plant.arrays):
+    for sick in plant.arrays:
         passes = passes_of(rig)
-        u = noise.uniform(f"array{k}-{nth}", 2, max(1, len(sick.cells)))
+        u = noise.uniform(f"array{sick.site}-{nth}", 2, max(1, len(sick.cells)))
         weight = sick.size / max(1, len({(c.bank, c.row, c.col) for c in sick.cells}))
         seen: dict[int, set[tuple[int, int, int]]] = {}
         for j, cell in enumerate(sick.cells):

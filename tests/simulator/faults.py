@@ -236,7 +236,7 @@ def _pins(plant: Plant, fault: Fault) -> None:
     """Drivers or receivers of one package gone soft: graded over its lanes and lines."""
     assert fault.site is not None
     for k, link in enumerate(plant.wiring.of_site[fault.site]):
-        grade = 0.4 + 1.2 * fault.spread[k]
+        grade = 0.75 + 0.5 * fault.spread[k]
         for way in (READ, WRITE):
             share = 1.0 if fault.mode in ("both", ("read", "write")[way]) else 0.15
             lines = 0.8 + 0.4 * np.array(fault.spread[8 * k % 40 : 8 * k % 40 + 8] + (0.5,) * 8)[:8]

@@ -11,6 +11,7 @@ import math
 import random
 import zlib
 from statistics import NormalDist
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +27,8 @@ class Noise:
     def __init__(self, seed: int) -> None:
         self.seed = seed
         self._blocks: dict[tuple[object, ...], Floats] = {}
+        self.memory: dict[tuple[object, ...], list[Any]] = {}
+        """Work a twin need not do again, by all that it depends on."""
 
     def _generator(self, name: str) -> np.random.Generator:
         return np.random.Generator(np.random.PCG64([self.seed, zlib.crc32(name.encode())]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from collections.abc import Iterator
 from typing import Any
@@ -195,10 +196,12 @@ def window(
     rng = random.Random(f"{noise.seed}/{link}/{way}/{dq}")
     ragged = rng.random(), rng.random()
     left, right = centre - width / 2, centre + width / 2
-    chars = ["1" if left <= (k + 0.5) * step <= right else "0" for k in range(count)]
-    first = next((k for k, c in enumerate(chars) if c == "1"), None)
-    if first is not None and width > 6 * step:
-        last = max(k for k, c in enumerate(chars) if c == "1")
+    first = max(0, math.ceil(left / step - 0.5))
+    last = min(count - 1, math.floor(right / step - 0.5))
+    if last < first or width <= 0:
+        return "0" * count
+    chars = ["0"] * first + ["1"] * (last - first + 1) + ["0"] * (count - 1 - last)
+    if width > 6 * step:
         if ragged[0] < 0.08 and first > 1:
             chars[first - 2] = "1"
         if ragged[1] < 0.08 and last < count - 2:
