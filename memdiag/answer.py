@@ -46,7 +46,10 @@ def answer(
     if off and not sides.after_verdict.wants_action:
         todo = f"fit a package at {' '.join(off)}, run the same test, compare again"
     if top.kind is Kind.MOVED:
-        headline = f"The fault went with the package: {_states(top)}."
+        dest = sides.work.destination(top.locus.site or "")
+        return Answer(f"The fault went with the package, {top.locus.site} to {dest}.",
+                      "So it is in the package, not in the site it left.",
+                      _sentence(todo))  # fmt: skip
     elif top.kind is Kind.NEW:
         headline = f"{_states(top)}: new."
     elif top.locus.site in sides.work.off:
@@ -97,7 +100,7 @@ def length(change: Change, rate: float | None) -> str:
     bits = show_count(change.needed_bits or 0)
     text = f"Run until {bits} bits have passed at {change.locus} without an error"
     if change.needed_seconds is not None and rate:
-        took = show_duration(change.needed_seconds)
+        took = "a second" if change.needed_seconds < 1 else show_duration(change.needed_seconds)
         text += f": {took} or more at {rate / 1e9:g} Gbit/s a line"
     return text + "."
 
@@ -115,8 +118,6 @@ def _was(change: Change) -> str:
 
 def _states(change: Change) -> str:
     f = change.after.finding or change.before.finding
-    if change.kind is Kind.MOVED or f is None:
-        f = change.before.finding
     return f"{change.locus} {f.cause.value if f else 'fault'}"
 
 

@@ -64,7 +64,7 @@ class Rate:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What became of one place. `level` is finding or link. `needed_bits` is how many bits in all
+    """What became of one place. `level` is finding, site or link. `needed_bits` is how many bits in all
     must pass without an error there to exclude the earlier rate (one-sided), `needed_seconds`
     how long that takes at the full line rate; None where nothing is lacking or no rate is known.
     `points_to` is what following the part says: package, joint, `joint, trace or controller`."""
@@ -108,7 +108,7 @@ class History:
 class Comparison:
     """Two runs compared. `differs` names the settings that forbid it (outcome not-comparable).
     `headline`, `why` and `todo` are the answer in three lines; `changes` are most urgent first,
-    findings before links. `history` is there where more than two runs were given."""
+    findings before sites (in the board's order) before links. `history` is there where more than two runs were given."""
 
     before: Run
     after: Run
@@ -131,6 +131,10 @@ class Comparison:
     @property
     def findings(self) -> tuple[Change, ...]:
         return tuple(c for c in self.changes if c.level == "finding")
+
+    @property
+    def sites(self) -> tuple[Change, ...]:
+        return tuple(c for c in self.changes if c.level == "site")
 
     @property
     def links(self) -> tuple[Change, ...]:

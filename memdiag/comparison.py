@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from memdiag.alignment import common_board
 from memdiag.answer import answer, refusal
@@ -16,10 +17,13 @@ from memdiag.changes import Change, Comparison, History, Kind, Outcome, Stage, T
 from memdiag.comparable import differences
 from memdiag.findingchange import finding_changes
 from memdiag.findings import Cause, Finding, Locus, Verdict
-from memdiag.linkchange import link_changes
+from memdiag.linkchange import link_changes, site_changes
 from memdiag.problems import Problem, problem
 from memdiag.records import Run
 from memdiag.sides import OWN, Sides, was_tested
+
+if TYPE_CHECKING:
+    from memdiag.shop import Shop
 
 
 def compare(
@@ -28,6 +32,7 @@ def compare(
     board: Board | None = None,
     *,
     confidence: float = 0.95,
+    shop: Shop | None = None,
     before_verdict: Verdict | None = None,
     after_verdict: Verdict | None = None,
     between: Sequence[Run] = (),
@@ -35,7 +40,8 @@ def compare(
 ) -> Comparison:
     """What changed from one run to the other.
 
-    `board` and the verdicts are found where they are not given. `between` are runs that lie
+    `board` and the verdicts are found where they are not given; `shop` holds the shop's own
+    settings for the verdicts. `between` are runs that lie
     between the two, for the work they declare. `any_order` takes the runs in the order given
     whatever their dates and stages say.
     Raises ValueError for a confidence that is not between 0 and 1.
@@ -51,8 +57,8 @@ def compare(
             said.headline, said.why, said.todo,
         )  # fmt: skip
     sides = Sides(
-        before, after, board, before_verdict or _judge(before, board),
-        after_verdict or _judge(after, board), confidence, between,
+        before, after, board, before_verdict or _judge(before, board, shop),
+        after_verdict or _judge(after, board, shop), confidence, between,
     )  # fmt: skip
     findings, links = finding_changes(sides), link_changes(sides)
     lost = _lost(sides)
@@ -63,7 +69,7 @@ def compare(
     longest = max(needing, key=lambda c: (c.needed_seconds or 0, c.needed_bits or 0), default=None)
     said = answer(sides, outcome, findings, longest, lost)
     return Comparison(
-        before, after, board, outcome, (*findings, *links), (), problems, confidence,
+        before, after, board, outcome, (*findings, *site_changes(sides, links), *links), (), problems, confidence,
         said.headline, said.why, said.todo,
         longest.needed_bits if longest else None, longest.needed_seconds if longest else None,
         longest.locus if longest else None, sides.before_verdict, sides.after_verdict,
@@ -76,11 +82,11 @@ def _board(before: Run, after: Run, verdict: Verdict | None) -> Board:
     return common_board(before, after)
 
 
-def _judge(run: Run, board: Board) -> Verdict:
+def _judge(run: Run, board: Board, shop: Shop | None) -> Verdict:
     # Only here: a comparison of two verdicts that are already made needs no inference.
     from memdiag.verdict import judge
 
-    return judge(run, board)
+    return judge(run, board, shop)
 
 
 _ORDER = (Kind.WORSE, Kind.NEW, Kind.MOVED, Kind.REMAINS, Kind.BETTER, Kind.TOO_LITTLE_DATA,
@@ -160,6 +166,7 @@ def history(
     board: Board | None = None,
     *,
     confidence: float = 0.95,
+    shop: Shop | None = None,
     verdicts: Sequence[Verdict] | None = None,
     any_order: bool = False,
 ) -> Comparison:
@@ -171,7 +178,7 @@ def history(
     if len(runs) < 2:
         raise ValueError(f"a history takes two runs or more, not {len(runs)}")
     board = board or common_board(runs[0], runs[-1])
-    made = list(verdicts) if verdicts is not None else [_judge(run, board) for run in runs]
+    made = list(verdicts) if verdicts is not None else [_judge(run, board, shop) for run in runs]
     judged = [_Judged(r, v) for r, v in zip(runs, made, strict=True)]
 
     def pair(a: int, b: int) -> Comparison:

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from memdiag.changes import Change, Kind, Rate
+from memdiag.changes import Change, Kind
 from memdiag.clearing import Case, gone, needed_bits, symptoms
 from memdiag.findings import WANTS_WORK, Cause, Finding
+from memdiag.linkchange import adjusted_p, rate_shown
 from memdiag.partfollow import Follow, follow
 from memdiag.ratechange import RateChange, excluded
-from memdiag.rates import holm
-from memdiag.sides import OWN, Sides, was_tested
+from memdiag.sides import OWN, Sides, show_p, was_tested
 from memdiag.units import show_rate
 
 _GRAVE = {Cause.MISSING: 2, Cause.SUPPLY: 2}
@@ -27,9 +27,7 @@ def finding_changes(sides: Sides) -> list[Change]:
     ]
     for case, clean in zip(cases, excluded([c.rate for c in cases], sides.confidence), strict=True):
         case.clean = clean
-    tested = [c for c in cases if c.rate is not None and c.rate.p is not None]
-    for case, p in zip(tested, holm([c.rate.p for c in tested if c.rate and c.rate.p is not None]),
-                       strict=True):  # fmt: skip
+    for case, p in zip(cases, adjusted_p([c.rate for c in cases]), strict=True):
         case.p_adjusted = p
     lacking = sum(c.clean is False for c in cases)
     changes, used = [], []
@@ -73,7 +71,7 @@ def _judge(case: Case, sides: Sides, lacking: int) -> tuple[Change, list[Finding
     change = Change(
         "finding", f.locus, kind,
         sides.state(f.locus, sides.old, f), sides.state(f.locus, sides.new, _main(later)),
-        because, _rate(case), needed,
+        because, rate_shown(case.rate, case.p_adjusted), needed,
         sides.seconds(needed, keys), points,
     )  # fmt: skip
     return change, used
@@ -81,14 +79,6 @@ def _judge(case: Case, sides: Sides, lacking: int) -> tuple[Change, list[Finding
 
 def _main(later: Sequence[Finding]) -> Finding | None:
     return later[0] if later else None
-
-
-def _rate(case: Case) -> Rate | None:
-    r = case.rate
-    if r is None or r.p is None or r.low is None or r.high is None:
-        return None
-    high = None if r.high == float("inf") else r.high
-    return Rate(r.ratio, r.low, high, r.p, case.p_adjusted, r.basis)
 
 
 def _follow(site: str, sides: Sides, *, faulty: bool) -> Follow | None:
@@ -153,10 +143,10 @@ def _still_there(case: Case, sides: Sides, own: Sequence[Finding]) -> tuple[Kind
     if r is not None and r.p is not None and case.p_adjusted <= 1 - sides.confidence:
         higher = r.ratio is None or r.ratio > 1
         word = "higher" if higher else "lower"
-        why = f"{_rates(r)}: {word} (p {case.p_adjusted:.2g}, two-sided, {r.basis}){changed}"
+        why = f"{_rates(r)}: {word} ({show_p(case.p_adjusted)}, two-sided, {r.basis}){changed}"
         return (Kind.WORSE if higher else Kind.BETTER), why, None
     if r is not None and r.p is not None:
-        why = f"{_rates(r)}: no difference shown (p {case.p_adjusted:.2g}, two-sided, {r.basis})"
+        why = f"{_rates(r)}: no difference shown ({show_p(case.p_adjusted)}, two-sided, {r.basis})"
         return Kind.REMAINS, why + changed, None
     return Kind.REMAINS, (symptoms(f.locus, sides) or "still found") + changed, None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from memdiag.alignment import Key
@@ -10,7 +11,7 @@ from memdiag.findings import Locus
 from memdiag.ratechange import RateChange, excluded, rate_change
 from memdiag.rates import holm
 from memdiag.records import Result
-from memdiag.sides import BAD, Sides, was_tested
+from memdiag.sides import BAD, Sides, show_p, was_tested
 from memdiag.units import show_count, show_rate
 
 # Several things are seen of one link; the one said first here is what became of it.
@@ -34,11 +35,10 @@ def link_changes(sides: Sides) -> list[Change]:
         for a, b in pairs
     ]  # fmt: skip
     clean = excluded(tested, sides.confidence)
-    with_p = [(i, r.p) for i, r in enumerate(tested) if r is not None and r.p is not None]
-    adjusted = dict(zip((i for i, _ in with_p), holm([p for _, p in with_p]), strict=True))
+    adjusted = adjusted_p(tested)
     lacking = sum(c is False for c in clean)
     changes = [
-        _change(a, b, sides, r, clean=clean[i], p_adjusted=adjusted.get(i), lacking=lacking)
+        _change(a, b, sides, r, clean=clean[i], p_adjusted=adjusted[i], lacking=lacking)
         for i, ((a, b), r) in enumerate(zip(pairs, tested, strict=True))
     ]
     return sorted(changes, key=lambda c: _URGENT.index(c.kind))
@@ -46,7 +46,7 @@ def link_changes(sides: Sides) -> list[Change]:
 
 def _change(
     a: Key, b: Key, sides: Sides, rate: RateChange | None, *, clean: bool | None,
-    p_adjusted: float | None, lacking: int,
+    p_adjusted: float, lacking: int,
 ) -> Change:  # fmt: skip
     level = 1 - sides.confidence
     said = [
@@ -54,27 +54,78 @@ def _change(
         *_errors(rate, clean, p_adjusted, level),
         *_uncounted(sides, a, b, rate),
     ]
-    eye = sides.eyes.get(a)
-    if eye is not None and eye.direction:
-        said.append((Kind.BETTER if eye.direction > 0 else Kind.WORSE, eye.says()))
     said.sort(key=lambda s: _URGENT.index(s[0]))
-    kind = said[0][0] if said else Kind.SAME
+    eye = sides.eyes.get(a)
+    if eye is not None and eye.direction < 0:
+        said.insert(0, (Kind.WORSE, eye.says()))
+    elif eye is not None and eye.direction > 0:
+        # An eye that opened goes with whatever else became of the link.
+        said.append((said[0][0] if said else Kind.BETTER, eye.says()))
+    kind = min((k for k, _ in said), key=_URGENT.index, default=Kind.SAME)
     because = "; ".join(text for _, text in said) or "nothing changed"
-    if not _anything(sides, a, b):
+    if b[0] in sides.work.off:
+        kind, because = Kind.TOO_LITTLE_DATA, f"{b[0]} is empty on purpose"
+    elif not _anything(sides, a, b):
         kind, because = Kind.TOO_LITTLE_DATA, "not tested in the later run"
     needed = None
     if rate is not None and clean is False:
         needed = rate.bits_to_exclude(level / max(1, lacking))
     locus = Locus(*b) if b[0] is not None else Locus(*a)
-    shown = None
-    if rate is not None and rate.p is not None and rate.low is not None and rate.high is not None:
-        high = None if rate.high == float("inf") else rate.high
-        shown = Rate(rate.ratio, rate.low, high, rate.p, p_adjusted or rate.p, rate.basis)
+    shown = rate_shown(rate, p_adjusted)
     return Change(
         "link", locus, kind, sides.state(Locus(*a), {a: sides.old[a]}, None),
         sides.state(Locus(*b), {b: sides.new[b]}, None), because, shown, needed,
         sides.seconds(needed, [b]),
     )  # fmt: skip
+
+
+def site_changes(sides: Sides, links: Sequence[Change]) -> list[Change]:
+    """One change for each site, in the order of the board: the most urgent of its links', with
+    the rate over all of them."""
+    by_site: dict[str, list[Change]] = {}
+    for c in links:
+        if c.locus.site is not None:
+            by_site.setdefault(c.locus.site, []).append(c)
+    order = {s.ref: i for i, s in enumerate(sides.board.sites)}
+    sites = sorted(by_site, key=lambda ref: (order.get(ref, len(order)), ref))
+    tested = [sides.rate_at(Locus(site=ref)) for ref in sites]
+    adjusted = adjusted_p(tested)
+    out = []
+    for ref, rate, p in zip(sites, tested, adjusted, strict=True):
+        here = by_site[ref]
+        kind = min((c.kind for c in here), key=_URGENT.index)
+        some = Counter(c.kind.value for c in here)
+        because = ", ".join(f"{n} of {len(here)} links {k}" for k, n in some.items())
+        at = Locus(site=ref)
+        needing = [c for c in here if c.needed_bits is not None]
+        longest = max(needing, key=lambda c: c.needed_seconds or 0, default=None)
+        out.append(
+            Change(
+                "site", at, kind, sides.state(at, sides.old, None),
+                sides.state(at, sides.new, None), because, rate_shown(rate, p),
+                longest.needed_bits if longest else None,
+                longest.needed_seconds if longest else None,
+            )
+        )  # fmt: skip
+    return out
+
+
+def adjusted_p(changes: Sequence[RateChange | None]) -> list[float]:
+    """Holm over those that were tested; 1 for the others."""
+    at = [i for i, r in enumerate(changes) if r is not None and r.p is not None]
+    out = [1.0] * len(changes)
+    ps = [r.p for r in changes if r is not None and r.p is not None]
+    for i, p in zip(at, holm(ps), strict=True):
+        out[i] = p
+    return out
+
+
+def rate_shown(rate: RateChange | None, p_adjusted: float) -> Rate | None:
+    """The test as the comparison shows it; None where nothing was tested."""
+    if rate is None or rate.p is None or rate.low is None or rate.high is None:
+        return None
+    high = None if rate.high == float("inf") else rate.high
+    return Rate(rate.ratio, rate.low, high, rate.p, p_adjusted, rate.basis)
 
 
 def _anything(sides: Sides, a: Key, b: Key) -> bool:
@@ -115,10 +166,8 @@ def _step_kind(was: Result, now: Result) -> Kind:
     return Kind.BETTER if _GRADE[now] < _GRADE[was] else Kind.WORSE
 
 
-def _errors(
-    rate: RateChange | None, clean: bool | None, p: float | None, level: float
-) -> Sequence[Said]:
-    if rate is None or rate.p is None or p is None:
+def _errors(rate: RateChange | None, clean: bool | None, p: float, level: float) -> Sequence[Said]:
+    if rate is None or rate.p is None:
         return ()
     was, now = rate.before, rate.after
     figures = f"{show_rate(was.rate)} -> {show_rate(now.rate)}"
@@ -128,7 +177,7 @@ def _errors(
             return ((Kind.CLEARED, f"{figures}, no error in {bits} bits ({rate.basis})"),)
         why = f"{figures}, but no error in {bits} bits does not exclude it ({rate.basis})"
         return ((Kind.TOO_LITTLE_DATA, why),)
-    test = f"{figures}, p {p:.2g} two-sided ({rate.basis})"
+    test = f"{figures}, {show_p(p)} two-sided ({rate.basis})"
     if not was.errors:
         return ((Kind.NEW, test) if p <= level else (Kind.SAME, f"{test}: may be chance"),)
     if p > level:
