@@ -64,9 +64,10 @@ class Rate:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What became of one place. `level` is finding, site or link. `needed_bits` is how many bits in all
-    must pass without an error there to exclude the earlier rate (one-sided), `needed_seconds`
-    how long that takes at the full line rate; None where nothing is lacking or no rate is known.
+    """What became of one place. `level` is finding, site or link. `needed_bits` is how many bits
+    in all must pass there without an error to exclude the earlier rate (one-sided),
+    `needed_seconds` how long that takes at the full line rate; None where nothing is lacking or
+    no rate is known.
     `points_to` is what following the part says: package, joint, `joint, trace or controller`."""
 
     level: str
@@ -107,8 +108,9 @@ class History:
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """Two runs compared. `differs` names the settings that forbid it (outcome not-comparable).
-    `headline`, `why` and `todo` are the answer in three lines; `changes` are most urgent first,
-    findings before sites (in the board's order) before links. `history` is there where more than two runs were given."""
+    `headline`, `why` and `todo` are the answer in three lines; `changes` are the findings, most
+    urgent first, then the sites in the board's order, then the links, most urgent first.
+    `history` is there where more than two runs were given."""
 
     before: Run
     after: Run

@@ -68,8 +68,9 @@ def compare(
     needing = [c for c in findings if c.needed_bits is not None]
     longest = max(needing, key=lambda c: (c.needed_seconds or 0, c.needed_bits or 0), default=None)
     said = answer(sides, outcome, findings, longest, lost)
+    changes = (*findings, *site_changes(sides, links), *links)
     return Comparison(
-        before, after, board, outcome, (*findings, *site_changes(sides, links), *links), (), problems, confidence,
+        before, after, board, outcome, changes, (), problems, confidence,
         said.headline, said.why, said.todo,
         longest.needed_bits if longest else None, longest.needed_seconds if longest else None,
         longest.locus if longest else None, sides.before_verdict, sides.after_verdict,
