@@ -56,14 +56,14 @@ def decode(data: bytes) -> Decoded:
         if wide is not None:
             encoding = wide
             problems.append(problem("wide-encoding", Position(1), encoding=_shown(wide)))
-    text, parked = _text(body, encoding)
+    text, tail, parked = _text(body, encoding)
     problems.extend(_rubbish(text, encoding))
     if "\r" in text and "\n" not in text:
         text = text.replace("\r", "\n")
         if text.count("\n") > 1:
             problems.append(problem("old-line-ends", Position(1)))
     if parked:
-        text, found = _visible(text, encoding)
+        text, found = _visible(text, tail, encoding)
         problems.extend(found)
     return Decoded(text, encoding, tuple(problems))
 
@@ -86,36 +86,41 @@ def _unmarked_utf16(data: bytes) -> str | None:
     return None
 
 
-def _text(body: bytes, encoding: str) -> tuple[str, bool]:
-    """The text, and whether it holds parked surrogates."""
+def _text(body: bytes, encoding: str) -> tuple[str, bytes, bool]:
+    """The text, bytes at its end that are no whole character, and whether there are either those
+    or parked surrogates."""
     try:
-        return body.decode(encoding), False
+        return body.decode(encoding), b"", False
     except UnicodeDecodeError:
         pass
     if encoding == "utf-8":
-        return body.decode(encoding, "surrogateescape"), True
+        return body.decode(encoding, "surrogateescape"), b"", True
     unit = 4 if "32" in encoding else 2
     whole = len(body) // unit * unit
     if unit == 2:
         text = body[:whole].decode(encoding, "surrogatepass")
     else:  # a word above U+10FFFF has no character at all
         text = body[:whole].decode(encoding, "replace")
-    return text + body[whole:].decode("ascii", "surrogateescape"), True
+    return text, body[whole:], True
 
 
-def _visible(text: str, encoding: str) -> tuple[str, list[Problem]]:
+def _visible(text: str, tail: bytes, encoding: str) -> tuple[str, list[Problem]]:
     # An 8-bit control sequence introducer (ECMA-48, 8.3.16) is a lone byte 9B: where the rest
     # of a sequence follows, it is the terminal's, and is cleaned with the others.
     text = _PARKED_CSI.sub("\x9b\\1", text)
-    first = _PARKED.search(text)
-    if first is None:
-        return text, []
-    line = text.count("\n", 0, first.start()) + 1
-    column = first.start() - (text.rfind("\n", 0, first.start()) + 1) + 1
+    found = _PARKED.search(text)
+    at = found.start() if found else len(text)
+    line = text.count("\n", 0, at) + 1
+    column = at - (text.rfind("\n", 0, at) + 1) + 1
+    spelled_tail = "".join(f"\\x{byte:02x}" for byte in tail)
     shown, count = _PARKED.subn(_spell, text)
-    what = f"{count} byte{'s' if count > 1 else ''}"
-    return shown, [
-        problem("bytes-not-text", Position(line, column), count=what, first=_spell(first),
+    count += len(tail)
+    if not count:
+        return shown, []  # only 8-bit control sequences
+    what = f"{count:,} byte{'s' if count > 1 else ''}"
+    first = _spell(found) if found else spelled_tail[:4]
+    return shown + spelled_tail, [
+        problem("bytes-not-text", Position(line, column), count=what, first=first,
                 encoding=_shown(encoding))
     ]  # fmt: skip
 

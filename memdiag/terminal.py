@@ -96,6 +96,18 @@ class _Screen:
         self.spare -= times
         self.put(char * times, start, 0)
 
+    def erase(self, from_start: bool, to_end: bool) -> bool:
+        """Erase the line on one side of the cursor or both; True where text went."""
+        gone = self.chars[self.cursor :] if to_end else []
+        if to_end:
+            del self.chars[self.cursor :], self.at[self.cursor :]
+        upto = min(self.cursor + (not to_end), len(self.chars))
+        if from_start and upto <= self.spare:  # else rubbish: blanked again and again
+            self.spare -= upto
+            gone += self.chars[:upto]
+            self.chars[:upto] = " " * upto
+        return bool("".join(gone).strip())
+
     def take(self) -> Part:
         part = Part("".join(self.chars), self.at)
         self.chars, self.at, self.cursor = [], array("q"), 0
@@ -119,7 +131,7 @@ def shown(raw: str, number: int, tally: Tally) -> list[Part]:
         column = token.start() + 1
         if kind == "csi":
             tally.add("escape-sequences", number, column)
-            breaks = _control_sequence(screen, token)
+            breaks = _control_sequence(screen, token, number, tally)
         elif kind == "cr":
             breaks = True
         else:
@@ -133,9 +145,7 @@ def shown(raw: str, number: int, tally: Tally) -> list[Part]:
     return _without_overprinted(parts, after_return, number, tally)
 
 
-def _single(
-    screen: _Screen, kind: str, token: re.Match[str], number: int, tally: Tally
-) -> bool:
+def _single(screen: _Screen, kind: str, token: re.Match[str], number: int, tally: Tally) -> bool:
     """Carry out anything that is no control sequence; True where it leaves the line."""
     column, length = token.start() + 1, token.end() - token.start()
     if kind == "back":  # 8.3.5
@@ -163,7 +173,7 @@ def _single(
     return kind == "escape" and token.group() in ("\x1bD", "\x1bE", "\x1bM")
 
 
-def _control_sequence(screen: _Screen, token: re.Match[str]) -> bool:
+def _control_sequence(screen: _Screen, token: re.Match[str], number: int, tally: Tally) -> bool:
     """Carry out one control sequence; True where it leaves the line."""
     final, parameters = token["fin"], token["par"]
     if token["mid"] or not final or parameters[:1] in ("<", "=", ">", "?"):
@@ -183,6 +193,8 @@ def _control_sequence(screen: _Screen, token: re.Match[str]) -> bool:
         screen.go_to(n - 1, here)
     elif final == "I":  # CHT, 8.3.10: to a tabulation stop, every eighth column as a rule
         screen.go_to((screen.cursor // 8 + n) * 8, here)
+    elif final == "K" and screen.erase(first in ("1", "2"), first != "1"):  # EL, 8.3.41
+        tally.add("overprinted-text", number, here + 1)
     # CUU, CUD, CNL, CPL, CUP, HVP, VPA, VPR, VPB
     return final in "ABEFHfdek"
 

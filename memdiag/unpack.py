@@ -36,6 +36,7 @@ _FOREIGN = (
     (b"\x1f\x9d", "compress"),
 )
 
+
 @dataclass(frozen=True, slots=True)
 class Bounds:
     """How far packed data may swell: `most` bytes in all, `ratio` times beyond `free` bytes."""
@@ -48,9 +49,7 @@ class Bounds:
         return min(self.most, max(self.free, int(self.ratio * packed)))
 
 
-def unpack(
-    data: bytes, bounds: Bounds = Bounds(IN_MEMORY)
-) -> tuple[bytes, tuple[Problem, ...]]:
+def unpack(data: bytes, bounds: Bounds = Bounds(IN_MEMORY)) -> tuple[bytes, tuple[Problem, ...]]:
     """The bytes of a dump, unpacked where they are packed, and what there was to say.
 
     Data that is not packed is given back as it is. Raises nothing.
@@ -63,9 +62,7 @@ def unpack(
     return got, raw.problems
 
 
-def open_stream(
-    path: Path | str, bounds: Bounds = Bounds(STREAMED)
-) -> BinaryIO:
+def open_stream(path: Path | str, bounds: Bounds = Bounds(STREAMED)) -> BinaryIO:
     """Open a dump for reading bytes, unpacked where it is packed. Close it after use.
 
     `stream_problems(stream)` tells, after reading, what there was to say. Raises OSError where

@@ -101,9 +101,11 @@ def link_check(run: Run, board: Board) -> Iterator[Problem]:
     if not said.any():
         return
     places = {(log.keys[k].site, log.keys[k].channel) for k in set(log.key[said].tolist())}
-    if int(said.sum()) >= _MANY_ROWS and len(places) >= _MANY_PLACES and (
-        log.edc[said] == EDC_OK
-    ).all():
+    if (
+        int(said.sum()) >= _MANY_ROWS
+        and len(places) >= _MANY_PLACES
+        and (log.edc[said] == EDC_OK).all()
+    ):
         yield problem("link-check-silent", Position(int(log.line[said].min())),
                       rows=rows_text(int(said.sum())), places=len(places))  # fmt: skip
     counted = _by_place(run, "edc")

@@ -118,8 +118,10 @@ KINDS: dict[str, Kind] = {
         Severity.INFO,
         "{count} of the operating system between the rows skipped",
         "nothing to do; a capture at a lower console log level has none",
-        (_HEAD + "[  123.456789] usb 1-1: new device\n" + _ROWS + _END,
-         _HEAD + "<6>usb 1-1: new device\n" + _ROWS + _END),
+        (
+            _HEAD + "[  123.456789] usb 1-1: new device\n" + _ROWS + _END,
+            _HEAD + "<6>usb 1-1: new device\n" + _ROWS + _END,
+        ),
     ),
     "rows-rejoined": Kind(
         Severity.INFO,
@@ -130,9 +132,11 @@ KINDS: dict[str, Kind] = {
         Severity.ERROR,
         "two captures run through each other: {sign}",
         "their rows cannot be told apart: capture one rig at a time, and trust no verdict on this",
-        ("bench-dump 1\nbench-dump 1\n[run]\n[run]\nid  r1\nid  r2\n[training]\n[training]\n"
-         "site ch step result\nsite ch step result\nU1 0 id pass\nU1 0 id fail\n[end] 1\n[end] 1\n",
-         "".join(f"ttyUSB{i % 2}: {line}\n" for i, line in enumerate(_DUMP.splitlines() * 2))),
+        (
+            "bench-dump 1\nbench-dump 1\n[run]\n[run]\nid  r1\nid  r2\n[training]\n[training]\n"
+            "site ch step result\nsite ch step result\nU1 0 id pass\nU1 0 id fail\n[end] 1\n[end] 1\n",
+            "".join(f"ttyUSB{i % 2}: {line}\n" for i, line in enumerate(_DUMP.splitlines() * 2)),
+        ),
     ),
     "head-missing": Kind(
         Severity.WARNING,

@@ -33,15 +33,19 @@ KINDS: dict[str, Kind] = {
         Severity.ERROR,
         "{what} is not on board {board}: {rows}",
         "{hint}; check the board's name in the dump",
-        (_BOARD + _TRAINING + "U1 0 0 7 id pass - - -\n[end] 1\n",
-         _DDR4 + "[training]\nsite lane step result\nU1 5 id pass\n[end] 1\n"),
+        (
+            _BOARD + _TRAINING + "U1 0 0 7 id pass - - -\n[end] 1\n",
+            _DDR4 + "[training]\nsite lane step result\nU1 5 id pass\n[end] 1\n",
+        ),
     ),
     "link-of-another": Kind(
         Severity.ERROR,
         "{what}: that is not how board {board} is wired: {rows}",
         "{hint}; check the dump's board name, or the profile",
-        (_BOARD + _TRAINING + "U1 4 0 0 id pass - - -\n[end] 1\n",
-         _DDR4 + _TRAINING + "U1 0 0 2 id pass - - -\n[end] 1\n"),
+        (
+            _BOARD + _TRAINING + "U1 4 0 0 id pass - - -\n[end] 1\n",
+            _DDR4 + _TRAINING + "U1 0 0 2 id pass - - -\n[end] 1\n",
+        ),
     ),
     "unknown-rail": Kind(
         Severity.WARNING,
@@ -65,22 +69,28 @@ KINDS: dict[str, Kind] = {
         Severity.WARNING,
         "{key} names {site}, which is not on board {board}",
         "{nearest}",
-        (_BOARD + "removed  U66\n" + _TRAINING + _U1 + "[end] 1\n",
-         _BOARD + "swapped  U3>U55\n" + _TRAINING + _U1 + "[end] 1\n"),
+        (
+            _BOARD + "removed  U66\n" + _TRAINING + _U1 + "[end] 1\n",
+            _BOARD + "swapped  U3>U55\n" + _TRAINING + _U1 + "[end] 1\n",
+        ),
     ),
     "removed-and-more": Kind(
         Severity.WARNING,
         "{site} is said to be empty (removed) and {key} as well",
         "correct the head: a site with a package on it is not removed",
-        (_BOARD + "removed  U6\nreplaced  U6\n" + _TRAINING + _U1 + "[end] 1\n",
-         _BOARD + "removed  U5\nswapped  U3>U5\n" + _TRAINING + _U1 + "[end] 1\n"),
+        (
+            _BOARD + "removed  U6\nreplaced  U6\n" + _TRAINING + _U1 + "[end] 1\n",
+            _BOARD + "removed  U5\nswapped  U3>U5\n" + _TRAINING + _U1 + "[end] 1\n",
+        ),
     ),
     "bare-of-nothing": Kind(
         Severity.WARNING,
         "the stage is bare, but no site is said to be removed",
         "name the empty sites: removed  U6 in the head, or --removed U6",
-        (_BOARD + "stage  bare\n" + _TRAINING + _U1 + "[end] 1\n",
-         _BOARD + "stage  bare\nremoved  -\n" + _TRAINING + _U1 + "[end] 1\n"),
+        (
+            _BOARD + "stage  bare\n" + _TRAINING + _U1 + "[end] 1\n",
+            _BOARD + "stage  bare\nremoved  -\n" + _TRAINING + _U1 + "[end] 1\n",
+        ),
     ),
     "swap-of-nothing": Kind(
         Severity.WARNING,
@@ -98,8 +108,10 @@ KINDS: dict[str, Kind] = {
         Severity.WARNING,
         "{site} is said to be empty (removed), but it answers: {rows}",
         "look at the board: another package is off, or the head was kept from an earlier run",
-        (_BOARD + "stage  bare\nremoved  U1\n" + _TRAINING + _U1 + "[end] 1\n",
-         _DDR4 + "removed  U1\n" + _COUNTS + "- 0 0 1000000 0 0 0 -\n[end] 1\n"),
+        (
+            _BOARD + "stage  bare\nremoved  U1\n" + _TRAINING + _U1 + "[end] 1\n",
+            _DDR4 + "removed  U1\n" + _COUNTS + "- 0 0 1000000 0 0 0 -\n[end] 1\n",
+        ),
     ),
     "rows-contradict": Kind(
         Severity.WARNING,
@@ -123,15 +135,19 @@ KINDS: dict[str, Kind] = {
         Severity.WARNING,
         "{what}: {result}, yet its window has {window}",
         "the window may be left from another step, or characters were lost: run it again",
-        (_BOARD + _TRAINING + "U1 0 0 0 read pass - 0000000000000000 -\n[end] 1\n",
-         _BOARD + _TRAINING + "U1 0 0 0 read not-found - 0000111111000000 -\n[end] 1\n"),
+        (
+            _BOARD + _TRAINING + "U1 0 0 0 read pass - 0000000000000000 -\n[end] 1\n",
+            _BOARD + _TRAINING + "U1 0 0 0 read not-found - 0000111111000000 -\n[end] 1\n",
+        ),
     ),
     "window-against-width": Kind(
         Severity.WARNING,
         "{what}: a width of {width} is printed, its window shows {window}",
         "they may be two measurements; where it matters, run the step again",
-        (_BOARD + _TRAINING + "U1 0 0 0 read pass 14taps 0000011111000000 -\n[end] 1\n",
-         _BOARD + _TRAINING + "U1 0 0 0 read fail 0.46UI 0000000000000000 -\n[end] 1\n"),
+        (
+            _BOARD + _TRAINING + "U1 0 0 0 read pass 14taps 0000011111000000 -\n[end] 1\n",
+            _BOARD + _TRAINING + "U1 0 0 0 read fail 0.46UI 0000000000000000 -\n[end] 1\n",
+        ),
     ),
     "delay-outside-window": Kind(
         Severity.WARNING,
@@ -155,8 +171,10 @@ KINDS: dict[str, Kind] = {
         Severity.WARNING,
         "rank {rank} passes {steps} with no margin where another rank has some: not measured",
         "its margin is not known, and is not zero",
-        ("bench-dump 1\n" + _TRAINING + "U1 0 0 0 read pass 0.46UI - -\n"
-         "U1 0 1 0 read pass 0UI - -\n[end] 2\n",),
+        (
+            "bench-dump 1\n" + _TRAINING + "U1 0 0 0 read pass 0.46UI - -\n"
+            "U1 0 1 0 read pass 0UI - -\n[end] 2\n",
+        ),
     ),
     "directions-short": Kind(
         Severity.WARNING,
@@ -181,23 +199,30 @@ KINDS: dict[str, Kind] = {
         Severity.WARNING,
         "{what}: its counts say no error, yet {rows} of errors are printed",
         "the counts may be of another test or pass: name the tests in both",
-        (_BOARD + _COUNTS + "U1 0 - 1000000 0 - - -\n[errors]\nsite ch address wrote read\n"
-         "U1 0 0x1000 0xff 0xfe\n[end] 2\n",),
+        (
+            _BOARD + _COUNTS + "U1 0 - 1000000 0 - - -\n[errors]\nsite ch address wrote read\n"
+            "U1 0 0x1000 0xff 0xfe\n[end] 2\n",
+        ),
     ),
     "link-check-silent": Kind(
         Severity.WARNING,
         "the link check passed on all {rows} of errors, on {places} channels: is it switched on?",
         "switch it on and run again; on one package alone it would mean an array fault",
-        (_BOARD + "[errors]\nsite ch address wrote read edc\n"
-         + "".join(f"U{1 + i % 3} {i % 3 * 2} 0x{64 * i:x} 0xff 0xfe ok\n" for i in range(60))
-         + "[end] 60\n",),
+        (
+            _BOARD
+            + "[errors]\nsite ch address wrote read edc\n"
+            + "".join(f"U{1 + i % 3} {i % 3 * 2} 0x{64 * i:x} 0xff 0xfe ok\n" for i in range(60))
+            + "[end] 60\n",
+        ),
     ),
     "link-check-not-counted": Kind(
         Severity.WARNING,
         "{what}: no failed link check is counted, yet one is printed here",
         "the counts may be of another test or pass: name the tests in both",
-        (_BOARD + _COUNTS + "U1 0 - 1000 9 - - 0\n[errors]\nsite ch address wrote read edc\n"
-         "U1 0 0x1000 0xff 0xfe bad\n[end] 2\n",),
+        (
+            _BOARD + _COUNTS + "U1 0 - 1000 9 - - 0\n[errors]\nsite ch address wrote read edc\n"
+            "U1 0 0x1000 0xff 0xfe bad\n[end] 2\n",
+        ),
     ),
     "temperature-absurd": Kind(
         Severity.WARNING,
