@@ -102,6 +102,13 @@ def _shape_kinds(evidence: Evidence, sites: frozenset[str]) -> set[str]:
     return {shape.kind for site, shape in evidence.shapes.items() if site in sites}
 
 
+_PRIOR_OF = {
+    # kinds that share a prior: (its name, their share of it)
+    "controller": ("controller", 0.85), "controller_line": ("controller", 0.15),
+    "shorted_gone": ("shorted", 0.75), "shorted_alive": ("shorted", 0.25),
+}  # fmt: skip
+
+
 class _Factors:
     """Priors with the factors that the run's stage and history put on them."""
 
@@ -114,10 +121,8 @@ class _Factors:
 
     def prior(self, kind: Kind, locus: Locus) -> float:
         s = self.shop.stages
-        name = "controller" if kind.name.startswith("controller") else kind.name
-        p = float(getattr(self.shop.priors, name)) * self.stage
-        if kind.name == "controller_line":
-            p *= 0.15
+        name, share = _PRIOR_OF.get(kind.name, (kind.name, 1.0))
+        p = float(getattr(self.shop.priors, name)) * self.stage * share
         joint = kind.cause in (Cause.JOINT, Cause.BRIDGE)
         if locus.site in self.replaced:
             if kind.cause in (Cause.MISSING, Cause.WEAK):
@@ -236,17 +241,25 @@ def _rail_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
 def _phy_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
     partitions = board.partitions
     channels = board.channels
-    half = 0.5 if partitions and channels else 1.0
+    # Where a channel serves one package alone, its failing is a joint more often than the
+    # controller; a channel of several packages is a block of its own.
+    alone = all(sum(c in s.channels for s in board.sites) == 1 for c in channels)
+    by_channel = 0.15 if alone else 0.5 if partitions else 1.0
     for name, sites in partitions.items():
         if len(partitions) > 1 or len(sites) < len(board.sites) or len(board.sites) == 1:
             refs = frozenset(s.ref for s in sites)
-            yield Locus(partition=name), refs, half / len(partitions), 0.0
+            share = (1 - by_channel) / len(partitions)
+            yield Locus(partition=name), refs, 0.8 * share, 0.0
+            lanes = sorted({k.lane for s in sites for k in s.links if k.lane is not None})
+            for lane in lanes if len(lanes) > 1 else ():
+                mine = frozenset(s.ref for s in sites if any(k.lane == lane for k in s.links))
+                yield Locus(partition=name, lane=lane), mine, 0.2 * share / len(lanes), 0.0
     for channel in channels:
         refs = frozenset(s.ref for s in board.sites if channel in s.channels)
         sites_here = [board.site(r) for r in refs]
         only = sites_here[0] if len(sites_here) == 1 else None
         site = only.ref if only is not None and only.named else None
-        yield Locus(site=site, channel=channel), refs, half / len(channels), 0.0
+        yield Locus(site=site, channel=channel), refs, by_channel / len(channels), 0.0
 
 
 def _board_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
@@ -328,20 +341,22 @@ def _model(
     nodes: Sequence[Node],
     near: np.ndarray,
 ) -> inference.Model:
-    rigs = faults.RIGS
-    width = max((len(STATES[n.kind]) for n in nodes), default=2)
+    # What the boot does matters only where steps were not run.
+    some_cut = any(n.kind == "boot" and n.healthy < ODD for n in nodes)
+    rigs = [r for r, rig in enumerate(faults.RIGS) if some_cut or rig.boot == "goes on"]
+    width = max(map(len, STATES.values()))
     loglik = np.full((len(nodes), width), -np.inf)
     for j, node in enumerate(nodes):
         vector = node.vector()
         loglik[j, : len(vector)] = vector
     kinds = list(STATES)
     kind_of = np.array([kinds.index(n.kind) for n in nodes], np.int64)
-    leak = _leak_table(width)
+    leak = _leak_table(width)[rigs]
     effects = np.empty((len(rigs), len(variants), len(nodes), width))
     for v, (i, j) in enumerate(variants):
         # One table for each variant of a kind, shared by all its candidates.
         table = _variant_table(candidates[i].kind.name, j, width)
-        effects[:, v] = table[:, kind_of, near[i]]
+        effects[:, v] = table[rigs][:, kind_of, near[i]]
     odds = np.array(
         [
             math.log(candidates[i].odds * candidates[i].kind.variants[j].share) + candidates[i].bonus
@@ -352,8 +367,13 @@ def _model(
     odds[list(given)] = -700.0
     return inference.Model(
         loglik, effects, leak[:, kind_of], odds, np.array([i for i, _ in variants], np.int64),
-        np.log(np.array([rig.prior for rig in rigs])), given,
+        _log_shares([faults.RIGS[r].prior for r in rigs]), given,
     )  # fmt: skip
+
+
+def _log_shares(weights: list[float]) -> np.ndarray:
+    shares = np.array(weights)
+    return np.log(shares / shares.sum())
 
 
 @cache

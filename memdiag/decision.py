@@ -58,7 +58,7 @@ MEASUREMENTS: tuple[Measurement, ...] = (
     Measurement(
         "press", "retest", Action.RETEST, "it changes with light pressure on the package",
         "pressure changes nothing",
-        {Cause.MISSING: 0.12, Cause.WEAK: 0.06, Cause.JOINT: 0.65, Cause.BRIDGE: 0.15,
+        {Cause.MISSING: 0.15, Cause.WEAK: 0.06, Cause.JOINT: 0.55, Cause.BRIDGE: 0.15,
          Cause.SUPPLY: 0.03, Cause.CONTROLLER: 0.04, Cause.SPILLOVER: 0.10, Cause.CLEAR: 0.02,
          Cause.UNDECIDED: 0.2},
     ),

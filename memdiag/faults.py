@@ -80,6 +80,12 @@ def _whole(place: Pmf, **shape: float) -> dict[tuple[str, Near], Pmf]:
 
 _GONE = {"absent": 0.955, "mute": 0.03, "dead": 0.005, "thin": 0.002}
 
+_SHORT_PULLS: Mapping[tuple[str, Near], Pmf] = {
+    ("place", RAIL): {"disturbed": 0.38, "thin": 0.22, "absent": 0.14},
+    ("rail", SELF): {"low": 0.80, "short": 0.12},
+    ("heat", SELF): {"here": 0.92},
+}
+
 KINDS: tuple[Kind, ...] = (
     Kind("missing", Cause.MISSING, "site", 1.0, 1.0, (Variant("gone", 1.0, _whole(_GONE)),)),
     # Cells, words, rows, columns or banks wrong; the link is good. Which lanes show it depends on
@@ -99,20 +105,27 @@ KINDS: tuple[Kind, ...] = (
     ),
     # Drivers, receivers or its own supply pins: thin over its lanes, graded.
     Kind(
-        "weak_pins", Cause.WEAK, "site", 0.55, 0.35,
+        "weak_pins", Cause.WEAK, "site", 0.30, 0.35,
         (
             Variant("broad", 0.6, _whole({"thin": 0.90, "dead": 0.02, "disturbed": 0.04})),
             Variant("partial", 0.4, _whole({"thin": 0.52, "dead": 0.02, "disturbed": 0.12})),
         ),
     ),
-    # A short inside the package: it lies across its rails, and whoever shares them sags.
+    # A short inside the package: it lies across its rails, and whoever shares them sags. With the
+    # supply pulled down it mostly does not answer at all.
     Kind(
-        "shorted", Cause.WEAK, "shorted", 0.9, 1.0,
+        "shorted_gone", Cause.MISSING, "shorted", 0.9, 1.0,
         (
             Variant("low", 1.0, {
-                **_whole({"absent": 0.74, "mute": 0.04, "dead": 0.08, "thin": 0.09}),
-                ("place", RAIL): {"disturbed": 0.38, "thin": 0.22, "absent": 0.14},
-                ("rail", SELF): {"low": 0.80, "short": 0.12}, ("heat", SELF): {"here": 0.92},
+                **_whole({"absent": 0.93, "mute": 0.04, "dead": 0.02}), **_SHORT_PULLS,
+            }),
+        ),
+    ),
+    Kind(
+        "shorted_alive", Cause.WEAK, "shorted", 0.7, 0.6,
+        (
+            Variant("low", 1.0, {
+                **_whole({"thin": 0.55, "dead": 0.15, "disturbed": 0.10}), **_SHORT_PULLS,
             }),
         ),
     ),
@@ -132,7 +145,7 @@ KINDS: tuple[Kind, ...] = (
     ),
     # An open strobe, clock or link-check ball: one lane, the package's others fine.
     Kind(
-        "joint_lane", Cause.JOINT, "lane", 0.35, 0.8,
+        "joint_lane", Cause.JOINT, "lane", 0.30, 0.8,
         (
             Variant("open", 0.75, {
                 **_whole({"dead": 0.95, "thin": 0.04}),
@@ -187,14 +200,23 @@ KINDS: tuple[Kind, ...] = (
     Kind(
         "supply", Cause.SUPPLY, "rail", 0.5, 0.6,
         (
-            Variant("sagging", 0.40, {
-                **_whole({"disturbed": 0.42, "thin": 0.30}), ("rail", SELF): {"low": 0.12},
+            Variant("faint", 0.10, {
+                **_whole({"disturbed": 0.22, "thin": 0.04}), ("rail", SELF): {"low": 0.08},
             }),
-            Variant("low", 0.35, {
+            Variant("rippling", 0.18, {
+                **_whole({"disturbed": 0.45, "thin": 0.08}), ("rail", SELF): {"low": 0.10},
+            }),
+            Variant("shaking", 0.16, {
+                **_whole({"disturbed": 0.76, "thin": 0.10}), ("rail", SELF): {"low": 0.12},
+            }),
+            Variant("sagging", 0.18, {
+                **_whole({"disturbed": 0.38, "thin": 0.40}), ("rail", SELF): {"low": 0.15},
+            }),
+            Variant("low", 0.20, {
                 **_whole({"thin": 0.66, "disturbed": 0.12, "dead": 0.08, "absent": 0.07}),
                 ("rail", SELF): {"low": 0.25, "short": 0.05},
             }),
-            Variant("gone", 0.25, {
+            Variant("gone", 0.18, {
                 **_whole({"absent": 0.92, "mute": 0.05, "dead": 0.02}),
                 ("rail", SELF): {"short": 0.60, "low": 0.15},
             }),
@@ -202,7 +224,7 @@ KINDS: tuple[Kind, ...] = (
     ),
     # The PHY block or a channel of the controller: fails whatever sits on it.
     Kind(
-        "controller", Cause.CONTROLLER, "phy", 0.45, 0.7,
+        "controller", Cause.CONTROLLER, "phy", 0.40, 0.7,
         (
             Variant("thin", 0.35, _whole({"thin": 0.80, "disturbed": 0.08, "dead": 0.04})),
             Variant("dead", 0.40, _whole({"dead": 0.72, "mute": 0.22, "thin": 0.04})),
@@ -256,7 +278,8 @@ class Rig:
     """How the rig behaves, the same for every fault of a run: how loudly a fault is heard next
     door, and what the boot does after a failing channel."""
 
-    name: str
+    mood: str
+    boot: str
     prior: float
     disturbs: Mapping[Near, float]
     cuts: Mapping[Near, float]
@@ -279,7 +302,7 @@ _BOOTS = {
     "skips training": (0.04, {Near.AFTER: 0.02, Near.BEFORE: 0.01}, 0.95),
 }
 RIGS: tuple[Rig, ...] = tuple(
-    Rig(f"{mood}, {boot}", p * q, disturbs, cuts, skipped)
+    Rig(mood, boot, p * q, disturbs, cuts, skipped)
     for mood, (p, disturbs) in _MOODS.items()
     for boot, (q, cuts, skipped) in _BOOTS.items()
 )

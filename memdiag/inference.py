@@ -27,7 +27,8 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
-TINY = 1e-300
+TINY = 1e-30
+"""What is impossible counts as this likely: eight of them multiply without underflow."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,7 @@ class Posterior:
 
 
 class _Scorer:
-    """Scores sets: their joint log likelihood in each context, and the bound on supersets.
+    """Scores sets: their log likelihood in each context, and the bound on their supersets.
 
     The likelihood of a node is linear in its cumulatives:
     sum over s of (cdf_s - cdf_s-1) L_s = sum over s of cdf_s (L_s - L_s+1).
@@ -92,13 +93,9 @@ class _Scorer:
         self.base = model.leak.copy()
         for v in model.given:
             self.base *= model.effects[:, v]
-        self.slopes = self._slope(like), self._slope(best_above)
-
-    @staticmethod
-    def _slope(like: Array) -> Array:
-        slope = like.copy()
-        slope[:, :-1] -= like[:, 1:]
-        return slope
+        self.slopes = np.stack([_slope(like), _slope(best_above)], axis=1)  # (N, 2, S)
+        # (C, N, S, V): one small matrix product a node and context scores all variants at once.
+        self.by_state = np.ascontiguousarray(np.moveaxis(model.effects, 1, 3))
 
     def cumulative(self, members: tuple[int, ...]) -> Array:
         """(C, N, S) cumulative probabilities of a set."""
@@ -109,20 +106,31 @@ class _Scorer:
 
     def score(self, cumulative: Array) -> tuple[Array, Array]:
         """(C, N, S) -> log likelihood (C,) of the set and the bound (C,) on its supersets."""
-        exact, above = (np.einsum("cns,ns->cn", cumulative, slope) for slope in self.slopes)
-        return _log_total(exact), _log_total(np.maximum(above, exact))
+        both = np.einsum("cns,nks->cnk", cumulative, self.slopes)
+        return _log_total(both[..., 0]), _log_total(both.max(axis=-1))
 
-    def score_more(self, cumulative: Array, part: slice) -> tuple[Array, Array]:
-        """The same for the set with each variant of `part` added: two (C, part) arrays."""
-        effects = self.model.effects[:, part]
-        exact, above = (
-            np.einsum("cns,cvns->cvn", cumulative * slope, effects) for slope in self.slopes
-        )
-        return _log_total(exact), _log_total(np.maximum(above, exact))
+    def score_more(self, cumulative: Array) -> tuple[Array, Array]:
+        """The same for the set with each variant added: two (C, V) arrays."""
+        both = np.matmul(cumulative[:, :, None, :] * self.slopes, self.by_state)  # (C, N, 2, V)
+        exact = both[:, :, 0]
+        above = np.maximum(both[:, :, 1], exact)
+        return _log_total(exact, 1), _log_total(above, 1)
 
 
-def _log_total(likelihood: Array) -> Array:
-    total: Array = np.log(np.maximum(likelihood, TINY)).sum(axis=-1)
+def _slope(like: Array) -> Array:
+    slope = like.copy()
+    slope[:, :-1] -= like[:, 1:]
+    return slope
+
+
+def _log_total(likelihood: Array, axis: int = -1) -> Array:
+    """Sum of logs along an axis, eight factors to a log."""
+    values = np.moveaxis(np.maximum(likelihood, TINY), axis, 0)
+    short = -len(values) % 8
+    if short:
+        values = np.concatenate([values, np.ones((short, *values.shape[1:]))])
+    product = values.reshape(-1, 8, *values.shape[1:]).prod(axis=1)
+    total: Array = np.log(product).sum(axis=0)
     return total
 
 
@@ -143,28 +151,24 @@ def infer(
     root: tuple[int, ...] = ()
     log, above = scorer.score(scorer.cumulative(root))
     weights: dict[tuple[int, ...], Array] = {root: log + model.contexts}
-    bounds = {root: _logsumexp(above + model.contexts)}
+    spare = float(room.sum())
+    # Of each set of the present size: log of the most that all its supersets can weigh.
+    level = {root: _logsumexp(above + model.contexts) + float(_any_more(spare))}
     left: list[float] = []
     total = _logsumexp(weights[root])
-    level = [root]
     for size in range(1, most + 1):
-        # log of the most that all supersets of each set can weigh (any number of more faults).
-        reach = {s: bounds[s] + _more(model, room, s) for s in level}
-        level.sort(key=lambda s: -reach[s])
+        ranked = sorted(level, key=lambda s: -level[s])
         worth = total + math.log(max(tolerance, TINY) / len(level))
-        chosen = [s for s in level[: 1 if size == 1 else beam] if reach[s] > worth]
-        left += [reach[s] for s in level[len(chosen) :]]
-        level = []
+        chosen = [s for s in ranked[: 1 if size == 1 else beam] if level[s] > worth]
+        left += [level[s] for s in ranked[len(chosen) :]]
+        grown: dict[tuple[int, ...], float] = {}
         for s in chosen:
-            for members, weight, bound in _extend(scorer, s):
-                if members not in weights:
-                    weights[members], bounds[members] = weight, bound
-                    level.append(members)
+            _extend(scorer, s, spare, room, weights, grown)
+        level = grown
         if not level:
             break
         total = _logsumexp(np.concatenate(list(weights.values())))
-    else:
-        left += [bounds[s] + _more(model, room, s) for s in level]
+    left += level.values()
 
     sets = list(weights)
     table = np.array([weights[s] for s in sets])  # (sets, C)
@@ -182,34 +186,37 @@ def infer(
     )
 
 
-def _more(model: Model, room: Array, members: tuple[int, ...]) -> float:
+def _any_more(spare: float | Array) -> Array:
     """log of the prior weight of all ways to add one or more other faults, from above:
-    product of (1 + odds) - 1 <= exp(sum of odds) - 1. `room` is the sum of odds of each fault."""
-    spare = float(room.sum() - sum(room[model.fault[v]] for v in members))
-    return math.log(math.expm1(min(spare, 50.0))) if spare > 1e-12 else -math.inf
+    product of (1 + odds) - 1 <= exp(sum of odds) - 1, `spare` being that sum."""
+    room = np.asarray(spare, float)
+    some = room > 1e-12
+    return np.where(some, np.log(np.expm1(np.clip(room, 1e-12, 50.0))), -np.inf)
 
 
 def _extend(
-    scorer: _Scorer, members: tuple[int, ...]
-) -> list[tuple[tuple[int, ...], Array, float]]:
-    """Every set with one more variant of another fault: (set, log weight by context, bound)."""
+    scorer: _Scorer,
+    members: tuple[int, ...],
+    spare: float,
+    room: Array,
+    weights: dict[tuple[int, ...], Array],
+    grown: dict[tuple[int, ...], float],
+) -> None:
+    """Add every set with one more variant of another fault to `weights`, its reach to `grown`."""
     model = scorer.model
-    base = scorer.cumulative(members)
     taken = {int(model.fault[v]) for v in members}
     prior = float(sum(model.odds[v] for v in members))
-    found = []
-    # A slice at a time, so that memory stays small on boards with hundreds of nodes.
-    step = max(1, 8_000_000 // max(1, base.size))
-    for start in range(0, len(model.odds), step):
-        part = slice(start, start + step)
-        log, above = scorer.score_more(base, part)
-        weight = model.contexts[:, None] + (prior + model.odds[part])
-        log = (log + weight).T
-        bound = np.logaddexp.reduce(above + weight, axis=0).tolist()
-        for v, (row, limit) in enumerate(zip(log, bound, strict=True), start):
-            if int(model.fault[v]) not in taken:
-                found.append((tuple(sorted((*members, v))), row, limit))
-    return found
+    log, above = scorer.score_more(scorer.cumulative(members))
+    weight = model.contexts[:, None] + (prior + model.odds)
+    log = (log + weight).T
+    unused = spare - sum(float(room[f]) for f in taken) - room[model.fault]
+    reach = np.logaddexp.reduce(above + weight, axis=0) + _any_more(unused)
+    for v, (row, limit) in enumerate(zip(log, reach.tolist(), strict=True)):
+        if int(model.fault[v]) not in taken:
+            key = tuple(sorted((*members, v)))
+            if key not in weights:
+                weights[key] = row
+                grown[key] = limit
 
 
 def _logsumexp(values: Array) -> float:

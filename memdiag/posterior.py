@@ -155,6 +155,15 @@ class Answers:
             spilled,
         )
 
+    def overall(self) -> dict[Cause, float]:
+        """What is wrong with the board as a whole: each world by its most direct fault."""
+        out: dict[Cause, float] = {}
+        for world in self.worlds:
+            members = [self.candidate(i) for i in world.members]
+            cause = max(members, key=lambda f: f.odds).cause if members else Cause.CLEAR
+            out[cause] = out.get(cause, 0.0) + world.probability
+        return out
+
     # --- spillover --------------------------------------------------------------------------
 
     def site_causes(self, site: str) -> dict[Cause, float]:

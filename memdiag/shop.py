@@ -52,15 +52,15 @@ class Costs(Struct, frozen=True, forbid_unknown_fields=True):
     """Costs in one unit of the shop's choice (the defaults: minutes of bench time)."""
 
     replace: Positive = 60.0  # a package, a heat cycle, the risk to neighbours
-    replace_good: Positive = 90.0  # on top, where the package taken off was good
+    replace_good: Positive = 60.0  # on top, where the package taken off was good
     reflow: Positive = 22.0  # a heat cycle with the package left on
     fit: Positive = 40.0
-    retest: Positive = 6.0
+    retest: Positive = 9.0
     check_supply: Positive = 8.0
     stop: Positive = 30.0  # giving the memory up and turning to the controller
     stop_wrong: Positive = 150.0  # on top, where the memory was at fault
     returned: Positive = 120.0  # a board that leaves or goes on with its fault
-    measure: Positive = 8.0  # a probe or camera reading
+    measure: Positive = 9.0  # a probe or camera reading
 
 
 class Limits(Struct, frozen=True, forbid_unknown_fields=True):
@@ -70,7 +70,7 @@ class Limits(Struct, frozen=True, forbid_unknown_fields=True):
     target_rate: Positive = 1e-12  # errors per bit a repaired board must stay below
     confidence: Share = 0.95
     undecided_below: Share = 0.5  # a finding whose best cause is less probable is undecided
-    report_above: Share = 0.15  # a fault less probable than this is no finding of its own
+    report_above: Share = 0.4  # a place less probably at fault than this is no finding
 
 
 class Shop(Struct, frozen=True, forbid_unknown_fields=True):

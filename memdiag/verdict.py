@@ -53,13 +53,15 @@ class _Judge:
     def findings(self) -> list[Finding]:
         limits = self.shop.limits
         made = [self._of_claim(c) for c in self.answers.claims(limits.report_above)]
-        wanted = [f for f in made if f.action is not Action.NONE]
+        wanted = [f for f in made if f.action is not Action.NONE and _at_fault(f) >= limits.report_above]
         expected = [self._of_removed(i) for i in sorted(self.answers.given)]
         taken = {f.locus.site for f in (*wanted, *expected) if f.locus.site}
         for f in wanted:
             if f.cause in (Cause.SUPPLY, Cause.CONTROLLER):
                 taken |= self._sites_of(f.locus)
         spilled = self._spillover(taken)
+        if not wanted and self.answers.clear < 0.5:
+            wanted = [self._of_board()]
         order = sorted(wanted, key=_urgency, reverse=True)
         return [*order, *expected, *spilled]
 
@@ -92,6 +94,24 @@ class _Judge:
             claim.locus, cause, probability, alternatives, None, action,
             wording.reason(claim, cause, belief, here, self.run, self.board),
             False, quotes,
+            wording.next_steps(claim, belief, choice, action, self.run, self.board, self.shop,
+                               self.evidence),
+        )  # fmt: skip
+
+    def _of_board(self) -> Finding:
+        """Something is wrong, but no one place is likelier at fault than not."""
+        belief = self.answers.overall()
+        choice = decision.decide(belief, self.shop.costs, known=self._known_measurements())
+        odd = [n for n in self.evidence.nodes if n.healthy < ODD]
+        claim = Claim(max(belief, key=belief.__getitem__), Locus(), frozenset(), 0.0)
+        unknown = belief.get(Cause.UNDECIDED, 0.0)
+        others = {c: p for c, p in belief.items() if c is not Cause.UNDECIDED}
+        action = _allowed(choice.action, Cause.UNDECIDED, belief)
+        return Finding(
+            Locus(), Cause.UNDECIDED, unknown,
+            tuple(sorted(others.items(), key=lambda kv: -kv[1])), None, action,
+            wording.reason(claim, Cause.UNDECIDED, belief, odd, self.run, self.board),
+            False, self._quotes(odd),
             wording.next_steps(claim, belief, choice, action, self.run, self.board, self.shop,
                                self.evidence),
         )  # fmt: skip
@@ -220,6 +240,12 @@ class _Judge:
 
 def _detail(locus: Locus) -> int:
     return sum(getattr(locus, n) is not None for n in ("site", "channel", "rank", "lane", "dq"))
+
+
+def _at_fault(f: Finding) -> float:
+    """Probability that the place itself is at fault, whatever the cause."""
+    healthy = sum(p for c, p in f.alternatives if c in (Cause.CLEAR, Cause.SPILLOVER))
+    return 1.0 - healthy
 
 
 _RANK = {Action.STOP: 5, Action.CHECK_SUPPLY: 4, Action.REPLACE: 3, Action.REFLOW: 2,

@@ -57,7 +57,7 @@ def gather(run: Run, board: Board, thin_ui: float | None = None) -> Evidence:
     for tally in tallies:
         group(settle_tally(tally, board)).tally = tally
     memory = run.head.memory or board.memory
-    peers = _Peers(groups, run.head.rate, thin_ui or board.thin_ui)
+    peers = _Peers(groups, run.head.rate, thin_ui or board.thin_ui, board)
     nodes: list[Node] = []
     for key, g in groups.items():
         owners = _owners(key, board)
@@ -108,7 +108,7 @@ def _places(
     _steps(g.training, place, boot, line)
     _widths(g.training, key, place, line, peers)
     tallied = _line_tallies(g, line, memory)
-    _counts(g, place, memory, lines_known=tallied)
+    _counts(g, place, memory, peers.lanes(key), lines_known=tallied)
     out = [n for n in (place, *lines.values()) if n.loglik]
     return out + ([boot] if boot.loglik else [])
 
@@ -124,6 +124,7 @@ def _steps(training: Sequence[TrainingRow], place: Node, boot: Node, line: objec
             by_step.setdefault((row.step, row.point, row.scope.dq), []).append(row)
     points = {point for _, point, _ in by_step} or {None}
     ran = cut = 0
+    words_: list[dict[str, float]] = []
     for (step, _, dq), found in by_step.items():
         result = presence.effective(
             [(r.attempt or 0, r.result, r.tries) for r in found if r.result is not None]
@@ -133,9 +134,14 @@ def _steps(training: Sequence[TrainingRow], place: Node, boot: Node, line: objec
             boot.quotes.append(Quote(found[-1].position.line, f"{step}: not run"))
             continue
         ran += 1
-        table = presence.result_loglik(step, result)
+        table = presence.outcome_loglik(step, result)
         if table is None:
             continue
+        word = presence.word_loglik(step, result)
+        if word is not None and step == "id":
+            place.add(word)
+        elif word is not None:
+            words_.append(word)
         target = place
         if dq is not None:
             target = line(dq)  # type: ignore[operator]
@@ -145,6 +151,8 @@ def _steps(training: Sequence[TrainingRow], place: Node, boot: Node, line: objec
         if result is not Result.PASS:
             last = found[-1]
             target.quotes.append(Quote(last.position.line, f"{step}: {_plain(result)}"))
+    for word in words_:
+        place.add(word, 1.0 / len(words_))
     if cut:
         boot.add(_BOOT_CUT)
     elif ran:
@@ -166,6 +174,19 @@ class _Peers:
     groups: dict[Key, _Group]
     rate: float | None
     thin_ui: float | None
+    board: Board
+
+    def lanes(self, key: Key) -> int:
+        """How many lanes a place covers, at least 1."""
+        site, channel, rank, lane = key
+        if lane is not None:
+            return 1
+        return max(1, sum(
+            (site is None or s.ref == site)
+            and (channel is None or k.channel == channel)
+            and (rank is None or k.rank == rank)
+            for s in self.board.sites for k in s.links
+        ))  # fmt: skip
 
     def __post_init__(self) -> None:
         pools: dict[tuple[object, ...], list[float]] = {}
@@ -284,6 +305,10 @@ def _widths(
                 )
 
 
+MIN_TALLIED = 3
+"""One or two wrong bits have to be on some line: that they are says nothing of it."""
+
+
 def _line_tallies(g: _Group, line: object, memory: str | None) -> bool:
     """Data lines from count rows that name them and from error words. True where any spoke."""
     spoke = False
@@ -297,14 +322,15 @@ def _line_tallies(g: _Group, line: object, memory: str | None) -> bool:
             continue
         spoke = True
         node: Node = line(dq)  # type: ignore[operator]
-        node.add(bits.count_loglik(totals["errors"], totals["bits"], "line"))
+        if totals["bits"]:
+            node.add(bits.count_loglik(totals["errors"], totals["bits"], "line"))
         direction = bits.direction_loglik(totals["rose"] or 0, totals["fell"] or 0, memory, "line")
         if direction is not None:
             node.add(direction)
         if totals["errors"]:
             node.quotes.append(Quote(found[0].position.line, _count_words(totals)))
     t = g.tally
-    if t is None or not t.wrong.any():
+    if t is None or t.wrong.sum() < MIN_TALLIED or _many_lines(t):
         return spoke
     exposure = totals_of(r for r in g.counts if r.scope.dq is None)
     whole = exposure["bits"] if _complete(t, exposure["errors"]) else None
@@ -330,6 +356,11 @@ def _line_tallies(g: _Group, line: object, memory: str | None) -> bool:
                     float(t.apart[dq, other]), wrong, float(t.both[dq, other]), patterns
                 )
     return True
+
+
+def _many_lines(t: LaneTally) -> bool:
+    """Half the lane's lines or more are wrong alike: the lane, not a line of it."""
+    return int((t.wrong > t.wrong.max() / 10).sum()) >= DQS // 2 and t.wrong.sum() >= 2 * DQS
 
 
 def _complete(t: LaneTally, counted: int | None) -> bool:
@@ -364,16 +395,26 @@ def _count_words(totals: dict[str, int | None]) -> str:
     return text
 
 
-def _counts(g: _Group, place: Node, memory: str | None, *, lines_known: bool) -> None:
+_NONE_LISTED = {s: 0.0 for s in ("sound", "disturbed", "array")} | {
+    s: -1.0 for s in ("thin", "line", "dead", "mute", "absent")
+}
+"""No errors counted, but of how many bits is not said: a soft word for health."""
+
+
+def _counts(
+    g: _Group, place: Node, memory: str | None, lanes: int, *, lines_known: bool
+) -> None:
     whole = [r for r in g.counts if r.scope.dq is None]
     totals = totals_of(whole)
     errors, exposure = totals["errors"], totals["bits"]
-    if errors is None and g.tally is not None and not whole:
-        errors = int(g.tally.wrong.sum())
-    if errors is not None and (exposure is None or exposure > 0):
-        place.add(bits.count_loglik(errors, exposure))
-        if errors and whole:
-            place.quotes.append(Quote(whole[0].position.line, _count_words(totals)))
+    if errors is not None and exposure:
+        place.add(bits.count_loglik(errors, exposure, lanes=lanes))
+    elif errors is not None:
+        place.add(bits.listed_loglik(errors) if errors else _NONE_LISTED)
+    elif g.tally is not None and g.tally.rows:
+        place.add(bits.listed_loglik(g.tally.rows))
+    if errors:
+        place.quotes.append(Quote(whole[0].position.line, _count_words(totals)))
     if totals["rose"] is not None and totals["fell"] is not None:
         table = bits.direction_loglik(totals["rose"], totals["fell"], memory)
         if table is not None:
@@ -382,6 +423,12 @@ def _counts(g: _Group, place: Node, memory: str | None, *, lines_known: bool) ->
         table = bits.direction_loglik(g.tally.rose.sum(), g.tally.fell.sum(), memory)
         if table is not None:
             place.add(table)
+    if g.tally is not None and _many_lines(g.tally):
+        place.add(bits.MANY_LINES)
+        spread = int((g.tally.wrong > 0).sum())
+        place.quotes.append(
+            Quote(g.tally.first_line, f"{spread} of its {DQS} lines wrong in the error words")
+        )
     if totals["edc"] is not None:
         place.add(bits.edc_count_loglik(totals["edc"], errors))
         if totals["edc"] and not errors:

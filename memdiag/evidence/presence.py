@@ -93,15 +93,32 @@ RETRY_MARGINAL = 3
 """A step that passed only after this many tries is read as marginal."""
 
 
+_GAVE_UP = (Result.FAIL, Result.NOT_FOUND, Result.NO_RESPONSE)
+
+
 @cache
-def result_loglik(step: str, result: Result) -> dict[str, float] | None:
-    """Log likelihood of a result in each state of a place; None for a step or result that says
-    nothing (`not-run` is about the boot, unknown steps are only counted)."""
+def outcome_loglik(step: str, result: Result) -> dict[str, float] | None:
+    """Log likelihood, in each state of a place, that a step passed, was marginal or gave up;
+    None for a step or result that says nothing (`not-run` is about the boot, unknown steps are
+    only counted). Which word a rig has for giving up is in `word_loglik`."""
     table = _TABLES.get(step)
     if table is None or result not in _ORDER:
         return None
+    if result in _GAVE_UP:
+        return {state: math.log(sum(table[state][2:])) for state in PLACE}
     at = _ORDER.index(result)
     return {state: math.log(table[state][at]) for state in PLACE}
+
+
+@cache
+def word_loglik(step: str, result: Result) -> dict[str, float] | None:
+    """Log likelihood of the word for giving up, given that the step did. A rig is in the habit
+    of one word, so of many steps at one place this counts once."""
+    table = _TABLES.get(step)
+    if table is None or result not in _GAVE_UP:
+        return None
+    at = _ORDER.index(result)
+    return {state: math.log(table[state][at] / sum(table[state][2:])) for state in PLACE}
 
 
 def effective(results: Sequence[tuple[int, Result, int | None]]) -> Result | None:
