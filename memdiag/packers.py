@@ -51,7 +51,7 @@ def members(file: BinaryIO, name: str, size: int, wrong: Wrong) -> Iterator[byte
     """
     make = _maker(name)
     if make is None:
-        yield from _arrow_zstd(file, wrong)
+        yield from arrow_zstd(file, wrong)
         return
     start = 0
     while start < size:
@@ -311,7 +311,7 @@ class _KeptOpen(io.RawIOBase):
         return self._file.read(size)
 
 
-def _arrow_zstd(file: BinaryIO, wrong: Wrong) -> Iterator[bytes]:
+def arrow_zstd(file: BinaryIO, wrong: Wrong) -> Iterator[bytes]:
     """zstd through Arrow, which reads all frames by itself."""
     import pyarrow
 

@@ -133,8 +133,7 @@ KINDS: dict[str, Kind] = {
         "two captures run through each other: {sign}",
         "their rows cannot be told apart: capture one rig at a time, and trust no verdict on this",
         (
-            "bench-dump 1\nbench-dump 1\n[run]\n[run]\nid  r1\nid  r2\n[training]\n[training]\n"
-            "site ch step result\nsite ch step result\nU1 0 id pass\nU1 0 id fail\n[end] 1\n[end] 1\n",
+            "".join(f"{line}\n{line}\n" for line in _DUMP.splitlines()),
             "".join(f"ttyUSB{i % 2}: {line}\n" for i, line in enumerate(_DUMP.splitlines() * 2)),
         ),
     ),
