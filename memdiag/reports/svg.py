@@ -19,6 +19,10 @@ class Drawn(str):
 
     __slots__ = ()
 
+    def __html__(self) -> str:
+        """What a template that escapes asks for: this needs no escaping."""
+        return str(self)
+
 
 def element(tag: str, *children: str | Iterable[Drawn], **attributes: object) -> Drawn:
     """`<tag ...>children</tag>`. A plain str child is text and is escaped; attributes that are

@@ -1,0 +1,176 @@
+"""Eye widths lane by lane beside their peers, as small SVG strips that fit a telephone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from memdiag.board import Board
+from memdiag.reports.packages import INK, LETTERS, PATTERNS, WORK, Mark, patterns
+from memdiag.reports.svg import Drawn, element, text
+from memdiag.table import TableRow
+
+WIDE, TALL, LEFT, HEAD, BASE = 380.0, 180.0, 34.0, 24.0, 136.0
+LANES = 26  # bars in one strip
+SOUND = "#5b7f95"
+
+
+def eye_strips(
+    rows: Sequence[TableRow], board: Board, marks: Mapping[str, Mark], name: str
+) -> tuple[tuple[Drawn, bool], ...]:
+    """Strips of bars, one bar a lane, and whether a marked site stands in each. Empty where the
+    dump gives no width in UI.
+
+    A lane without a figure is a dash, a lane without an eye a cross: neither looks like the other.
+    """
+    lanes = [row for row in rows if row.lane is not None]
+    widths = [row.width_ui for row in lanes if row.width_ui is not None]
+    if not widths:
+        return ()
+    top = max(*widths, board.thin_ui or 0.0, 0.1) * 1.04
+    lines = _limits(widths, board)
+    return tuple(
+        (_strip(group, marks, top, lines, f"{name}{number}"),
+         any((row.site or "") in marks for row in group))
+        for number, group in enumerate(_groups(lanes))
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Limit:
+    """A width to hold the bars against, in UI."""
+
+    width: float
+    words: str
+    dashes: str
+
+
+def _limits(widths: Sequence[float], board: Board) -> tuple[_Limit, ...]:
+    """What healthy peers show, and the profile's own limit, as far as they are known."""
+    from memdiag.evidence.margins import MIN_PEERS, reference
+
+    peers = reference([w for w in widths if w > 0], board.thin_ui or 0.0)
+    limits = []
+    if peers is not None and peers.count >= MIN_PEERS:
+        limits.append(_Limit(peers.reference, "healthy peers", "7 3"))
+    if board.thin_ui is not None:
+        limits.append(_Limit(board.thin_ui, "the board's limit", "2 2"))
+    return tuple(limits)
+
+
+def _groups(lanes: Sequence[TableRow]) -> list[list[TableRow]]:
+    """Strips of whole sites, about equally long."""
+    by_site: dict[tuple[str, str], list[TableRow]] = {}
+    for row in lanes:
+        by_site.setdefault(_owner(row), []).append(row)
+    strips = max(1, -(-len(lanes) // LANES))
+    share = -(-len(lanes) // strips)
+    groups: list[list[TableRow]] = [[]]
+    for rows in by_site.values():
+        if groups[-1] and len(groups[-1]) + len(rows) > max(share, len(rows)):
+            groups.append([])
+        groups[-1] += rows
+    return groups
+
+
+def _owner(row: TableRow) -> tuple[str, str]:
+    """What a group of bars is called: the site, or the channel where no site is known."""
+    return ("site", row.site) if row.site is not None else ("ch", str(row.channel))
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """How a strip is drawn: `top` UI at its upper edge, `step` wide bars, `name` for its ids."""
+
+    top: float
+    step: float
+    name: str
+
+    def y(self, width: float) -> float:
+        return BASE - (BASE - HEAD) * width / self.top
+
+
+def _strip(
+    rows: Sequence[TableRow], marks: Mapping[str, Mark], top: float, lines: Sequence[_Limit],
+    name: str,
+) -> Drawn:  # fmt: skip
+    owners = list(dict.fromkeys(map(_owner, rows)))
+    step = min(30.0, (WIDE - LEFT - 6) / (len(rows) + 0.7 * len(owners)))
+    scale = _Scale(top, step, name)
+    parts = [
+        element("line", x1=LEFT, y1=BASE, x2=WIDE - 2, y2=BASE, stroke=INK, stroke_width=1.2),
+        text(LEFT - 5, HEAD - 8, "UI", 10, anchor="end"),
+        text(LEFT - 5, BASE + 3, "0", 10, anchor="end"),
+    ]
+    x = LEFT + step * 0.35
+    for owner in owners:
+        mine = [row for row in rows if _owner(row) == owner]
+        mark = marks.get(owner[1]) if owner[0] == "site" else None
+        parts += _label(owner, mark, x + step * len(mine) / 2, step * (len(mine) + 0.6))
+        for row in mine:
+            parts += _bar(row, mark, x, scale)
+            x += step
+        x += step * 0.7
+    key = LEFT
+    for line in lines:
+        y = scale.y(line.width)
+        look = {"stroke": INK, "stroke_width": 1.2, "stroke_dasharray": line.dashes}
+        parts += [
+            element("line", x1=LEFT, y1=y, x2=WIDE - 2, y2=y, **look),
+            text(LEFT - 5, y + 4, f"{line.width:.2f}", 10, anchor="end"),
+            element("line", x1=key, y1=8, x2=key + 24, y2=8, **look),
+            text(key + 28, 12, line.words, 10),
+        ]
+        key += 40 + 6.2 * len(line.words)
+    told = "; ".join(
+        f"{row.site or ''} channel {row.channel} lane {row.lane}: "
+        + ("not measured" if row.width_ui is None else f"{row.width_ui:.2f} UI")
+        for row in rows
+    )
+    return element(
+        "svg", element("title", told), patterns(name, 6), *parts,
+        xmlns="http://www.w3.org/2000/svg", viewBox=f"0 0 {WIDE:g} {TALL:g}", width=WIDE,
+        height=TALL, role="img",
+    )  # fmt: skip
+
+
+def _bar(row: TableRow, mark: Mark | None, x: float, scale: _Scale) -> list[Drawn]:
+    step = scale.step
+    middle = x + step / 2
+    lane = text(middle, BASE + 11, str(row.lane), min(10.0, step * 1.2), anchor="middle")
+    if row.width_ui is None:
+        dash = element("line", x1=middle - step * 0.3, y1=BASE - 4, x2=middle + step * 0.3,
+                       y2=BASE - 4, stroke=INK, stroke_width=2)  # fmt: skip
+        return [lane, dash]
+    if row.width_ui <= 0:
+        r = min(4.0, step * 0.4)
+        d = (f"M{middle - r:g} {BASE - 2 * r - 2:g}l{2 * r:g} {2 * r:g}m0 {-2 * r:g}"
+             f"l{-2 * r:g} {2 * r:g}")  # fmt: skip
+        return [lane, element("path", d=d, stroke=WORK, stroke_width=2.2, fill="none")]
+    y = scale.y(row.width_ui)
+    box = {"x": x + step * 0.1, "y": y, "width": step * 0.8, "height": BASE - y}
+    cause = mark.cause if mark else None
+    if cause in (None, "clear"):
+        return [lane, element("rect", fill=SOUND, **box)]
+    kind = PATTERNS.get(cause or "", "plain")
+    hatch = f"url(#{scale.name}-{kind})" if kind not in ("plain", "cross", "query") else "#fff"
+    return [lane, element("rect", fill="#fff", **box),
+            element("rect", fill=hatch, stroke=INK, stroke_width=1.2, **box)]  # fmt: skip
+
+
+def _label(owner: tuple[str, str], mark: Mark | None, x: float, room: float) -> list[Drawn]:
+    kind, who = owner
+    words = who if kind == "site" else f"ch {who}"
+    letter = LETTERS.get(mark.cause or "", "") if mark else ""
+    size = min(13.0, room / (0.62 * max(len(words), 2)))
+    work = mark is not None and mark.work
+    parts = [text(x, BASE + 26, words, size, anchor="middle",
+                  weight="bold" if mark else "normal", fill=WORK if work else "#111")]  # fmt: skip
+    if letter:
+        r = min(6.5, room * 0.3)
+        parts += [
+            element("circle", cx=x, cy=BASE + 36, r=r, fill=INK),
+            text(x, BASE + 36 + r * 0.55, letter, r * 1.5, anchor="middle", weight="bold",
+                 fill="#fff"),
+        ]  # fmt: skip
+    return parts
