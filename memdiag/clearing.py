@@ -46,7 +46,7 @@ def gone(case: Case, sides: Sides, lacking: int) -> tuple[Kind, str, int | None]
         needed = needed_bits(case, sides, lacking)
         why = (
             f"no error in {show_count(r.after.bits or 0)} bits, but that does not exclude the "
-            f"earlier {show_rate(r.before.rate)} ({_conf(sides)}, one-sided, {r.basis})"
+            f"earlier {show_rate(r.before.rate)} ({_conf(sides)}, one-sided); {r.basis}"
         )
         return Kind.TOO_LITTLE_DATA, why, needed
     return Kind.CLEARED, _why_clear(case, sides), None
@@ -90,7 +90,7 @@ def _why_clear(case: Case, sides: Sides) -> str:
         limit = rate_upper_zero(r.after.bits, sides.confidence)
         parts.append(
             f"no error in {show_count(r.after.bits)} bits: below {show_rate(limit)}, was "
-            f"{show_rate(r.before.rate)} ({_conf(sides)}, one-sided, {r.basis})"
+            f"{show_rate(r.before.rate)} ({_conf(sides)}, one-sided); {r.basis}"
         )
     elif r is not None and r.after.bits:
         parts.append(f"no error in {show_count(r.after.bits)} bits, as before")

@@ -143,10 +143,10 @@ def _still_there(case: Case, sides: Sides, own: Sequence[Finding]) -> tuple[Kind
     if r is not None and r.p is not None and case.p_adjusted <= 1 - sides.confidence:
         higher = r.ratio is None or r.ratio > 1
         word = "higher" if higher else "lower"
-        why = f"{_rates(r)}: {word} ({show_p(case.p_adjusted)}, two-sided, {r.basis}){changed}"
+        why = f"{_rates(r)}: {word} ({show_p(case.p_adjusted)}, two-sided); {r.basis}{changed}"
         return (Kind.WORSE if higher else Kind.BETTER), why, None
     if r is not None and r.p is not None:
-        why = f"{_rates(r)}: no difference shown ({show_p(case.p_adjusted)}, two-sided, {r.basis})"
+        why = f"{_rates(r)}: no difference shown ({show_p(case.p_adjusted)}, two-sided); {r.basis}"
         return Kind.REMAINS, why + changed, None
     return Kind.REMAINS, (symptoms(f.locus, sides) or "still found") + changed, None
 

@@ -26,6 +26,18 @@ Option = str | None
 FORMATS = ("text", "json", "csv", "markdown", "html")
 
 
+def typed(parse: Callable[[str], Any]) -> Callable[[Any, Any, str | None], Any]:
+    """A click callback from a parser that raises ValueError with a sentence."""
+
+    def read(_context: Any, _parameter: Any, text: str | None) -> Any:
+        try:
+            return None if text is None else parse(text)
+        except ValueError as wrong:
+            raise click.BadParameter(str(wrong)) from None
+
+    return read
+
+
 def input_argument(f: F) -> F:
     """`[INPUT...]`: files, or - for standard input."""
     return click.argument("inputs", nargs=-1, metavar="[INPUT]...", type=click.Path())(f)

@@ -1,0 +1,143 @@
+"""A comparison as the JSON document `memdiag-comparison/1`, and as CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from typing import Any
+
+from memdiag import __version__
+from memdiag.changes import Change, Comparison, History, State
+from memdiag.findings import Finding
+from memdiag.records import Run
+from memdiag.reports.documents import problem_document, scope_document
+from memdiag.reports.spreadsheet import harmless
+
+FORMAT = "memdiag-comparison/1"
+
+
+def comparison_document(c: Comparison) -> dict[str, Any]:
+    """The document as plain JSON values; docs/memdiag-comparison-1.schema.json describes it."""
+    return {
+        "format": FORMAT,
+        "tool": __version__,
+        "before": _run(c.before),
+        "after": _run(c.after),
+        "outcome": c.outcome.value,
+        "confidence": c.confidence,
+        "changes": [_change(change) for change in c.changes],
+        "needed_bits": c.needed_bits,
+        "needed_seconds": c.needed_seconds,
+        "needed_for": None if c.needed_for is None else scope_document(c.needed_for),
+        "differs": list(c.differs),
+        "summary": {"text": c.summary, "headline": c.headline, "why": c.why, "todo": c.todo},
+        "problems": [problem_document(p) for p in c.problems],
+        "history": None if c.history is None else _history(c.history),
+    }
+
+
+def comparison_json(c: Comparison) -> str:
+    return json.dumps(comparison_document(c), indent=2, ensure_ascii=False, allow_nan=False)
+
+
+def _run(run: Run) -> dict[str, Any]:
+    return {
+        "run": run.head.as_read(),
+        "sha256": run.source.sha256,
+        "first_line": run.source.first_line,
+        "lines": run.source.lines,
+        "complete": run.source.complete,
+    }
+
+
+def _change(c: Change) -> dict[str, Any]:
+    r = c.rate
+    return {
+        "level": c.level,
+        "scope": scope_document(c.locus),
+        "change": c.kind.value,
+        "before": _state(c.before),
+        "after": _state(c.after),
+        "rate_ratio": None if r is None else r.ratio,
+        "low": None if r is None else r.low,
+        "high": None if r is None else r.high,
+        "p": None if r is None else r.p,
+        "p_adjusted": None if r is None else r.p_adjusted,
+        "basis": None if r is None else r.basis,
+        "because": c.because,
+        "needed_bits": c.needed_bits,
+        "needed_seconds": c.needed_seconds,
+        "points_to": c.points_to,
+    }
+
+
+def _state(s: State) -> dict[str, Any]:
+    return {
+        **_finding(s.finding),
+        "bits": s.bits,
+        "errors": s.errors,
+        "cells": s.cells,
+        "ber": s.rate,
+        "ber_low": s.low,
+        "ber_high": s.high,
+        "worst_result": s.worst,
+        "eye": s.eye,
+    }
+
+
+def _finding(f: Finding | None) -> dict[str, Any]:
+    return {
+        "cause": None if f is None else f.cause.value,
+        "probability": None if f is None else f.probability,
+        "action": None if f is None else f.action.value,
+        "expected": None if f is None else f.expected,
+    }
+
+
+def _history(h: History) -> dict[str, Any]:
+    return {
+        "stages": [
+            {
+                **_run(stage.verdict.run),
+                "summary": stage.verdict.summary.text,
+                "outcome": None if stage.outcome is None else stage.outcome.value,
+            }
+            for stage in h.stages
+        ],
+        "tracks": [
+            {
+                "scope": scope_document(track.locus),
+                "states": [None if f is None else _finding(f) for f in track.findings],
+            }
+            for track in h.tracks
+        ],
+    }
+
+
+def comparison_csv(c: Comparison) -> str:
+    """One line a change: level and scope, what became of it, each run's figures, the test."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    header: list[str] | None = None
+    for change in map(_change, c.changes):
+        flat: dict[str, Any] = {"level": change["level"], **change["scope"]}
+        if isinstance(flat["dq"], list):
+            flat["dq"] = " ".join(map(str, flat["dq"]))
+        flat["change"] = change["change"]
+        for side in ("before", "after"):
+            flat |= {f"{side}_{name}": value for name, value in change[side].items()}
+        flat |= {k: v for k, v in change.items() if k not in flat and k not in _NESTED}
+        header = header or _written(writer, list(flat))
+        writer.writerow("" if v is None else harmless(v) for v in flat.values())
+    if header is None:
+        _written(writer, ["level", "change", "because"])
+    return out.getvalue()
+
+
+_NESTED = ("scope", "before", "after")
+
+
+def _written(writer: Any, names: list[str]) -> list[str]:
+    writer.writerow(names)
+    return names
