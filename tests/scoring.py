@@ -36,6 +36,8 @@ class Found:
     visible: bool
     located: bool
     expected: bool
+    told_apart: bool = True
+    """No look-alike with another cause would have printed the same dump."""
     place: bool = False
     right_cause: bool = False
     right_action: bool = False
@@ -188,7 +190,7 @@ def _struck(finding: Finding, scene: Scene) -> bool:
 
 def _found(truth: Truth, scene: Scene, findings: list[Finding], work: list[Finding]) -> Found:
     base = dict(kind=truth.kind, cause=truth.cause, visible=truth.visible, located=truth.located,
-                expected=truth.expected)  # fmt: skip
+                expected=truth.expected, told_apart=not truth.rivals - truth.causes)  # fmt: skip
     if truth.expected:
         top = findings  # declared: it wants no search, so its rank says nothing
     else:

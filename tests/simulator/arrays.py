@@ -42,20 +42,32 @@ class WeakArray:
 
 
 class Addresses:
-    """Turns (bank, row, col) into the address the rig prints, through the board's own map."""
+    """Turns (bank, row, col) into the address the rig prints, through the board's own map.
 
-    def __init__(self, fields: tuple[AddressField, ...]) -> None:
+    `channel_bytes` is how wide a channel is. Where the map's lowest column bits lie inside one
+    burst they count its beats, and every beat has an address of its own; else a burst has one.
+    Places are bursts: their column has its beat bits at zero.
+    """
+
+    def __init__(
+        self, fields: tuple[AddressField, ...], channel_bytes: int, beats: int
+    ) -> None:
         by_name = {f.name: f.bits for f in fields}
         self.col, self.bank, self.row = by_name["col"], by_name["bank"], by_name["row"]
-        self.rows, self.cols, self.banks = 1 << len(self.row), 1 << len(self.col), 1 << len(self.bank)
         every = [b for bits in by_name.values() for group in bits for b in group]
         self.bits = max(every) + 1
-        self.low = min(every)
+        inside = max(channel_bytes * beats, 1).bit_length() - 1
+        self.beat_bits = [i for i, group in enumerate(self.col) if group[0] < inside]
+        self.low = min(g[0] for i, g in enumerate(self.col) if i not in self.beat_bits)
         """The first address bit that is not inside one burst."""
+        self.rows, self.banks = 1 << len(self.row), 1 << len(self.bank)
+        self.col_bits = [i for i in range(len(self.col)) if i not in self.beat_bits]
+        self.cols = 1 << len(self.col_bits)
 
-    def of(self, bank: int, row: int, col: int) -> int:
-        """The address of a cell: rows and columns lie on bits of their own, a bank bit may be
+    def of(self, bank: int, row: int, col: int, beat: int = 0) -> int:
+        """The address of a place: rows and columns lie on bits of their own, a bank bit may be
         the XOR of its own bit with a row's."""
+        col = self.at_beat(col, beat)
         address = 0
         for bits, value in ((self.row, row), (self.col, col)):
             for i, group in enumerate(bits):
@@ -69,22 +81,40 @@ class Addresses:
                 address |= 1 << group[0]
         return address
 
-    def cell(self, address: int) -> tuple[int, int, int]:
-        """(bank, row, col) of an address."""
+    def at_beat(self, col: int, beat: int) -> int:
+        """The column as printed for one beat of the burst."""
+        for k, i in enumerate(self.beat_bits):
+            col |= (beat >> k & 1) << i
+        return col
 
-        def value(bits: tuple[tuple[int, ...], ...]) -> int:
+    def place(self, address: int) -> tuple[int, int, int]:
+        """The (bank, row, col) whose burst an address lies in."""
+
+        def value(bits: tuple[tuple[int, ...], ...], skip: list[int]) -> int:
             found = 0
             for i, group in enumerate(bits):
                 parity = 0
                 for b in group:
                     parity ^= address >> b & 1
-                found |= parity << i
+                found |= (parity if i not in skip else 0) << i
             return found
 
-        return value(self.bank), value(self.row), value(self.col)
+        return value(self.bank, []), value(self.row, []), value(self.col, self.beat_bits)
+
+    def column(self, k: int) -> int:
+        """The k-th burst of a row as a column number."""
+        return sum((k >> n & 1) << i for n, i in enumerate(self.col_bits))
 
     def random(self, rng: random.Random) -> tuple[int, int, int]:
-        return rng.randrange(self.banks), rng.randrange(self.rows), rng.randrange(self.cols)
+        return (rng.randrange(self.banks), rng.randrange(self.rows),
+                self.column(rng.randrange(self.cols)))  # fmt: skip
+
+
+def partner(place: tuple[int, int, int], line: tuple[str, int]) -> tuple[int, int, int]:
+    """The place a package confuses with this one when that row or column line is open."""
+    bank, row, col = place
+    name, bit = line
+    return (bank, row ^ 1 << bit, col) if name == "row" else (bank, row, col ^ 1 << bit)
 
 
 def draw_array(
@@ -113,7 +143,7 @@ def draw_array(
     if shape == "cell":
         add(bank, row, col, link, dq, beat, chance)
         if rng.random() < 0.15:  # its neighbour on the same word line
-            add(bank, row, col ^ 1, link, dq, beat, chance * 0.3)
+            add(bank, row, col ^ 1 << addresses.col_bits[0], link, dq, beat, chance * 0.3)
             size = 2
     elif shape == "word":
         for _ in range(rng.randint(2, 6)):
@@ -127,7 +157,7 @@ def draw_array(
         size = rng.choice((4, 20, addresses.cols))
         size = min(size, addresses.cols)
         for c in rng.sample(range(addresses.cols), size):
-            add(bank, row, c, rng.choice(links), rng.choice(dqs), rng.randrange(beats), chance)
+            add(bank, row, addresses.column(c), rng.choice(links), rng.choice(dqs), rng.randrange(beats), chance)
     else:
         banks = [bank] if shape == "bank" else rng.sample(range(addresses.banks), rng.randint(2, 4))
         size = rng.choice((60, 500, 20000))

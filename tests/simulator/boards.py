@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, replace
+from functools import cache, cached_property
+from pathlib import Path
 
+from memdiag import profiles
 from memdiag.board import AddressField, Board, Link, Rail, Site
+from tests.simulator.physics import BURST
 
 FAMILIES = ("gddr6", "gddr5", "ddr4", "ddr3", "ddr5", "lpddr4", "lpddr5")
 
@@ -51,6 +54,24 @@ class Wiring:
 
     def index(self, ref: str) -> int:
         return next(i for i, site in enumerate(self.board.sites) if site.ref == ref)
+
+
+QUINCES = ("quince-12", "quince-8", "quince-2")
+
+
+@cache
+def quince(name: str) -> Board:
+    """One of the shipped boards, with its shipped profile."""
+    return profiles.read(Path(__file__).parents[2] / "samples" / "boards" / f"{name}.toml")
+
+
+def some_board(rng: random.Random, family: str | None = None, sites: int | None = None) -> Board:
+    """Mostly boards nobody built, now and then one of the shop's own."""
+    own = rng.random() < 0.15
+    name = rng.choice(QUINCES)
+    if own and family is None and sites is None:
+        return quince(name)
+    return random_board(rng, family, sites)
 
 
 def random_board(rng: random.Random, family: str | None = None, sites: int | None = None) -> Board:
@@ -116,15 +137,20 @@ def _rails(
     return tuple(rails), {ref: tuple(names) for ref, names in per.items()}
 
 
-def address_map(rng: random.Random, hashed: bool | None = None) -> tuple[AddressField, ...]:
-    """Column low, bank above it, row on top; banks often XORed with row bits."""
-    offset, cols, banks, rows = rng.choice((3, 4, 5)), rng.choice((5, 6, 7)), 4, rng.choice((13, 14))
-    col = tuple((offset + i,) for i in range(cols))
-    first_row = offset + cols + banks
+def address_map(
+    rng: random.Random, channel_bytes: int = 2, beats: int = 16
+) -> tuple[AddressField, ...]:
+    """Column low, bank above it, row on top; banks often XORed with row bits. The column starts
+    where a burst ends, or counts the burst's beats too."""
+    burst = (channel_bytes * beats).bit_length() - 1
+    start = rng.choice((burst, burst, channel_bytes.bit_length() - 1))
+    cols, banks, rows = burst - start + rng.choice((5, 6, 7)), 4, rng.choice((13, 14))
+    col = tuple((start + i,) for i in range(cols))
+    first_row = start + cols + banks
     row = tuple((first_row + i,) for i in range(rows))
-    mixed = rng.random() < 0.5 if hashed is None else hashed
+    mixed = rng.random() < 0.5
     bank = tuple(
-        (offset + cols + i, first_row + i) if mixed else (offset + cols + i,) for i in range(banks)
+        (start + cols + i, first_row + i) if mixed else (start + cols + i,) for i in range(banks)
     )
     return (AddressField("col", col), AddressField("bank", bank), AddressField("row", row))
 
@@ -133,16 +159,21 @@ def _finish(
     rng: random.Random, family: str, sites: list[Site], rails: tuple[Rail, ...],
     middle: tuple[float, float], name: str | None = None,
 ) -> Board:  # fmt: skip
+    first = sites[0].links[0].channel
+    lanes = {k.lane for s in sites for k in s.links if k.channel == first}
+    # rounded as the profile's text is, so that reading it gives this very board
+    placed = tuple(replace(s, x=round(s.x or 0.0, 2), y=round(s.y or 0.0, 2)) for s in sites)
     return Board(
         name or f"board-{rng.randrange(1000, 9999)}",
         family,
         f"{len(sites)} {family} packages",
-        tuple(sites),
+        placed,
         rails,
-        (middle[0], middle[1], (rng.uniform(20, 35), rng.uniform(20, 35))),
-        address_map(rng),
+        (round(middle[0], 2), round(middle[1], 2),
+         (round(rng.uniform(20, 35), 2), round(rng.uniform(20, 35), 2))),
+        address_map(rng, len(lanes), BURST[family]),
         origin="simulated",
-    )
+    )  # fmt: skip
 
 
 def _graphics(rng: random.Random, family: str, count: int | None) -> Board:
@@ -195,14 +226,17 @@ def _ring(count: int, pitch: float) -> list[tuple[float, float, float]]:
 
 
 def _modules(rng: random.Random, family: str, count: int | None) -> Board:
-    """DDR3/4/5 soldered down: x8 or x16 packages, one or two channels, one or two ranks."""
-    wide = rng.random() < 0.35
+    """DDR3/4/5 soldered down: x4, x8 or x16 packages, one or two channels, one or two ranks."""
+    wide, narrow = rng.random() < 0.35, rng.random() < 0.06
     channels, ranks = rng.choice(((1, 1), (1, 1), (2, 1), (1, 2), (2, 2)))
     lanes = 8
     own = 2 if wide else 1
+    halves: tuple[tuple[int, ...] | None, ...] = (None,)
+    if narrow and not wide and family == "ddr4" and count is None:
+        channels, ranks, halves = 1, 1, ((0, 1, 2, 3), (4, 5, 6, 7))
     if count is not None:
         lanes = max(own, count * own // (channels * ranks))
-    per_rank = lanes // own
+    per_rank = lanes // own * len(halves)
     total = channels * ranks * per_rank
     refs = _refs(rng, total)
     rails, per = _rails(rng, family, refs)
@@ -213,7 +247,8 @@ def _modules(rng: random.Random, family: str, count: int | None) -> Board:
     for c in range(channels):
         for r in range(ranks):
             for d in range(per_rank):
-                links = tuple(Link(names[c], r, d * own + j) for j in range(own))
+                half, lane = halves[d % len(halves)], d // len(halves) * own
+                links = tuple(Link(names[c], r, lane + j, half) for j in range(own))
                 sites.append(
                     Site(
                         refs[k], links, 20 + d * pitch, 30 + 25 * c, "bottom" if r else "top",

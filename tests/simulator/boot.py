@@ -34,6 +34,8 @@ class Boot:
     """What training left behind."""
 
     attempts: list[Attempt] = field(default_factory=list)
+    probe: Attempt | None = None
+    """A try with a configuration that cannot work; it says nothing about the board."""
     stopped: bool = False
     trained: list[bool] = field(default_factory=list)
 
@@ -45,6 +47,8 @@ class Boot:
 def boot(plant: Plant, rig: Rig, noise: Noise) -> Boot:
     """Run the sequence, again at a lower set point where the rig falls back."""
     done = Boot()
+    if rig.probe and not rig.warm_boot:
+        done.probe = _probe(plant, rig)
     tries = rig.attempts if rig.policy == "fall-back" else 1
     for number in range(1, tries + 1):
         attempt = _attempt(plant, rig, noise, number, 1.0 - 0.2 * (number - 1))
@@ -56,6 +60,21 @@ def boot(plant: Plant, rig: Rig, noise: Noise) -> Boot:
     done.stopped = rig.policy == "stop-all" and any(failed)
     done.trained = [not f for f in failed]
     return done
+
+
+def _probe(plant: Plant, rig: Rig) -> Attempt:
+    """The wrong latency: whoever answers is found, and then no lane reads anything."""
+    links = len(plant.wiring.links)
+    none = np.zeros((2, links))
+    results: dict[str, list[str]] = {}
+    for step in rig.steps:
+        slow = step in ("id", "ca", "zq")
+        results[step] = [
+            ("pass" if slow else "not-found" if step == "read" else "not-run")
+            if plant.answers(i) and not (step == "ca" and _partial(plant, i)) else "no-response"
+            for i in range(links)
+        ]  # fmt: skip
+    return Attempt(0, 1.0, results, none, np.zeros((2, links, 8)), np.zeros((links, 8), bool))
 
 
 def attempt_result(done: Boot, step: str, link: int) -> str:

@@ -7,7 +7,7 @@ know nothing of how a dump is judged.
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -68,6 +68,7 @@ class Fault:
     rail: str | None = None
     partition: str | None = None
     bit: int | None = None
+    line: tuple[str, int] | None = None  # the open address line
     mode: str = ""
     depth: float = 0.0
     array: WeakArray | None = None
@@ -135,8 +136,9 @@ def draw_fault(
         mode = "partial" if single or rng.random() < 0.5 else "dead"
         return Fault(kind, channel=at.channel, mode=mode, **here)
     if kind == "open-address":
-        bits = [g[0] for f in board.address if f.name in ("row", "col") for g in f.bits]
-        return Fault(kind, channel=at.channel, rank=at.rank, bit=rng.choice(bits), **here)
+        lines = [("row", k) for k in range(len(addresses.row))]
+        lines += [("col", k) for k in addresses.col_bits]
+        return Fault(kind, channel=at.channel, rank=at.rank, line=rng.choice(lines), **here)
     if kind == "bridge":
         peers = [i for i in wiring.of_site[site] if _same_bus(wiring, i, link)]
         other = link if len(peers) < 2 or rng.random() < 0.8 else rng.choice(peers)
@@ -208,6 +210,38 @@ def _controller(
                  link=hits[0] if kind == "phy-lane" else None, spread=spread)  # fmt: skip
 
 
+def look_alikes(wiring: Wiring, fault: Fault) -> list[list[Fault]]:
+    """What has another cause at the same place and might print the same: lists of faults to put
+    in this one's stead."""
+    board = wiring.board
+    if fault.kind == "bridge" and fault.other is not None:
+        link, dq = fault.other
+        one = replace(fault, kind="open-data", mode="hard", other=None)
+        return [[one, replace(one, link=link, dq=dq)]]
+    if fault.site is None:
+        alone = [s for s in fault.sites if len(fault.sites) == 1]
+        return [[Fault("missing", site=s, mode="die", sites=(s,), spread=fault.spread)]
+                for s in alone if fault.rail is not None]  # fmt: skip
+    own = board.sites[fault.site].channels
+    channel = fault.channel if fault.channel is not None else own[0]
+    hits = tuple(wiring.of_channel[channel])
+    lone = {wiring.site_of[i] for i in hits} == {fault.site}
+    ca = replace(fault, kind="open-ca", channel=channel, hits=())
+    if fault.kind == "phy-channel" and fault.mode != "thin":
+        return [[replace(ca, mode="partial" if fault.mode == "deaf" else "dead")]] if lone else []
+    if fault.kind == "missing" and len(own) == 1:
+        return [[replace(ca, mode="dead")]]
+    if fault.kind == "open-ca":
+        found = []
+        if lone:
+            mode = "deaf" if fault.mode == "partial" else "dead"
+            found.append([replace(fault, kind="phy-channel", mode=mode, hits=hits)])
+        if len(own) == 1:
+            found.append([replace(fault, kind="missing", mode="die")])
+        return found
+    return []
+
+
 def strike(plant: Plant, fault: Fault) -> None:
     """Do to the plant what the fault does, neighbours not counted."""
     {
@@ -272,8 +306,8 @@ def _open_ca(plant: Plant, fault: Fault) -> None:
 
 
 def _open_address(plant: Plant, fault: Fault) -> None:
-    assert fault.site is not None and fault.rank is not None and fault.bit is not None
-    plant.alias[(fault.site, fault.channel, fault.rank)] = fault.bit
+    assert fault.site is not None and fault.rank is not None and fault.line is not None
+    plant.alias[(fault.site, fault.channel, fault.rank)] = fault.line
 
 
 def _bridge(plant: Plant, fault: Fault) -> None:

@@ -91,7 +91,7 @@ class Plant:
     strobe: dict[int, str] = field(default_factory=dict)  # link -> "silent" or "garbage"
     edc_open: set[int] = field(default_factory=set)
     ca: dict[tuple[int, object], str] = field(default_factory=dict)  # -> "dead" or "partial"
-    alias: dict[tuple[int, object, int], int] = field(default_factory=dict)  # -> address bit
+    alias: dict[tuple[int, object, int], tuple[str, int]] = field(default_factory=dict)  # -> line
     bridges: list[tuple[int, int, int, int, str]] = field(default_factory=list)
     arrays: list[WeakArray] = field(default_factory=list)
     phy: dict[object, str] = field(default_factory=dict)  # channel -> "dead" or "deaf"

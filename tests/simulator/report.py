@@ -19,9 +19,12 @@ POINTS = ("fast", "mid", "slow")
 def training_rows(plant: Plant, rig: Rig, noise: Noise, done: Boot) -> list[Row]:
     """Every row of `[training]`, in the order the rig prints them."""
     rows: list[Row] = []
-    for attempt in done.attempts:
+    every = ([done.probe] if done.probe else []) + done.attempts
+    for attempt in every:
         setting: dict[str, Any] = {}
-        if rig.policy == "fall-back":
+        if done.probe:
+            setting["attempt"] = attempt.number + 1
+        elif rig.policy == "fall-back":
             setting["attempt"] = attempt.number
             if rig.points:
                 setting["point"] = POINTS[attempt.number - 1]
@@ -51,13 +54,16 @@ def _hidden(rig: Rig, row: Row) -> bool:
     return rig.pass_only_fails and result == "pass"
 
 
-def scope_of(plant: Plant, rig: Rig, link: int, detail: str) -> dict[str, Any]:
-    """The scope cells the rig prints for a link at that level of detail."""
+def scope_of(plant: Plant, rig: Rig, link: int, detail: str, whole: bool) -> dict[str, Any]:
+    """The scope cells the rig prints for a link at that level of detail. `whole`: a channel means
+    all of it, whoever's package it lies on, as the words of an error log do."""
     site, at = plant.wiring.links[link]
     ref = plant.wiring.board.sites[site].ref
     if detail == "site":
         return {"site": ref}
-    scope: dict[str, Any] = {"site": ref} if rig.sites else {}
+    apart = len({plant.wiring.site_of[i] for i in plant.wiring.of_channel[at.channel]}) > 1
+    named = rig.sites and not (whole and detail == "channel" and apart)
+    scope: dict[str, Any] = {"site": ref} if named else {}
     scope["ch"] = at.channel
     if rig.ranks:
         scope["rank"] = at.rank
@@ -67,12 +73,13 @@ def scope_of(plant: Plant, rig: Rig, link: int, detail: str) -> dict[str, Any]:
 
 
 def grouped(
-    plant: Plant, rig: Rig, detail: str
+    plant: Plant, rig: Rig, detail: str, whole: bool = False
 ) -> list[tuple[dict[str, Any], list[int]]]:
-    """Links under the scope the rig prints them with, in training order."""
+    """Links under the scope the rig prints them with, in its order."""
     found: dict[tuple[Any, ...], tuple[dict[str, Any], list[int]]] = {}
-    for i in range(len(plant.wiring.links)):
-        scope = scope_of(plant, rig, i, detail)
+    order = range(len(plant.wiring.links))
+    for i in reversed(order) if rig.downwards else order:
+        scope = scope_of(plant, rig, i, detail, whole)
         found.setdefault(tuple(scope.values()), (scope, []))[1].append(i)
     return list(found.values())
 

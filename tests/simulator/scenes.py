@@ -10,12 +10,13 @@ from typing import Any
 from memdiag.board import Board
 from tests.simulator import faults as catalogue
 from tests.simulator.arrays import Addresses
-from tests.simulator.boards import Wiring, address_map, random_board, to_toml
+from tests.simulator.boards import Wiring, address_map, some_board, to_toml
 from tests.simulator.boot import boot
 from tests.simulator.counting import count, count_rows
 from tests.simulator.faults import Fault
 from tests.simulator.meter import heat_rows, rail_rows, value_rows
 from tests.simulator.noise import Noise
+from tests.simulator.physics import BURST
 from tests.simulator.plant import Nature, Plant, healthy
 from tests.simulator.render import DIRT, dump, soil
 from tests.simulator.report import training_rows
@@ -56,6 +57,8 @@ class Truth:
     partition: str | None = None
     rails: frozenset[str] = frozenset()
     """Rails that may be named for it: where no ohms were printed, all that feed the same sites."""
+    rivals: frozenset[str] = frozenset()
+    """Causes of look-alikes at the same place that would have printed the very same dump."""
 
     def __str__(self) -> str:
         at = [f"{w} {v}" for w in ("channel", "rank", "lane", "dq", "rail", "partition")
@@ -121,14 +124,18 @@ def draw(
     fault each), `faults` how many, `bare` a package taken off, `habits` fields of the rig."""
     noise = Noise(seed)
     rng = noise.stream("scene")
-    board = board or random_board(noise.stream("board"), family, sites)
+    board = board or some_board(noise.stream("board"), family, sites)
     wiring = Wiring(board)
     ranks = len({link.rank for _, link in wiring.links}) > 1
     spread_out = any(
         len({wiring.site_of[i] for i in g}) > 1 for g in wiring.of_channel.values()
     )
     rig = draw_rig(noise.stream("rig"), board.memory or "ddr4", ranks, spread_out)
-    addresses = Addresses(board.address or address_map(noise.stream("map")))
+    wide = len({link.lane for _, link in wiring.links if link.channel == board.channels[0]})
+    beats = BURST.get(board.memory or "", 8)
+    addresses = Addresses(
+        board.address or address_map(noise.stream("map"), wide, beats), wide, beats
+    )
     drawn = _faults(rng, wiring, addresses, kind, faults, bare)
     rig = _fitted(rng, rig, drawn, spread_out)
     known = rng.random() < 0.92 if known is None else known
@@ -149,7 +156,8 @@ def draw(
     gone = {id(row) for row, line in where if line >= cut - 1}
     left = [row for row in rows if id(row) not in gone]
     truth = tuple(
-        _truth(bench, f, left, twin, bool(gone)) for f, twin in zip(drawn, twins, strict=True)
+        _truth(bench, f, left, twin, bool(gone), _rivals(bench, f, drawn, rows))
+        for f, twin in zip(drawn, twins, strict=True)
     )
     struck = {s for f in drawn for s in f.sites}
     touched = {s for row in trace(left, clear, bench.nature, rig) for s in row.means
@@ -235,7 +243,9 @@ def _simulate(bench: _Bench, faults: list[Fault]) -> list[Row]:
         if "counts" in rig.sections:
             rows += count_rows(plant, rig, done if seen else None, passes)
         if "errors" in rig.sections:
-            rows += error_rows(plant, rig, noise, bench.addresses, passes)
+            every = rig.count_dead == "count" or seen is None or rig.warm_boot
+            tested = [every or ok for ok in done.trained]
+            rows += error_rows(plant, rig, noise, bench.addresses, passes, tested)
     if rig.rails:
         rows += rail_rows(plant, rig, noise)
         if rig.heat:
@@ -246,10 +256,11 @@ def _simulate(bench: _Bench, faults: list[Fault]) -> list[Row]:
 
 
 def _truth(
-    bench: _Bench, fault: Fault, rows: list[Row], twin: list[Row], cut: bool
-) -> Truth:
+    bench: _Bench, fault: Fault, rows: list[Row], twin: list[Row], cut: bool,
+    rivals: frozenset[str],
+) -> Truth:  # fmt: skip
     board = bench.wiring.board
-    told = trace(rows, twin, bench.nature, bench.rig)
+    told = trace(rows, twin, bench.nature, bench.rig, len(fault.sites) == len(board.sites))
     if cut:
         have = {id(r) for r in rows}
         told = [r for r in told if id(r) in have]
@@ -276,8 +287,20 @@ def _truth(
         bool(told) and located, fault.kind == "removed",
         tuple(board.sites[s].ref for s in fault.sites), site, fault.channel, fault.rank,
         None if at is None else at.lane, dq, fault.rail, fault.partition,
-        _rails_like(bench, fault, told),
+        _rails_like(bench, fault, told), rivals,
     )  # fmt: skip
+
+
+def _rivals(
+    bench: _Bench, fault: Fault, drawn: list[Fault], rows: list[Row]
+) -> frozenset[str]:
+    """Run the board with each look-alike in the fault's stead; those that change nothing."""
+    found = set()
+    for other in catalogue.look_alikes(bench.wiring, fault):
+        swapped = [f for f in drawn if f is not fault] + other
+        if not trace(rows, _simulate(bench, swapped), bench.nature, bench.rig):
+            found.add(catalogue.CAUSES[other[0].kind][0])
+    return frozenset(found)
 
 
 def _rails_like(bench: _Bench, fault: Fault, told: list[Row]) -> frozenset[str]:

@@ -18,23 +18,34 @@ SIGMAS = 3.0
 """A measured value must differ by so many natural standard deviations to count as a trace."""
 
 
-def trace(rows: Iterable[Row], twin: Iterable[Row], nature: Nature, rig: Rig) -> list[Row]:
+BOARD_SPREAD = 0.06
+"""Boards differ by so much (UI, standard deviation) in the width of a healthy eye: what strikes
+every site alike must stand out from that too."""
+
+
+def trace(
+    rows: Iterable[Row], twin: Iterable[Row], nature: Nature, rig: Rig, board_wide: bool = False
+) -> list[Row]:
     """The rows of the dump that tell of the fault; rows only the twin has are added at the end."""
+    spread = math.sqrt(
+        nature.site_spread**2 + nature.lane_spread**2 + 2 * nature.dq_spread**2 + rig.tap**2 / 4
+        + (BOARD_SPREAD**2 if board_wide else 0.0)
+    )  # fmt: skip
     other = {row.key: row for row in twin}
     found = []
     for row in rows:
         match = other.pop(row.key, None)
-        if match is None or _differs(row, match, nature, rig):
+        if match is None or _differs(row, match, nature, rig, spread):
             found.append(row)
     return found + list(other.values())
 
 
-def _differs(a: Row, b: Row, nature: Nature, rig: Rig) -> bool:
+def _differs(a: Row, b: Row, nature: Nature, rig: Rig, spread: float) -> bool:
     one, two = a.cells, b.cells
     if a.section == "training":
         if one.get("result") != two.get("result"):
             return True
-        return _eye_differs(one, two, nature, rig)
+        return _eye_differs(one, two, nature, rig, spread)
     if a.section == "counts":
         return any(_count_differs(one.get(c), two.get(c)) for c in ("errors", "rose", "fell", "edc"))
     if a.section == "rails":
@@ -47,10 +58,9 @@ def _differs(a: Row, b: Row, nature: Nature, rig: Rig) -> bool:
     return False  # error words are told apart by their keys
 
 
-def _eye_differs(one: dict[str, Any], two: dict[str, Any], nature: Nature, rig: Rig) -> bool:
-    spread = math.sqrt(
-        nature.site_spread**2 + nature.lane_spread**2 + 2 * nature.dq_spread**2 + rig.tap**2 / 4
-    )
+def _eye_differs(
+    one: dict[str, Any], two: dict[str, Any], nature: Nature, rig: Rig, spread: float
+) -> bool:
     unit = {"UI": 1.0, "ps": 1000 / rig.rate, "tap": 1 / rig.tap, None: 1.0}[rig.width]
     if "width" in one and "width" in two:
         return bool(abs(one["width"] - two["width"]) > SIGMAS * spread * unit)
@@ -58,7 +68,7 @@ def _eye_differs(one: dict[str, Any], two: dict[str, Any], nature: Nature, rig: 
         taps = abs(one["window"].count("1") - two["window"].count("1"))
         return taps * rig.tap * rig.per_char > SIGMAS * spread
     if "height" in one and "height" in two:
-        return bool(abs(one["height"] - two["height"]) > 0.15 * nature.swing)
+        return bool(abs(one["height"] - two["height"]) > (SIGMAS * spread + 0.06) * nature.swing)
     return ("width" in one) != ("width" in two) or ("window" in one) != ("window" in two)
 
 

@@ -10,7 +10,7 @@ import random
 from dataclasses import dataclass
 from typing import Any
 
-from tests.simulator.arrays import Addresses
+from tests.simulator.arrays import Addresses, partner
 from tests.simulator.counting import CONSTANT, Counts, passes_of
 from tests.simulator.noise import Noise, poisson_at
 from tests.simulator.physics import BURST, CRC_MISS, retention
@@ -35,20 +35,21 @@ class Event:
 
 
 def error_rows(
-    plant: Plant, rig: Rig, noise: Noise, addresses: Addresses, passes: list[Counts]
-) -> list[Row]:
-    """`[errors]` of the whole run, capped as the rig caps it."""
+    plant: Plant, rig: Rig, noise: Noise, addresses: Addresses, passes: list[Counts],
+    tested: list[bool],
+) -> list[Row]:  # fmt: skip
+    """`[errors]` of the whole run, capped as the rig caps it; lanes not tested have none."""
     rows: list[Row] = []
     board_left = rig.cap
     for p, got in enumerate(passes):
-        for scope, links in grouped(plant, rig, rig.word):
+        for scope, links in grouped(plant, rig, rig.word, whole=True):
             left = rig.cap if rig.cap_each else board_left
             if left <= 0:
                 break
             # a twin whose lines are the same here prints the same words
-            same = (p, left, *_state(plant, got, links))
+            same = (p, left, tuple(i for i in links if tested[i]), *_state(plant, got, links))
             if same not in noise.memory:
-                unit = _unit(plant, rig, noise, addresses, got, p, scope, links, left)
+                unit = _unit(plant, rig, noise, addresses, got, p, scope, links, left, tested)
                 noise.memory[same] = unit
             found = noise.memory[same]
             board_left -= len(found)
@@ -78,16 +79,16 @@ def _state(plant: Plant, got: Counts, links: list[int]) -> tuple[Any, ...]:
 
 def _unit(
     plant: Plant, rig: Rig, noise: Noise, addresses: Addresses, got: Counts, p: int,
-    scope: dict[str, Any], links: list[int], cap: int,
+    scope: dict[str, Any], links: list[int], cap: int, tested: list[bool],
 ) -> list[Row]:  # fmt: skip
     """The failing words of one scope."""
     rng = random.Random(f"{noise.seed}/{p}/{links[0]}")
     events: list[Event] = []
-    dense = [link for link in links if _density(plant, got, link) > DENSE]
+    dense = [k for k in links if tested[k] and _density(plant, got, k) > DENSE]
     if dense:  # the log is full of these before a rare event comes along
         events = _sequential(plant, rig, addresses, got, dense, rng, cap)
     else:
-        for link in links:
+        for link in (k for k in links if tested[k]):
             events += _sparse(plant, rig, noise, addresses, got, p, link, cap)
     words: dict[tuple[Any, ...], list[Event]] = {}
     for event in events:
@@ -129,7 +130,7 @@ def _sparse(
     for d, n in zip(owned, many, strict=True):
         for _ in range(min(n, round(n * reach) + 1)):
             turn, along = divmod(rng.random() * rounds * reach, 1.0)
-            place = addresses.cell(int(along * 2**addresses.bits) >> addresses.low << addresses.low)
+            place = addresses.place(int(along * 2**addresses.bits))
             level = int(rng.random() < plant.bias[link, d])
             found.append(Event(place, int(turn), {rng.randrange(beats): _byte(rng, d, level)},
                                link, True))  # fmt: skip
@@ -177,7 +178,7 @@ def _stride_events(
     address -= address % (1 << addresses.low)
     while address < 1 << addresses.bits and len(found) < 2 * cap:
         if address // step % 3 != 2:  # where the data was the other level nothing shows
-            found.append(Event(addresses.cell(address), 0,
+            found.append(Event(addresses.place(address), 0,
                                {stride.first // 32 % beats: _byte(rng, stride.dq, stride.level)},
                                link, stride.checked))  # fmt: skip
         address += step
@@ -200,10 +201,10 @@ def _sequential(
     while words < cap and place < min(limit, 40 * cap / DENSE / beats):
         if aliased is not None and rig.order == "walk":
             # an address test goes to a place and at once to its partner one address bit away
-            base = (place // 2 * stride % limit) << addresses.low
-            cell = addresses.cell(base ^ (1 << aliased if place % 2 else 0))
+            cell = addresses.place((place // 2 * stride % limit) << addresses.low)
+            cell = partner(cell, aliased) if place % 2 else cell
         else:
-            cell = addresses.cell((place * stride % limit) << addresses.low)
+            cell = addresses.place((place * stride % limit) << addresses.low)
         place += 1
         groups: set[int] = set()
         wrote = {i: [rng.getrandbits(8) for _ in range(beats)] for i in links}
@@ -215,7 +216,7 @@ def _sequential(
     return found
 
 
-def _aliased(plant: Plant, got: Counts, links: list[int]) -> int | None:
+def _aliased(plant: Plant, got: Counts, links: list[int]) -> tuple[str, int] | None:
     for link in links:
         site, at = plant.wiring.links[link]
         if link not in got.lost and (site, at.channel, at.rank) in plant.alias:
@@ -230,15 +231,16 @@ def _through(
     """One access of a link: beat -> (written, read), and whether the link check fails."""
     site, at = plant.wiring.links[link]
     owned = at.dqs or tuple(range(8))
-    bit = plant.alias.get((site, at.channel, at.rank))
+    line = plant.alias.get((site, at.channel, at.rank))
     data = wrote[link]
     read = list(data)
     pins = False
-    upper = bit is not None and addresses.of(*cell) >> bit & 1
-    if bit is not None and link not in got.lost and (rig.order == "walk" or not upper):
-        # the partner, written later, overwrote this cell: its data comes back over a good link
-        partner = random.Random(f"{addresses.of(*cell) ^ 1 << bit}/{link}")
-        read = [partner.getrandbits(8) for _ in data]
+    if line is not None and link not in got.lost:
+        other = partner(cell, line)
+        if rig.order == "walk" or other > cell:
+            # the partner, written later, overwrote this cell: its data comes back over a good link
+            theirs = random.Random(f"{other}/{link}")
+            read = [theirs.getrandbits(8) for _ in data]
     levels = plant.float_to[link].tolist()
     if link in got.lost:
         pins = True
@@ -281,27 +283,28 @@ def _print(
 ) -> list[Row]:  # fmt: skip
     """The row(s) of one access: one a group of beats that holds a wrong bit."""
     nth, place = key
-    lanes = sorted(links, key=lambda i: _position(plant, i))
-    slot = {link: k for k, link in enumerate(lanes)}
+    lanes = sorted({_position(plant, i) for i in links})
+    slot = {link: lanes.index(_position(plant, link)) for link in links}
     beats = BURST.get(plant.family, 8)
     group = min(rig.beats, beats)
     width = 2 * len(lanes) * group
-    parts: dict[int, list[tuple[int, int, int, Event]]] = {}
+    parts: dict[int, list[tuple[int, int, int, int, Event]]] = {}
     for e in events:
+        keep = sum(1 << d for d in plant.wiring.links[e.link][1].dqs or range(8))
         for b, (was, now) in e.data.items():
             shift = 8 * (slot[e.link] + len(lanes) * (b % group))
-            parts.setdefault(b // group, []).append((shift, was, now, e))
+            parts.setdefault(b // group, []).append((shift, was & keep, now & keep, keep, e))
     rows = []
     for k in sorted(parts):
-        if all(was == now for _, was, now, _ in parts[k]):
+        if all(was == now for _, was, now, _, _ in parts[k]):
             continue
         start = k * group
         wrote = read = rng.getrandbits(4 * width)
         bad = False
         guilty = []
-        for shift, was, now, e in parts[k]:
-            wrote = wrote & ~(0xFF << shift) | was << shift
-            read = read & ~(0xFF << shift) | now << shift
+        for shift, was, now, keep, e in parts[k]:
+            wrote = wrote & ~(keep << shift) | was << shift
+            read = read & ~(keep << shift) | now << shift
             if was != now:
                 bad = bad or bool(e.bad)
                 guilty.append(e.link)
@@ -309,7 +312,7 @@ def _print(
         cells: dict[str, Any] = dict(scope)
         if got.temp is not None:
             cells["temp"] = got.temp
-        cells["address"] = addresses.of(*place)
+        cells["address"] = addresses.of(*place, start)
         if rig.direct:
             cells["wrote"], cells["read"] = (wrote, width), (read, width)
         else:
@@ -319,7 +322,9 @@ def _print(
         if rig.pass_column:
             cells["pass"] = nth + 1
         if rig.cell_columns:
-            cells["bank"], cells["row"], cells["col"] = place
+            bank, line, col = place
+            cells["bank"], cells["row"] = bank, line
+            cells["col"] = addresses.at_beat(col, start)
         if rig.beats < beats and rig.pass_column:
             cells["beat"] = start
         row = Row("errors", cells, means(plant, guilty))
