@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from memdiag import cells, errorlog, heads, law
-from memdiag.grammars import Cell
+from memdiag import cells, errorlog, heads, law, rows
+from memdiag.layout import Cell
 from memdiag.problems import Position, Problem, problem
 from memdiag.records import (
     CountRow,
@@ -216,19 +216,27 @@ class Dump:
             Cell(name, cell.text, cell.at) for name, cell in zip(at.columns, found, strict=True)
         )
 
-    def make(self, kind: str | None, found: Sequence[Cell], place: Place, end: int) -> Row:
+    def make(
+        self,
+        kind: str | None,
+        found: Sequence[Cell],
+        place: Place,
+        end: int,
+        local: Mapping[str, str],
+    ) -> Row:
         """The row of table `kind` (None: of the open section, by its columns), its missing cells
-        filled from the context. Raises `Refused`."""
+        filled from what its line says of all its rows (`local`) and from the context. `end` is
+        the column after the line's last. Raises `Refused`."""
         try:
             if kind is None:
                 assert self.section is not None and self.section.kind is not None
                 kind, found = self.section.kind, self.named(found, end)
             texts, places = gather(found)
             known = law.columns(kind)
-            for column, text in self.context.items():
+            for column, text in (*local.items(), *self.context.items()):
                 if column in known and column not in texts:
                     texts[column] = text
-            return cells.row(kind, texts, place(1))
+            return rows.build(kind, texts, place(1))
         except cells.Wrong as wrong:
             if wrong.column.isdigit():
                 at = int(wrong.column)
@@ -237,9 +245,11 @@ class Dump:
             fields = {"column": wrong.column, "section": kind, **wrong.fields}
             raise Refused(wrong.code, place(at), fields) from None
 
-    def keep(self, row: Row) -> None:
-        self.printed += 1
-        self.rows[TABLE_OF[type(row)]].append(row)
+    def keep(self, made: Sequence[Row]) -> None:
+        """Keep the rows of one line: all of them, or none (`refuse`)."""
+        self.printed += len(made)
+        for row in made:
+            self.rows[TABLE_OF[type(row)]].append(row)
 
     def refuse(self, refused: Refused) -> None:
         self.printed += 1
@@ -263,15 +273,15 @@ class Dump:
                 complete = False
                 self.problems.add("end-count", Position(self.end_line or 1),
                                   promised=self.promised, found=self.printed)  # fmt: skip
-        rows = self.rows
+        kept = self.rows
         source = Source(
             sha256, self.first_line, max(self.last_line, self.first_line), complete,
-            sum(map(len, rows.values())), self.layout, name, self.headed,
+            sum(map(len, kept.values())), self.layout, name, self.headed,
         )  # fmt: skip
         return Run(
-            head, source, tuple(rows["training"]), tuple(rows["counts"]),
-            errorlog.from_rows(rows["errors"]), tuple(rows["rails"]), tuple(rows["heat"]),
-            tuple(rows["values"]), self.problems.closed(),
+            head, source, tuple(kept["training"]), tuple(kept["counts"]),
+            errorlog.from_rows(kept["errors"]), tuple(kept["rails"]), tuple(kept["heat"]),
+            tuple(kept["values"]), self.problems.closed(),
             tuple(pasted[source.first_line - 1 : source.last_line]),
         )  # fmt: skip
 

@@ -1,73 +1,324 @@
-"""What a layout grammar may and may not do, and how one is compiled."""
+"""What a layout grammar may and may not do, and how one is compiled.
+
+Refused are: what Lark itself refuses; rules and terminals outside the law; rules that call
+themselves first, or that can be read in two ways; terminals that match nothing, the empty text or
+everything; patterns that could keep the matcher busy for ever.
+"""
 
 from __future__ import annotations
 
 import io
+import logging
 import re
+from collections.abc import Iterator
 from typing import Any
 
 from memdiag import law
-from memdiag.grammars import _PACK, LayoutError, head_comments
-from memdiag.problems import Position, problem
-
-LINE_RULES = (*law.RULES, *law.STRUCTURE)
-
-_RULE = re.compile(r"^[ \t]*[?!]*(?P<rule>[a-z_][a-z_0-9]*)(?:\.-?\d+)?[ \t]*:", re.MULTILINE)
-_ALIAS = re.compile(r"->[ \t]*(?P<alias>[a-z_][a-z_0-9]*)")
-_QUIET = re.compile(r'//[^\n]*|"(?:\\.|[^"\\\n])*"|(?<![/\w])/(?!/)(?:\\.|[^/\\\n])+/')
+from memdiag.grammar_source import LayoutError, Source
+from memdiag.patterns import nature, takes_everything
+from memdiag.problems import Problem
 
 
-def compile_pack(source: str, origin: str) -> dict[str, Any]:
+def compile_pack(text: str, origin: str) -> dict[str, Any]:
     """Compile a grammar to what can be kept on disk. Raises LayoutError."""
-    from lark import Lark
-    from lark.exceptions import LarkError
-
-    head = head_comments(source)
-    starts = _starts(source)
+    source = Source(text, origin)
+    wrong = [*_recognise(source), *_rule_names(source)]
+    starts = source.starts()
     if not starts:
-        raise LayoutError((problem("layout-empty", file=origin),))
+        wrong.append(source.problem_at("layout-empty", None))
+        raise LayoutError(tuple(wrong))
     try:
-        parser = Lark(source, parser="lalr", start=list(starts), maybe_placeholders=True)
-    except LarkError as wrong:
-        raise LayoutError((_syntax(source, origin, wrong),)) from None
+        parser, conflicts = _lark(source, list(starts))
+    except LayoutError as error:
+        raise LayoutError((*wrong, *error.problems)) from None
+    wrong += conflicts
+    wrong += _terminals(source, parser)
+    for kind, productions in _by_kind(parser).items():
+        wrong += _line_rule(source, parser, kind, productions)
+    wrong += _look_alikes(source, parser, list(starts))
+    wrong += _recursion(source, parser)
+    if wrong:
+        raise LayoutError(tuple(dict.fromkeys(wrong)))
     buffer = io.BytesIO()
     parser.save(buffer)
+    feeds = any(
+        re.fullmatch(t.pattern.to_regexp(), "\n") and not re.fullmatch(t.pattern.to_regexp(), "x")
+        for t in parser.terminals
+        if t.name not in parser.ignore_tokens
+    )
     return {
-        "pack": _PACK,
-        "name": head.get("name"),
-        "about": head.get("about", ""),
-        "recognise": head.get("recognise"),
-        "source": source,
+        "name": source.head.get("name"),
+        "about": source.head.get("about", ""),
+        "recognise": source.head.get("recognise"),
+        "source": text,
         "starts": [(rule, kinds, *_first(parser, rule)) for rule, kinds in starts.items()],
-        "feeds_newline": any(
-            re.search(t.pattern.to_regexp(), "\n") is not None
-            and t.name not in parser.ignore_tokens
-            for t in parser.terminals
+        "feeds_newline": feeds,
+        "columns_open": any(
+            symbol.name == "SECTION" or symbol.name.startswith("SECTION__")
+            for symbol in _carriers(parser, _by_kind(parser).get("columns", []))
         ),
         "lark": buffer.getvalue(),
     }
 
 
-def blank_out(source: str) -> str:
-    """The source with comments, strings and patterns replaced by blanks: same length, same
-    lines, only names and operators left."""
-    return _QUIET.sub(lambda m: " " * len(m.group()), source)
+# -- Lark itself --------------------------------------------------------------------------------
 
 
-def _starts(source: str) -> dict[str, tuple[str, ...]]:
-    """Each start symbol with the line rules it yields, in file order: the rules named by the law
-    and the rules that use such a name as an alias."""
-    plain = blank_out(source)
-    marks = list(_RULE.finditer(plain))
-    found: dict[str, tuple[str, ...]] = {}
-    for mark, after in zip(marks, [*marks[1:], None], strict=True):
-        rule = mark.group("rule")
-        body = plain[mark.end() : after.start() if after else None]
-        aliases = [a for a in _ALIAS.findall(body) if a in LINE_RULES]
-        kinds = [rule] if rule in LINE_RULES else []
-        if kinds or aliases:
-            found[rule] = tuple(dict.fromkeys(kinds + aliases))
+class _Listener(logging.Handler):
+    """Hears which terminals Lark could have read in two ways: it says so only to its log."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.DEBUG)
+        self.rules: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        text = record.getMessage()
+        if "conflict" in text.lower() or text.lstrip().startswith("*"):
+            self.rules.append(text)
+
+
+def _lark(source: Source, starts: list[str]) -> tuple[Any, list[Problem]]:
+    """The compiled parser, and the places where it could read a line in two ways."""
+    from lark import Lark, logger
+    from lark.exceptions import LarkError
+
+    listener = _Listener()
+    level, handlers = logger.level, list(logger.handlers)
+    for handler in handlers:
+        logger.removeHandler(handler)
+    logger.addHandler(listener)
+    logger.setLevel(logging.DEBUG)
+    options = {"parser": "lalr", "start": starts, "maybe_placeholders": True}
+    try:
+        Lark(source.text, debug=True, **options)
+        parser = Lark(source.text, **options)
+    except (LarkError, re.error, RecursionError) as error:
+        raise LayoutError((_refusal(source, error),)) from None
+    finally:
+        logger.setLevel(level)
+        logger.removeHandler(listener)
+        for handler in handlers:
+            logger.addHandler(handler)
+    conflicts = []
+    for text in listener.rules:
+        rule = re.search(r"<\s*_*([a-z][a-z_0-9]*?)(?:_(?:star|plus)_\d+)?\s*:", text)
+        if rule:
+            conflicts.append(_ambiguous(source, rule.group(1)))
+    return parser, conflicts
+
+
+def _ambiguous(source: Source, rule: str) -> Problem:
+    return source.problem_at("layout-ambiguous", source.place(rule), rule=rule)
+
+
+def _refusal(source: Source, error: Exception) -> Problem:
+    """What Lark refused, at its place."""
+    text = str(error)
+    reason = text.strip().splitlines()[0].rstrip(":").strip() if text.strip() else "no grammar"
+    at = re.search(r"at line (\d+),? col(?:umn)? (\d+)", text)
+    if at:
+        reason = re.sub(r",? at line \d+,? col.*", "", reason)
+        if "Token('_NL'" in reason:
+            reason = "the definition ends too early"
+        return source.problem_in("layout-syntax", int(at[1]), int(at[2]), reason=reason)
+    zero = re.search(r"zero-width terminals?\. \((\w+)", text)
+    if zero:
+        return source.problem_at("layout-empty-terminal", source.place(zero[1]), name=zero[1])
+    if "Reduce/Reduce" in text or "Shift/Reduce" in text:
+        rules = re.findall(r"<\s*_*([a-z][a-z_0-9]*?)(?:_(?:star|plus)_\d+)?\s*:", text)
+        return _ambiguous(source, rules[0] if rules else next(iter(source.starts())))
+    undefined = re.search(r"['\"]?(\w+)['\"]? used but not defined \(in rule (\w+)\)", text)
+    if undefined:
+        offset = source.place(undefined[1], undefined[2])
+        names = [d.name for d in source.definitions]
+        return source.problem_at("layout-undefined", offset, name=undefined[1],
+                                 hint=law.nearest(undefined[1], names))  # fmt: skip
+    named = next((w for w in re.findall(r"\w+", reason)
+                  if any(w == d.name for d in source.definitions)), None)  # fmt: skip
+    offset = source.place(named) if named else None
+    return source.problem_at("layout-syntax", offset, reason=reason)
+
+
+# -- names --------------------------------------------------------------------------------------
+
+
+def _recognise(source: Source) -> Iterator[Problem]:
+    pattern = source.head.get("recognise")
+    if pattern is None:
+        return
+    at = source.head_place("recognise")
+    try:
+        compiled = re.compile(pattern)
+        if compiled.search(""):
+            yield source.problem_at("layout-recognise", at, why="it is found in an empty line")
+        elif all(map(compiled.search, ("~ ~", "0 a", "# :", "Z-"))):
+            yield source.problem_at("layout-recognise", at, why="it is found in any line")
+        elif nature(pattern).hangs:
+            yield source.problem_at("layout-pattern-hangs", at, name="recognise")
+    except (re.error, RecursionError, OverflowError) as error:
+        yield source.problem_at("layout-recognise", at, why=f"it is none: {error}")
+
+
+def _rule_names(source: Source) -> Iterator[Problem]:
+    """Rules and aliases that the law does not know and no line rule uses."""
+    starts = source.starts()
+    used = source.reached(tuple(starts))
+    for rule in source.rules.values():
+        above = source.reached((rule.name,)) & set(starts)
+        if rule.name not in used and not above:
+            yield source.problem_at("layout-rule-name", rule.offset, name=rule.name,
+                                    hint=law.nearest(rule.name, law.LINE_RULES))  # fmt: skip
+        for alias in rule.aliases:
+            if alias not in law.LINE_RULES:
+                hint = law.nearest(alias, law.LINE_RULES)
+                yield source.problem_at("layout-rule-name", source.place(alias, rule.name),
+                                        name=alias, hint=hint)  # fmt: skip
+
+
+# -- terminals ----------------------------------------------------------------------------------
+
+
+def _terminals(source: Source, parser: Any) -> Iterator[Problem]:
+    for term in parser.terminals:
+        pattern = term.pattern.to_regexp()
+        found = nature(pattern)
+        where = source.place(term.name)
+        if found.never:
+            yield source.problem_at("layout-dead-terminal", where, name=term.name)
+        if found.hangs:
+            yield source.problem_at("layout-pattern-hangs", where, name=term.name)
+
+
+Productions = list[Any]
+
+
+def _kind(rule: Any) -> str | None:
+    """The line rule that a production of Lark's makes, None for a helper's."""
+    name = rule.alias if rule.alias is not None else rule.origin.name
+    return name if name in law.LINE_RULES else None
+
+
+def _by_kind(parser: Any) -> dict[str, Productions]:
+    """The productions of each line rule: those of the rule, or those with the alias."""
+    found: dict[str, Productions] = {}
+    for rule in parser.rules:
+        kind = _kind(rule)
+        if kind is not None:
+            found.setdefault(kind, []).append(rule)
     return found
+
+
+def _line_rule(source: Source, parser: Any, kind: str, rules: Productions) -> Iterator[Problem]:
+    """The terminals of one line rule: their names, and whether they leave room for others."""
+    terms = {t.name: t for t in parser.terminals}
+    everything = {name for name, t in terms.items() if takes_everything(t.pattern.to_regexp())}
+    home = {name: d.name for d in source.rules.values() for name in d.uses}
+    known = law.terminal_names(kind)
+    for symbol in _carriers(parser, rules):
+        if kind == "noise":
+            break
+        name = symbol.name
+        column, value = law.filled(name)
+        where = source.place(name, kind if kind in source.rules else home.get(name))
+        if name.startswith("__ANON"):
+            where = source.place(kind)
+            yield source.problem_at("layout-nameless", where, kind=kind)
+        elif column not in known:
+            yield source.problem_at("layout-terminal-name", where, name=name, kind=kind,
+                                    hint=law.nearest(column, known))  # fmt: skip
+        elif value is not None and value not in law.VALUES.get(column, (value,)):
+            yield source.problem_at("layout-terminal-name", where, name=name, kind=kind,
+                                    hint=law.nearest(value, law.VALUES[column]))  # fmt: skip
+    for rule in rules:
+        for index, symbol in enumerate(rule.expansion):
+            alone = index == 0 or index < len(rule.expansion) - 1
+            if symbol.is_term and symbol.name in everything and alone:
+                yield source.problem_at("layout-takes-everything", source.place(symbol.name),
+                                        name=symbol.name, kind=kind)  # fmt: skip
+
+
+def _carriers(parser: Any, rules: Productions) -> list[Any]:
+    """The terminals of these productions that stay in the tree, helper rules included."""
+    found: dict[str, Any] = {}
+    seen: set[str] = set()
+    todo = list(rules)
+    while todo:
+        rule = todo.pop(0)
+        for symbol in rule.expansion:
+            if symbol.is_term:
+                nameless = symbol.name.startswith("__ANON")
+                if not symbol.filter_out and (nameless or not symbol.name.startswith("_")):
+                    found.setdefault(symbol.name, symbol)
+            elif symbol.name not in seen:
+                seen.add(symbol.name)
+                todo.extend(
+                    r for r in parser.rules if r.origin.name == symbol.name and not _kind(r)
+                )
+    return list(found.values())
+
+
+def _look_alikes(source: Source, parser: Any, starts: list[str]) -> Iterator[Problem]:
+    """Two terminals of one pattern that may stand at the same place: which is meant?"""
+    patterns = {t.name: t.pattern.to_regexp() for t in parser.terminals}
+    table = parser.parse_interactive("", start=starts[0]).parser_state.parse_conf.parse_table
+    told: set[tuple[str, str]] = set()
+    for actions in table.states.values():
+        seen: dict[str, str] = {}
+        for name in sorted(n for n in actions if n in patterns):
+            other = seen.setdefault(patterns[name], name)
+            if other != name and (other, name) not in told:
+                told.add((other, name))
+                yield source.problem_at("layout-look-alike", source.place(name), name=name,
+                                        other=other)  # fmt: skip
+
+
+def carried(layout: Any) -> dict[str, tuple[str, ...]]:
+    """What each line rule of a compiled layout fills: columns, and `column=value`."""
+    found: dict[str, tuple[str, ...]] = {}
+    for kind, rules in _by_kind(layout.lark).items():
+        names = []
+        for symbol in _carriers(layout.lark, rules) if kind != "noise" else ():
+            column, value = law.filled(symbol.name)
+            names.append(column if value is None else f"{column}={value}")
+        found[kind] = tuple(dict.fromkeys(names))
+    return found
+
+
+# -- recursion and openings ---------------------------------------------------------------------
+
+
+def _recursion(source: Source, parser: Any) -> Iterator[Problem]:
+    """Rules that call themselves before they have read anything."""
+    nullable: set[str] = set()
+    grown = True
+    while grown:
+        grown = False
+        for rule in parser.rules:
+            name = rule.origin.name
+            if name not in nullable and all(s.name in nullable for s in rule.expansion):
+                nullable.add(name)
+                grown = True
+    leads: dict[str, set[str]] = {}
+    for rule in parser.rules:
+        for symbol in rule.expansion:
+            if symbol.is_term:
+                break
+            leads.setdefault(rule.origin.name, set()).add(symbol.name)
+            if symbol.name not in nullable:
+                break
+    for name in source.rules:
+        seen: set[str] = set()
+        todo = list(leads.get(name, ()))
+        while todo:
+            at = todo.pop()
+            if at not in seen:
+                seen.add(at)
+                todo.extend(leads.get(at, ()))
+        if name in seen:
+            yield source.problem_at("layout-left-recursive", source.place(name), rule=name)
+    for start in source.starts():
+        if start in nullable:
+            yield source.problem_at("layout-empty-rule", source.place(start), rule=start)
 
 
 def _first(parser: Any, rule: str) -> tuple[str, tuple[str, ...]]:
@@ -78,16 +329,3 @@ def _first(parser: Any, rule: str) -> tuple[str, tuple[str, ...]]:
     skip = "|".join(f"(?:{terms[name]})" for name in parser.ignore_tokens)
     opening = "|".join(f"(?:{terms[name]})" for name in names)
     return (f"(?:{skip})*" if skip else "") + f"(?:{opening})", tuple(names)
-
-
-def _syntax(source: str, origin: str, wrong: Exception) -> Any:
-    line = getattr(wrong, "line", None)
-    column = getattr(wrong, "column", None)
-    reason = str(wrong).strip().splitlines()[0]
-    if not isinstance(line, int) or line < 1:
-        return problem("layout-syntax", None, file=origin, reason=reason, quote="")
-    lines = source.splitlines()
-    at = column if isinstance(column, int) and column > 0 else 1
-    text = lines[line - 1] if line <= len(lines) else ""
-    quote = f"\n  {text}\n  {' ' * (at - 1)}^"
-    return problem("layout-syntax", Position(line, at), file=origin, reason=reason, quote=quote)

@@ -2,9 +2,9 @@
 
 The law is in `memdiag.law` (names) and `memdiag.grammar_rules` (what a file may not do). In short:
 
-- one Lark file teaches one layout; lines starting `// name:`, `// about:` and `// recognise:` at
-  its head give its name, one line about it, and a regular expression which, found in any line of
-  a text, says that the text has this layout;
+- one Lark file teaches one layout; comments `// name:`, `// about:` and `// recognise:` at its head
+  give its name, one line about it, and a regular expression which, found in any line of a text,
+  says that the text has this layout;
 - every line of a text is read on its own by one *line rule* (`training_row`, `error_row`,
   `run_line`, `context`, `noise`, `head`, `end`, `section`, `columns`, `row`, ... or any rule that
   gives these names as aliases), in file order, the first that matches the whole line;
@@ -22,183 +22,24 @@ import hashlib
 import io
 import os
 import pickle
-import re
 import sys
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from memdiag import __version__, law
-from memdiag.problems import Position, Problem, problem
+from memdiag.grammar_source import LayoutError, head_comments
+from memdiag.layout import Cell, Layout, Match, Miss, Start
+from memdiag.problems import Position, problem
 from memdiag.resources import search_path, user_cache
 
-if TYPE_CHECKING:
-    import lark
+__all__ = ["Cell", "Entry", "Layout", "LayoutError", "Match", "Miss", "entries", "find", "load"]
 
 VARIABLE = "MEMDIAG_GRAMMARS"
 BENCH = "bench"
-_PACK = 1
-_COMPILERS = ("law.py", "grammar_rules.py")
-
-
-class LayoutError(ValueError):
-    """A grammar that cannot be used. `problems` says what is wrong with it."""
-
-    def __init__(self, problems: tuple[Problem, ...]) -> None:
-        self.problems = problems
-        super().__init__("\n".join(p.sentence() for p in problems))
-
-
-@dataclass(frozen=True, slots=True)
-class Start:
-    """One start symbol of the grammar: the line rules it can yield, a regular expression that its
-    first token has to match (a cheap look before the parser is asked), and the terminals that
-    token can be."""
-
-    rule: str
-    kinds: tuple[str, ...]
-    first: str
-    opening: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Cell:
-    """A filled cell: the text under a column, and where it stood (1-based). `text` is None for a
-    place that was left empty."""
-
-    column: str
-    text: str | None
-    at: int
-
-
-@dataclass(frozen=True, slots=True)
-class Match:
-    """A line that one of the line rules matched."""
-
-    kind: str
-    cells: tuple[Cell, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Miss:
-    """A line that no rule matched: how far the best one came, and what it wanted there."""
-
-    at: int
-    expected: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Layout:
-    """A compiled layout."""
-
-    name: str
-    about: str
-    recognise: str | None
-    origin: str
-    source: str
-    starts: tuple[Start, ...]
-    lark: lark.Lark = field(repr=False, compare=False)
-    feeds_newline: bool = False
-    _plans: dict[frozenset[str], list[tuple[Start, Callable[[str], object]]]] = field(
-        default_factory=dict, repr=False, compare=False
-    )
-
-    @cached_property
-    def kinds(self) -> frozenset[str]:
-        """The line rules that this layout has."""
-        return frozenset(kind for start in self.starts for kind in start.kinds)
-
-    def _plan(self, wanted: frozenset[str]) -> list[tuple[Start, Callable[[str], object]]]:
-        """The start symbols that can yield one of the wanted rules, in file order."""
-        plan = self._plans.get(wanted)
-        if plan is None:
-            plan = [(s, re.compile(s.first).match) for s in self.starts if wanted & set(s.kinds)]
-            self._plans[wanted] = plan
-        return plan
-
-    def match(self, text: str, wanted: frozenset[str]) -> Match | Miss:
-        """Read one line with the rules that are `wanted`, in file order."""
-        from lark.exceptions import UnexpectedInput
-
-        if self.feeds_newline:
-            text += "\n"
-        best = Miss(1, ())
-        for start, peek in self._plan(wanted):
-            if peek(text) is None:
-                if best.at == 1:
-                    best = Miss(1, best.expected + start.opening)
-                continue
-            try:
-                tree = self.lark.parse(text, start=start.rule)
-            except UnexpectedInput as stop:
-                at, expected = self._where(text, stop)
-                if at > best.at:
-                    best = Miss(at, expected)
-                elif at == best.at:
-                    best = Miss(at, best.expected + expected)
-                continue
-            found = _harvest(tree)
-            if found is not None and found.kind in wanted:
-                return found
-        return Miss(best.at, tuple(dict.fromkeys(map(self.describe, best.expected))))
-
-    def _where(self, text: str, stop: Exception) -> tuple[int, tuple[str, ...]]:
-        """The column where the parser stopped, and the terminals it wanted there."""
-        names = getattr(stop, "accepts", None) or getattr(stop, "allowed", None)
-        names = names or getattr(stop, "expected", None) or ()
-        column = getattr(stop, "column", None)
-        token = getattr(stop, "token", None)
-        if (
-            (token is not None and token.type == "$END")
-            or not isinstance(column, int)
-            or column < 1
-        ):
-            column = len(text.rstrip()) + 1
-        return column, tuple(sorted(map(str, names)))
-
-    def describe(self, terminal: str) -> str:
-        """A terminal in a technician's words: its literal text, or the column it fills."""
-        if terminal == "$END":
-            return "the end of the line"
-        terms: dict[str, Any] = {t.name: t for t in self.lark.terminals}
-        if terminal in terms and terms[terminal].pattern.type == "str":
-            return repr(str(terms[terminal].pattern.value))
-        column, value = law.filled(terminal.lstrip("_"))
-        return f"{column} {value}" if value else column.replace("_", " ")
-
-
-def _harvest(tree: Any) -> Match | None:
-    """The outermost node named by the law, and its tokens in order."""
-    from lark import Token, Tree
-
-    kind = str(tree.data)
-    if kind not in law.RULES and kind not in law.STRUCTURE:
-        for child in tree.children:
-            if isinstance(child, Tree):
-                found = _harvest(child)
-                if found is not None:
-                    return found
-        return None
-    cells: list[Cell] = []
-
-    def gather(node: Any) -> None:
-        for child in node.children:
-            if isinstance(child, Token):
-                column, value = law.filled(child.type)
-                text = str(child) if value is None else value
-                cells.append(Cell(column, text, child.column or 1))
-            elif child is None:
-                cells.append(Cell("", None, 0))
-            else:
-                gather(child)
-
-    gather(tree)
-    return Match(kind, tuple(cells))
-
-
-# -- files ------------------------------------------------------------------------------------
+_COMPILERS = ("law.py", "grammar_source.py", "grammar_rules.py", "patterns.py", "layout.py")
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,23 +50,6 @@ class Entry:
     about: str
     recognise: str | None
     path: Path
-
-
-_HEAD = re.compile(r"//[ \t]*(name|about|recognise)[ \t]*:[ \t]*(.*?)[ \t]*$")
-
-
-def head_comments(source: str) -> dict[str, str]:
-    """`name`, `about` and `recognise` from the comment lines that open the file."""
-    found: dict[str, str] = {}
-    for line in source.splitlines():
-        if not line.strip():
-            continue
-        if not line.startswith("//"):
-            break
-        at = _HEAD.match(line)
-        if at:
-            found.setdefault(at.group(1), at.group(2))
-    return found
 
 
 def entries() -> Iterator[Entry]:
@@ -309,13 +133,14 @@ def unpack(pack: dict[str, Any], origin: str) -> Layout:
         starts=tuple(Start(*s) for s in pack["starts"]),
         lark=parser,
         feeds_newline=pack["feeds_newline"],
+        columns_open=pack["columns_open"],
     )
 
 
 def _key(data: bytes) -> str:
     from lark import __version__ as lark_version
 
-    versions = (_PACK, __version__, lark_version, sys.version_info[:3])
+    versions = (__version__, lark_version, sys.version_info[:3])
     digest = hashlib.sha256(repr(versions).encode())
     for module in _COMPILERS:  # a pack made by other code than this is of no use
         digest.update((Path(__file__).parent / module).read_bytes())
@@ -330,7 +155,7 @@ def _from_cache(key: str) -> dict[str, Any] | None:
     except Exception:
         # Absent, cut short, or written by something else: it is compiled again, at no other loss.
         return None
-    return kept if isinstance(kept, dict) and kept.get("pack") == _PACK else None
+    return kept if isinstance(kept, dict) and "lark" in kept else None
 
 
 def _to_cache(key: str, pack: dict[str, Any]) -> None:

@@ -22,11 +22,14 @@ RULES = {
 }
 """Line rules that yield a record, and the table it belongs to."""
 
-STRUCTURE = ("run_line", "context", "noise", "head", "end", "section", "columns", "row")
+STRUCTURE = ("run_line", "context", "noise", "head", "end", "section", "columns", "row", "rows")
 """The other line rules. `run_line`: a line of the run's head. `context`: sets cells for the rows
 that follow. `noise`: skipped. `head`: a new dump starts. `end`: the dump is over. `section`: a
-named table (or the head, `run`) starts. `columns`: the header line of the open section. `row`:
-cells under those columns."""
+named table (or the head, `run`) starts. `columns`: the header line of the open section; it may
+open the section itself. `row`: cells under those columns. `rows`: several rows in one line, and
+contexts that hold for this line only; the rules it uses are no line rules by themselves."""
+
+LINE_RULES = (*RULES, *STRUCTURE)
 
 SCOPE = ("site", "ch", "rank", "lane", "dq")
 SETTING = ("attempt", "point", "temp")
@@ -59,11 +62,20 @@ SPECIAL = {
     "head": ("version", *RUN_KEYS),
     "end": ("rows",),
     "section": ("section",),
-    "columns": ("column",),
+    "columns": ("column", "section"),
     "row": ("cell",),
     "run_line": ("key", "text", *RUN_KEYS),
 }
 """What the terminals of the structural rules may be named after."""
+
+VALUES = {
+    "result": ("pass", "marginal", "fail", "no-response", "not-found", "not-run"),
+    "trend": ("settled", "rising", "falling"),
+    "edc": ("ok", "bad"),
+    "tap": ("0", "1"),
+    "section": (*OWN, "run"),
+}
+"""Columns that can hold only these words: what a `COLUMN__VALUE` may be."""
 
 TAP = "tap"
 """`TAP__1` and `TAP__0`: one character of a window each; those of a row make up `window`."""

@@ -124,10 +124,21 @@ def recognise(cleaned: Cleaned) -> tuple[grammars.Layout, tuple[Problem, ...]]:
             found.append(entry)
     if not found:
         raise Unreadable((*cleaned.problems, problem("no-dump", layouts=", ".join(tried))))
-    if len(found) > 1:
-        names = " and ".join(entry.name for entry in found)
-        problems.append(problem("two-layouts", names=names, taken=found[0].name))
-    return grammars.load(found[0].path), tuple(problems)
+    usable: list[grammars.Layout] = []
+    for entry in found:
+        try:
+            usable.append(grammars.load(entry.path))
+        except grammars.LayoutError as wrong:
+            if entry is found[-1] and not usable:
+                raise
+            reason = wrong.problems[0].message.splitlines()[0]
+            problems.append(
+                problem("layout-skipped", name=entry.name, file=entry.path, reason=reason)
+            )
+    if len(usable) > 1:
+        names = " and ".join(layout.name for layout in usable)
+        problems.append(problem("two-layouts", names=names, taken=usable[0].name))
+    return usable[0], tuple(problems)
 
 
 def _checks(run: Run, board: Board) -> list[Problem]:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from memdiag import cells, clean, law
 from memdiag.account import Account, Fate
 from memdiag.clean import Cleaned, Line
-from memdiag.dump import Dump, ProblemList, Refused, count, merged
-from memdiag.grammars import Layout, Match, Miss
+from memdiag.dump import Dump, Place, ProblemList, Refused, count, merged
+from memdiag.layout import Layout, Match, Miss
 from memdiag.problems import Position, Problem
 from memdiag.records import Row, Run
 
@@ -17,7 +17,7 @@ LONGEST = 10_000
 """Characters in a line at most: no row is as long, and a pattern tried on more could take long."""
 
 VERSION = "1"
-_ROW_KINDS = frozenset({*law.RULES, "row"})
+_ROW_KINDS = frozenset({*law.RULES, "row", "rows"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +89,8 @@ class Reader:
         line and a row, which may look alike."""
         found = self.layout.match(text, self._wanted())
         if isinstance(found, Match) and found.kind in ("columns", "row"):
+            if self.layout.columns_open:
+                return found
             assert self.dump is not None
             header = self.dump.is_header([(c.text or "").lower() for c in found.cells])
             kind = "columns" if header else "row"
@@ -110,9 +112,11 @@ class Reader:
     def _may_come(self, section: str | None, headed: bool) -> frozenset[str]:
         """By the open section: "" where none is, None where it is unknown."""
         always = {"head", "end", "section", "noise"}
+        if self.layout.columns_open:
+            always.add("columns")
         if section is None:
             return frozenset(always)  # the lines of an unknown section are kept as they are
-        always |= {"context", *law.RULES}
+        always |= {"context", "rows", *law.RULES}
         if section == "run" or (not section and "section" not in self.kinds):
             always.add("run_line")
         elif section:
@@ -128,28 +132,38 @@ class Reader:
             return None
         if isinstance(found, Match) and found.kind not in _ROW_KINDS:
             return None
-        if self._row(lines[at].text) is not None and self._stands(lines[at + 1].text):
+        if self._rows(lines[at].text) is not None and self._stands(lines[at + 1].text):
             return None
-        return clean.rejoin(lines, width, lambda text: self._row(text) is not None, at)
+        return clean.rejoin(lines, width, lambda text: self._rows(text) is not None, at)
 
     def _stands(self, text: str) -> bool:
         """Whether a line is whole by itself: blank, a row, or one of the other line rules."""
-        if not text.strip() or self._row(text) is not None:
+        if not text.strip() or self._rows(text) is not None:
             return True
         found = self._match(text.rstrip())
         return isinstance(found, Match) and found.kind not in _ROW_KINDS
 
-    def _row(self, text: str) -> Row | None:
-        """The row that a text would give, None where it is none."""
+    def _rows(self, text: str) -> list[Row] | None:
+        """The rows that a text would give, None where it is no row."""
         found = self._match(text.rstrip())
         if isinstance(found, Miss) or found.kind not in _ROW_KINDS or self.dump is None:
             return None
         if found.kind == "row" and not self.dump.readable():
             return None
         try:
-            return self.dump.make(law.RULES.get(found.kind), found.cells, Position, 0)
+            return list(self._made(found, lambda column: Position(1, column), 0))
         except Refused:
             return None
+
+    def _made(self, found: Match, place: Place, end: int) -> Iterator[Row]:
+        """The rows of a line, one or several. Raises `Refused`."""
+        assert self.dump is not None
+        local: dict[str, str] = {}
+        for part in found.parts or (found,):
+            if part.kind == "context":
+                local = merged(local, part.cells)
+            elif part.kind in _ROW_KINDS:
+                yield self.dump.make(law.RULES.get(part.kind), part.cells, place, end, local)
 
     def _matched(self, line: Line, found: Match) -> None:
         kind = found.kind
@@ -177,15 +191,19 @@ class Reader:
             dump.context = merged(dump.context, found.cells)
             self._fate(line, Fate.CONTEXT)
         elif kind == "columns":
-            dump.set_columns(found.cells, line.position)
+            names = [cell for cell in found.cells if cell.column != "section"]
+            for cell in found.cells:
+                if cell.column == "section":
+                    dump.open_section(cell.text or "", line.position(cell.at))
+            if dump.section is not None and dump.section.kind not in (None, "run"):
+                dump.set_columns(names, line.position)
             self._fate(line, Fate.COLUMNS)
         elif kind == "row" and not dump.readable():
             dump.lose(line.number)
             self._fate(line, Fate.PROBLEM)
         else:
             try:
-                end = len(line.text.rstrip()) + 1
-                dump.keep(dump.make(law.RULES.get(kind), found.cells, line.position, end))
+                dump.keep(list(self._made(found, line.position, len(line.text.rstrip()) + 1)))
                 self._fate(line, Fate.ROW)
             except Refused as refused:
                 dump.refuse(refused)

@@ -141,7 +141,9 @@ def test_every_section_and_column() -> None:
         12,
     )
     assert [(v.name, v.text, v.value, v.scope.lane) for v in run.values] == [
-        ("jitter", "3.1ps", units.Quantity(3.1, "ps"), 2), ("fuse", "blown", None, None)]  # fmt: skip
+        ("jitter", "3.1ps", units.Quantity(3.1, "ps"), 2),
+        ("fuse", "blown", None, None),
+    ]
     assert run.source.complete
     assert run.source.rows == 13
     assert run.source.first_line == 1
@@ -277,8 +279,11 @@ def test_every_line_is_accounted_for(lines: list[str], end: str) -> None:
     assert accounted == list(range(1, len(found.cleaned.pasted) + 1))
     fates = found.account.count()
     assert fates.get(Fate.ROW, 0) == sum(run.source.rows for run in found.runs)
-    rows = [row.position.line for run in found.runs
-            for row in (*run.training, *run.counts, *run.rails, *run.heat, *run.values)]  # fmt: skip
+    rows = [
+        row.position.line
+        for run in found.runs
+        for row in (*run.training, *run.counts, *run.rails, *run.heat, *run.values)
+    ]
     rows += [n for run in found.runs if run.errors is not None for n in run.errors.line.tolist()]
     assert sorted(rows) == [n for n, fate in found.account.lines() if fate is Fate.ROW]
     problems = [p for run in found.runs for p in run.problems if p.position is not None]
