@@ -345,7 +345,9 @@ def _short_package(plant: Plant, fault: Fault) -> None:
     board = plant.wiring.board
     site = board.sites[fault.site]
     plant.alive[fault.site] = False
-    rails = [fault.rail] if fault.mode == "one" else list(site.rails)
+    rails = [fault.rail]
+    if fault.mode == "all":
+        rails += [name for name in site.rails if name != fault.rail]
     for k, name in enumerate(rails):
         plant.shunt.setdefault(name, []).append((fault.depth * (1.0 + 1.8 * k), fault.site))
         plant.hot[name] = site.ref

@@ -66,14 +66,27 @@ def poisson_at(mean: float, u: float) -> int:
 
 
 def binomial_at(n: float, p: float, u: float) -> int:
-    """The binomial count at the quantile `u`; Poisson at the ends, normal in the middle."""
+    """The binomial count at the quantile `u`: exact for a few hundred, above that Poisson at the
+    ends and normal in the middle."""
     if n <= 0 or p <= 0:
         return 0
     if p >= 1:
         return int(n)
+    if p > 0.5:
+        return int(n) - binomial_at(n, 1 - p, 1 - u)
+    if n <= 400:
+        return _exact(int(n), p, u)
     if n * p < 60:
         return min(int(n), poisson_at(n * p, u))
-    if n * (1 - p) < 60:
-        return int(n) - min(int(n), poisson_at(n * (1 - p), 1 - u))
     z = NORMAL.inv_cdf(min(max(u, 1e-12), 1 - 1e-12))
     return min(int(n), max(0, round(n * p + z * math.sqrt(n * p * (1 - p)))))
+
+
+def _exact(n: int, p: float, u: float) -> int:
+    term = (1 - p) ** n
+    total, k, odds = term, 0, p / (1 - p)
+    while u > total and k < n:
+        term *= (n - k) / (k + 1) * odds
+        k += 1
+        total += term
+    return k

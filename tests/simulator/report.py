@@ -62,7 +62,7 @@ def scope_of(plant: Plant, rig: Rig, link: int, detail: str, whole: bool) -> dic
     if detail == "site":
         return {"site": ref}
     apart = len({plant.wiring.site_of[i] for i in plant.wiring.of_channel[at.channel]}) > 1
-    named = rig.sites and not (whole and detail == "channel" and apart)
+    named = rig.names and not (whole and detail == "channel" and apart)
     scope: dict[str, Any] = {"site": ref} if named else {}
     scope["ch"] = at.channel
     if rig.ranks:
@@ -110,7 +110,7 @@ def _step_rows(
         links = [
             i for i in plant.wiring.of_channel[at.channel]
             if plant.wiring.links[i][1].rank == at.rank
-            and (plant.wiring.site_of[i] == site or not rig.sites)
+            and (plant.wiring.site_of[i] == site or not rig.names)
         ]  # fmt: skip
         if len({plant.wiring.site_of[i] for i in links}) == 1:
             scope = {k: v for k, v in scope.items() if k != "lane"}

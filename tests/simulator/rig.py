@@ -50,7 +50,7 @@ class Rig:
     warm_boot: bool
     detail: str  # training rows: "lane", "channel", "site", "dq"
     count_detail: str
-    sites: bool
+    names: bool  # its rows name the site
     ranks: bool
     width: str | None  # "UI", "ps", "tap" or not printed
     height: bool
@@ -138,7 +138,7 @@ def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool
         warm_boot=rng.random() < 0.015,
         detail=detail,
         count_detail=rng.choices(("lane", "channel", "site", "dq"), (62, 20, 8, 10))[0],
-        sites=rng.random() < (0.9 if not spread_out else 0.75),
+        names=rng.random() < (0.9 if not spread_out else 0.75),
         ranks=many_ranks or rng.random() < 0.3,
         width=rng.choices(("UI", "ps", "tap", None), (45, 15, 8, 32))[0],
         height=rng.random() < 0.25,

@@ -140,7 +140,7 @@ def draw(
     rig = _fitted(rng, rig, drawn, spread_out)
     known = rng.random() < 0.92 if known is None else known
     if not known:
-        rig = replace(rig, sites=True)
+        rig = replace(rig, names=True)
     rig = replace(rig, **habits)
     bench = _Bench(wiring, rig, noise, Nature.draw(noise.stream("nature")),
                    Couplings.draw(noise.stream("couplings")), addresses)  # fmt: skip
@@ -213,11 +213,11 @@ def _fitted(rng: random.Random, rig: Rig, drawn: list[Fault], spread_out: bool) 
     rig = replace(rig, rails=rig.rails or (supply and rng.random() < 0.65))
     if rig.rails and supply and rng.random() < 0.6:
         rig = replace(rig, heat=True)
-    if spread_out and not rig.sites and "channel" in (rig.detail, rig.count_detail):
+    if spread_out and not rig.names and "channel" in (rig.detail, rig.count_detail):
         # rows of a whole channel that lies over many packages can place nothing: few rigs do it
         if rng.random() < 0.8:
             rig = replace(rig, detail="lane", count_detail="lane")
-    if rig.word == "site" and spread_out and not rig.sites:
+    if rig.word == "site" and spread_out and not rig.names:
         rig = replace(rig, word="channel")
     return rig
 

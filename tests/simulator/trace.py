@@ -23,6 +23,10 @@ BOARD_SPREAD = 0.06
 every site alike must stand out from that too."""
 
 
+FEW = 3
+"""Healthy boards have a soft error or two; so many on one row, or in the log, are a trace."""
+
+
 def trace(
     rows: Iterable[Row], twin: Iterable[Row], nature: Nature, rig: Rig, board_wide: bool = False
 ) -> list[Row]:
@@ -37,7 +41,11 @@ def trace(
         match = other.pop(row.key, None)
         if match is None or _differs(row, match, nature, rig, spread):
             found.append(row)
-    return found + list(other.values())
+    found += other.values()
+    words = [row for row in found if row.section == "errors"]
+    if len(words) < FEW and len(words) == len(found):
+        return []
+    return found
 
 
 def _differs(a: Row, b: Row, nature: Nature, rig: Rig, spread: float) -> bool:
@@ -75,7 +83,7 @@ def _eye_differs(
 def _count_differs(a: float | None, b: float | None) -> bool:
     if a is None or b is None:
         return (a is None) != (b is None)
-    return abs(a - b) >= 1 and abs(a - b) > SIGMAS * math.sqrt(min(a, b))
+    return abs(a - b) >= FEW and abs(a - b) > SIGMAS * math.sqrt(min(a, b))
 
 
 def _volts_differ(a: str, b: str) -> bool:
