@@ -93,13 +93,20 @@ KINDS: tuple[Kind, ...] = (
     Kind(
         "weak_array", Cause.WEAK, "site", 0.06, 0.05,
         (
-            Variant("broad", 0.45, {
+            # A row, a bank: every line of the word.
+            Variant("rows", 0.30, {
                 ("place", SELF): {"array": 0.90},
-                ("line", SELF): {"array": 0.55}, ("shape", SELF): {"clustered": 0.85, "spread": 0.14},
+                ("line", SELF): {"array": 0.90}, ("shape", SELF): {"clustered": 0.88, "spread": 0.11},
             }),
-            Variant("local", 0.55, {
-                ("place", SELF): {"array": 0.33},
-                ("line", SELF): {"array": 0.30}, ("shape", SELF): {"clustered": 0.92, "spread": 0.07},
+            # A few words, or rows of one half.
+            Variant("words", 0.25, {
+                ("place", SELF): {"array": 0.60},
+                ("line", SELF): {"array": 0.50}, ("shape", SELF): {"clustered": 0.80, "spread": 0.19},
+            }),
+            # A cell, a column: one line, so one lane.
+            Variant("cells", 0.45, {
+                ("place", SELF): {"array": 0.35},
+                ("line", SELF): {"array": 0.14}, ("shape", SELF): {"clustered": 0.92, "spread": 0.07},
             }),
         ),
     ),
@@ -107,8 +114,12 @@ KINDS: tuple[Kind, ...] = (
     Kind(
         "weak_pins", Cause.WEAK, "site", 0.30, 0.35,
         (
-            Variant("broad", 0.6, _whole({"thin": 0.90, "dead": 0.02, "disturbed": 0.04})),
-            Variant("partial", 0.4, _whole({"thin": 0.52, "dead": 0.02, "disturbed": 0.12})),
+            Variant("broad", 0.45, _whole({"thin": 0.90, "dead": 0.02, "disturbed": 0.04})),
+            Variant("partial", 0.33, _whole({"thin": 0.52, "dead": 0.02, "disturbed": 0.12})),
+            Variant("severe", 0.22, {
+                **_whole({"thin": 0.50, "dead": 0.45}),
+                ("line", SELF): {"thin": 0.52, "open": 0.08, "dead": 0.34},
+            }),
         ),
     ),
     # A short inside the package: it lies across its rails, and whoever shares them sags. With the
@@ -269,7 +280,7 @@ LEAK: Mapping[str, Pmf] = {
     "shape": {"spread": 0.02, "paired": 2e-4, "striped": 2e-4, "clustered": 0.01},
     "rail": {"low": 0.004, "short": 0.001},
     "heat": {"here": 0.01},
-    "boot": {"cut": 0.004},
+    "boot": {"cut": 0.012},
 }  # fmt: skip
 
 

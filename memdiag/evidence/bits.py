@@ -44,6 +44,28 @@ _LINE_RATES: dict[str, Spread] = {
 }
 
 
+def _log_ways(n: float, k: int) -> float:
+    """log of the binomial coefficient; for rare events in many bits its Poisson limit."""
+    if n > 1e6:
+        return k * math.log(n) - math.lgamma(k + 1)
+    return math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1)
+
+
+# An upset now and then, of one cell or a burst along a row, whatever the exposure: its chance.
+_STRAY = {"sound": 0.012, "disturbed": 0.15, "array": 0.10}
+STRAY_MOST = 64
+
+
+@cache
+def _stray_norm() -> float:
+    return sum(n**-1.6 for n in range(1, STRAY_MOST + 1))
+
+
+def _stray(errors: int) -> float:
+    """Chance that a stray event has this many wrong bits: short ones far more often."""
+    return float(errors) ** -1.6 / _stray_norm() if errors <= STRAY_MOST else 0.0
+
+
 @cache
 def _weights(kind: str) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """`(zero mass, mass on the grid)` of each state."""
@@ -77,10 +99,12 @@ def _count_loglik(errors: int, bits: float, kind: str) -> dict[str, float]:
     exposure = max(bits, float(errors), 1.0)
     zero, grid = _weights(kind)
     loglik = errors * _LOG_RATE + (exposure - errors) * _LOG_MISS
-    top = float(loglik.max())
-    mean = grid @ np.exp(loglik - top)
-    if errors == 0:
-        mean = mean * math.exp(min(top, 0.0)) + zero
+    if errors > STRAY_MOST:
+        mean = grid @ np.exp(loglik - loglik.max())
+    else:
+        mean = grid @ np.exp(loglik + _log_ways(exposure, errors))
+        stray = np.array([_STRAY.get(s, 0.0) for s in states])
+        mean = mean + (stray * _stray(errors) if errors else zero)
     # A trace everywhere: no count is impossible in any state.
     values = np.log(mean + 1e-9 * mean.max() + 1e-300)
     return dict(zip(states, values.tolist(), strict=True))

@@ -64,6 +64,7 @@ def gather(run: Run, board: Board, thin_ui: float | None = None) -> Evidence:
         if not owners:
             continue
         nodes += _places(key, g, owners, peers, memory, run)
+    nodes = _by_sequence(nodes, board)
     evidence = Evidence(nodes)
     if run.errors is not None:
         _shapes(run, board, tallies, evidence)
@@ -111,6 +112,28 @@ def _places(
     _counts(g, place, memory, peers.lanes(key), lines_known=tallied)
     out = [n for n in (place, *lines.values()) if n.loglik]
     return out + ([boot] if boot.loglik else [])
+
+
+def _by_sequence(nodes: list[Node], board: Board) -> list[Node]:
+    """One boot node a channel and rank: the sequencer stops a channel, not a lane of it."""
+    boots: dict[tuple[object, ...], Node] = {}
+    rest = []
+    for node in nodes:
+        if node.kind != "boot":
+            rest.append(node)
+            continue
+        alone = node.sites if node.channel is None else ()
+        at = (alone, node.channel, node.rank)
+        merged = boots.get(at)
+        if merged is None:
+            boots[at] = Node("boot", node.sites, node.channel, node.rank, loglik=node.loglik,
+                             quotes=node.quotes)  # fmt: skip
+            continue
+        merged.sites = tuple(dict.fromkeys((*merged.sites, *node.sites)))
+        merged.quotes += node.quotes
+        if node.loglik["cut"] > merged.loglik["cut"]:
+            merged.loglik = node.loglik
+    return rest + list(boots.values())
 
 
 _LINE_OF = {"sound": "sound", "disturbed": "disturbed", "array": "array", "thin": "thin",
