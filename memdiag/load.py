@@ -107,7 +107,9 @@ def _says_something(run: Run) -> bool:
 def recognise(cleaned: Cleaned) -> tuple[grammars.Layout, tuple[Problem, ...]]:
     """The layout whose pattern is found in a line of the text; the first on the search path where
     there are several, and a problem that says so. Raises Unreadable where there is none."""
-    texts = [line.text for line in cleaned.lines if line.text and len(line.text) <= reader.LONGEST]
+    # Stripped: a paste may be indented as a whole.
+    texts = [line.text.strip() for line in cleaned.lines
+             if line.text and len(line.text) <= reader.LONGEST]  # fmt: skip
     found: list[grammars.Entry] = []
     tried: list[str] = []
     problems: list[Problem] = []
