@@ -25,12 +25,15 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-DUMP, SUMS = "dump.txt", "SHA256SUMS"
+SUMS = "SHA256SUMS"
 STAGING = ".memdiag-staging-"
-WAIT = 60.0  # seconds to wait for another bench
+WAIT = 120.0  # seconds to wait for another bench
 STALE = 3600.0  # seconds after which a hidden folder is swept even where locks are unknown
 
 _ENTRY = re.compile(r"(\d{2,})-.*-([0-9a-f]{12})")
+# What packed files begin with (RFC 1952 gzip; the zip, xz, bzip2 and zstd formats).
+_PACKED = {b"\x1f\x8b": "gz", b"PK\x03\x04": "zip", b"\xfd7zXZ": "xz", b"BZh": "bz2",
+           b"\x28\xb5\x2f\xfd": "zst"}  # fmt: skip
 # Names that Windows keeps for devices, with any extension.
 _DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 
@@ -41,16 +44,17 @@ class TicketError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One filed dump: its folder, its number in the ticket and the hash of the raw dump."""
+    """One filed dump: its folder, its number in the ticket, the hash and name of the raw dump."""
 
     folder: Path
     number: int
     sha256: str
+    name: str
 
     def dump(self) -> bytes | None:
         """The raw dump, None where it is gone or no longer what was filed."""
         try:
-            raw = (self.folder / DUMP).read_bytes()
+            raw = (self.folder / self.name).read_bytes()
         except OSError:
             return None
         return raw if hashlib.sha256(raw).hexdigest() == self.sha256 else None
@@ -93,9 +97,10 @@ def entries(root: Path, ticket: str) -> tuple[Entry, ...]:
         for path in home.iterdir():
             match = _ENTRY.fullmatch(path.name)
             if match and path.is_dir() and not path.is_symlink():
-                sums = _sums(path)
-                if sums.get(DUMP, "").startswith(match.group(2)):
-                    found.append(Entry(path, int(match.group(1)), sums[DUMP]))
+                for name, sha256 in _sums(path).items():
+                    if name.startswith("dump.") and sha256.startswith(match.group(2)):
+                        found.append(Entry(path, int(match.group(1)), sha256, name))
+                        break
     return tuple(sorted(found, key=lambda e: (e.number, e.folder.name)))
 
 
@@ -122,16 +127,23 @@ def file_entry(
             for entry in before:
                 if entry.sha256 == sha256:
                     return Filed(entry, fresh=False)
-            files = {DUMP: raw, **make(before)}
+            called = dump_name(raw)
+            files = {called: raw, **make(before)}
             number = max((entry.number for entry in before), default=0) + 1
             staging = _stage(root, files)
             try:
                 final = _publish(staging, home, number, f"{_slug(stage)}-{sha256[:12]}")
             finally:
                 shutil.rmtree(staging, ignore_errors=True)
-            return Filed(Entry(final, int(final.name.split("-")[0]), sha256), fresh=True)
+            number = int(final.name.split("-")[0])
+            return Filed(Entry(final, number, sha256, called), fresh=True)
     except OSError as wrong:
         raise TicketError(_reason(root, wrong)) from wrong
+
+
+def dump_name(raw: bytes) -> str:
+    """What the raw dump is called: `dump.txt`, or by the ending of its packer."""
+    return "dump." + next((end for head, end in _PACKED.items() if raw.startswith(head)), "txt")
 
 
 @contextmanager

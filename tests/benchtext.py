@@ -41,7 +41,9 @@ def dump(
         if site.ref in thin:
             width, result = width * 0.4, "marginal"
         rows += [f"{where} id pass - -", f"{where} ca {result} - -"]
-        rows += [f"{where} {s} {result} {width:.2f}UI {width * 130:.0f}mV" for s in ("read", "write")]
+        rows += [
+            f"{where} {s} {result} {width:.2f}UI {width * 130:.0f}mV" for s in ("read", "write")
+        ]
     lines += rows
     lines += ["[counts]", "site ch lane test bits errors rose fell edc cells"]
     counts = []

@@ -26,8 +26,9 @@ OUTCOMES = {
     Outcome.NOT_COMPARABLE: "≠ not comparable",
 }  # fmt: skip
 
-PAPER_CHANGES, PAPER_CHANGES_BELOW = 10, 4
-"""Rows that paper shows: on a page of its own, and below a verdict."""
+PAPER_CHANGES, PAPER_CHANGES_BELOW, PAPER_TRACKS = 7, 3, 8
+"""Rows that paper shows: of changes on a page of their own and below a verdict; of a history, which
+is left off below a verdict."""
 _NOTHING = "-"
 
 
@@ -198,4 +199,4 @@ def _history(history: History | None) -> dict[str, Any] | None:
     for track in history.tracks:
         cells = ["-" if f is None else f"{f.cause.value}, {_sure(f)}" for f in track.findings]
         rows.append((str(track.locus), cells))
-    return {"heads": heads, "rows": rows}
+    return {"heads": heads, "rows": rows, "most": PAPER_TRACKS}

@@ -36,7 +36,8 @@ def verdict_page(verdicts: Sequence[Verdict], comparison: Comparison | None = No
     """
     if not verdicts:
         raise ValueError("a page needs at least one verdict")
-    parts = [_verdict(v, f"d{n}") for n, v in enumerate(verdicts, 1)]
+    alone = comparison is None
+    parts = [_verdict(v, f"d{n}", alone) for n, v in enumerate(verdicts, 1)]
     against = None if comparison is None else comparison_view(comparison, below=True)
     return _render("verdict.html", verdicts=parts, comparison=against,
                    title=_title(verdicts))  # fmt: skip
@@ -62,11 +63,11 @@ def _names(run: Run) -> list[str]:
     return [name for name in (run.head.ticket, run.head.serial, run.head.board) if name]
 
 
-def _verdict(verdict: Verdict, name: str) -> dict[str, Any]:
+def _verdict(verdict: Verdict, name: str, alone: bool) -> dict[str, Any]:
     """Everything the template shows of one run; `name` keeps ids on the page apart."""
     run = verdict.run
     marks = views.marks(verdict)
-    own, spilled = views.items(verdict)
+    own, spilled = views.items(verdict, alone=alone)
     strips = eye_strips(verdict.table, verdict.board, marks, f"{name}e")
     return {
         "name": name,

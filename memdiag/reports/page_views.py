@@ -106,15 +106,17 @@ def plate(verdict: Verdict) -> Plate:
     )
 
 
-def items(verdict: Verdict) -> tuple[tuple[Item, ...], tuple[Item, ...]]:
-    """`(findings that stand by themselves, spillover)`, both in the verdict's order."""
+def items(verdict: Verdict, *, alone: bool = True) -> tuple[tuple[Item, ...], tuple[Item, ...]]:
+    """`(findings that stand by themselves, spillover)`, both in the verdict's order. Not `alone`
+    on the page, paper has room for one less of them."""
+    most = PAPER_FINDINGS if alone else PAPER_FINDINGS - 1
     own: list[Item] = []
     spilled: list[Item] = []
     for finding in verdict.findings:
         if finding.cause is Cause.SPILLOVER:
             spilled.append(_item(finding, len(spilled) < PAPER_SPILLED))
         else:
-            own.append(_item(finding, len(own) < PAPER_FINDINGS))
+            own.append(_item(finding, len(own) < most))
     return tuple(own), tuple(spilled)
 
 
