@@ -175,20 +175,32 @@ def _count_lanes(board: Board) -> int:
 
 
 def _lane_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
-    """Lanes that look odd, and of channels known only as a whole, 'a lane of it'."""
+    """Every lane that looks odd or lies behind something odd; where the board knows no lanes,
+    'a lane of it'."""
     lanes = _count_lanes(board)
+    for locus, site in _suspects(board, evidence):
+        yield locus, frozenset({site}), (1 if locus.lane is not None else 2) / lanes, 0.0
+
+
+def _suspects(board: Board, evidence: Evidence) -> Iterator[tuple[Locus, str]]:
+    """(locus, site) of the lanes that look odd or lie behind an odd channel, site or board row."""
     seen: set[tuple[object, ...]] = set()
-    odd = _odd(evidence, ("place", "line"))
-    with_lanes = {(n.sites, n.channel) for n in evidence.nodes if n.lane is not None}
-    for node in odd:
-        if node.lane is None and (node.channel is None or (node.sites, node.channel) in with_lanes):
-            continue
-        for ref in node.sites if len(node.sites) <= 2 or node.lane is not None else ():
-            at = (ref, node.channel, node.rank, node.lane)
-            if at not in seen:
-                seen.add(at)
-                share = 1 / lanes if node.lane is not None else 2 / lanes
-                yield _place(ref, board, node), frozenset({ref}), share, 0.0
+    for node in _odd(evidence, ("place", "line")):
+        for ref in node.sites:
+            site = board.site(ref)
+            if site is None:
+                continue
+            mine = [
+                (k.channel, node.rank if node.rank is not None or not board.known else k.rank, k.lane)
+                for k in site.links
+                if (node.channel is None or k.channel == node.channel)
+                and (node.rank is None or k.rank == node.rank)
+                and (node.lane is None or k.lane == node.lane)
+            ] or [(node.channel, node.rank, node.lane)]
+            for at in dict.fromkeys(mine):
+                if (ref, *at) not in seen:
+                    seen.add((ref, *at))
+                    yield Locus(ref if site.named else None, *at), ref
 
 
 def _place(ref: str, board: Board, node: Node, dq: int | tuple[int, int] | None = None) -> Locus:
@@ -200,17 +212,19 @@ def _place(ref: str, board: Board, node: Node, dq: int | tuple[int, int] | None 
 def _line_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
     """Data lines that look odd; of an odd lane whose lines are not known apart, 'a line of it'."""
     lines = 8 * _count_lanes(board)
-    detailed = {(n.sites, n.channel, n.rank, n.lane) for n in evidence.nodes if n.kind == "line"}
-    for node in _odd(evidence, ("line",)):
-        for ref in node.sites:
-            yield _place(ref, board, node, node.dq), frozenset({ref}), 1 / lines, 0.0
+    detailed = set()
+    for node in evidence.nodes:
+        if node.kind != "line":
+            continue
+        detailed |= {(ref, node.channel, node.lane) for ref in node.sites}
+        if node.healthy < ODD:
+            for ref in node.sites:
+                yield _place(ref, board, node, node.dq), frozenset({ref}), 1 / lines, 0.0
     if kind.name == "controller_line":
         return
-    for node in _odd(evidence, ("place",)):
-        at = (node.sites, node.channel, node.rank, node.lane)
-        if node.lane is not None and at not in detailed and len(node.sites) <= 2:
-            for ref in node.sites:
-                yield _place(ref, board, node), frozenset({ref}), 8 / lines, 0.0
+    for locus, site in _suspects(board, evidence):
+        if (site, locus.channel, locus.lane) not in detailed:
+            yield locus, frozenset({site}), 8 / lines, 0.0
 
 
 def _pair_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
@@ -226,6 +240,11 @@ def _pair_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
                 continue
             for ref in a.sites:
                 yield _place(ref, board, a, (a.dq, b.dq)), frozenset({ref}), 1 / pairs, bonus
+    detailed = {(ref, n.channel, n.lane) for n in evidence.nodes if n.kind == "line"
+                for ref in n.sites}  # fmt: skip
+    for locus, site in _suspects(board, evidence):
+        if (site, locus.channel, locus.lane) not in detailed:
+            yield locus, frozenset({site}), 14 / pairs, 0.0
 
 
 def _rail_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:

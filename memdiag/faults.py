@@ -64,7 +64,7 @@ SELF, LANE, SITE, RAIL = Near.SELF, Near.LANE, Near.SITE, Near.RAIL
 
 def _lines(whole_lane: Pmf) -> dict[tuple[str, Near], Pmf]:
     """The data lines of a lane follow the lane's state where the fault takes the whole lane."""
-    to = {"absent": "dead", "mute": "dead", "dead": "dead", "line": "thin"}
+    to = {"absent": "dead", "mute": "dead", "line": "thin", "joined": "thin"}
     out: dict[str, float] = {}
     for state, p in whole_lane.items():
         name = to.get(state, state)
@@ -200,7 +200,7 @@ KINDS: tuple[Kind, ...] = (
         "bridge", Cause.BRIDGE, "pair", 0.15, 0.5,
         (
             Variant("hard", 1.0, {
-                ("place", SELF): {"line": 0.93, "thin": 0.04},
+                ("place", SELF): {"joined": 0.93, "thin": 0.04},
                 ("line", SELF): {"joined": 0.95, "thin": 0.03},
                 ("line", LANE): {"disturbed": 0.03}, ("place", SITE): {"disturbed": 0.07},
                 ("shape", SELF): {"spread": 0.93},
@@ -258,8 +258,8 @@ KINDS: tuple[Kind, ...] = (
         "other", Cause.UNDECIDED, "board", 0.3, 0.3,
         (
             Variant("any", 1.0, {
-                ("place", SELF): {"disturbed": 0.12, "array": 0.07, "thin": 0.12, "line": 0.06,
-                                  "dead": 0.06, "mute": 0.04, "absent": 0.03},
+                ("place", SELF): {"disturbed": 0.12, "array": 0.07, "thin": 0.12, "line": 0.04,
+                                  "joined": 0.02, "dead": 0.06, "mute": 0.04, "absent": 0.03},
                 ("line", SELF): {"disturbed": 0.10, "array": 0.10, "thin": 0.12, "open": 0.05,
                                  "joined": 0.02, "dead": 0.05},
                 ("shape", SELF): {"spread": 0.3, "paired": 0.1, "striped": 0.1, "clustered": 0.2},
@@ -273,8 +273,8 @@ BY_NAME: Mapping[str, Kind] = {kind.name: kind for kind in KINDS}
 
 LEAK: Mapping[str, Pmf] = {
     # With no fault at all: a stray marginal, a soft error. Not a dead lane.
-    "place": {"disturbed": 0.016, "array": 4e-4, "thin": 1.5e-4, "line": 2e-5, "dead": 2e-5,
-              "mute": 1e-5, "absent": 1e-5},
+    "place": {"disturbed": 0.016, "array": 4e-4, "thin": 1.5e-4, "line": 2e-5, "joined": 1e-5,
+              "dead": 2e-5, "mute": 1e-5, "absent": 1e-5},
     "line": {"disturbed": 0.016, "array": 1e-3, "thin": 2e-4, "open": 2e-5, "joined": 2e-5,
              "dead": 2e-5},
     "shape": {"spread": 0.02, "paired": 2e-4, "striped": 2e-4, "clustered": 0.01},

@@ -8,6 +8,8 @@ the grid's peak, never moves it, and the spreads are wide enough not to care.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
@@ -29,6 +31,7 @@ _PLACE_RATES: dict[str, Spread] = {
     "thin": (0.14, ((0.70, -12, -4), (0.16, -4, -0.8))),
     # What failed its training is often left out of the stress run, so none counted is no proof.
     "line": (0.14, ((0.28, -10, -2), (0.58, -1.6, -0.85))),
+    "joined": (0.14, ((0.20, -10, -2), (0.66, -1.7, -0.75))),
     "dead": (0.16, ((0.24, -4, -0.7), (0.60, -0.7, -0.2))),
     "mute": (0.18, ((0.14, -4, -0.7), (0.68, -0.7, -0.2))),
     "absent": (0.18, ((0.10, -4, -0.7), (0.72, -0.7, -0.2))),
@@ -42,6 +45,33 @@ _LINE_RATES: dict[str, Spread] = {
     "joined": (0.03, ((0.25, -9, -1), (0.72, -0.95, -0.2))),
     "dead": (0.02, ((0.13, -3, -0.7), (0.85, -0.7, -0.2))),
 }
+
+
+def _with_background(
+    zero: npt.NDArray[np.float64], grid: npt.NDArray[np.float64], rate: float, exposure: float
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """The weights with half of a healthy lane's errors at the run's common rate."""
+    centre = math.log10(rate)
+    common = np.exp(-0.5 * ((_GRID - centre) / 0.3) ** 2)
+    common /= common.sum()
+    zero, grid = zero.copy(), grid.copy()
+    for healthy in (0, 1):  # sound and disturbed
+        zero[healthy] *= 0.4
+        grid[healthy] = 0.4 * grid[healthy] + 0.6 * common
+    return zero, grid
+
+
+BACKGROUND_MOST = 6.0
+"""A common rate counts as background up to this many errors a lane: more is a fault of all."""
+
+
+def background(lanes: Sequence[tuple[int, int]]) -> float:
+    """The rate of errors that most lanes of a run share, from (errors, bits) of each: the median,
+    0 with fewer than four lanes or where it would be more than a few errors a lane."""
+    if len(lanes) < 4:
+        return 0.0
+    rate, bits = np.median([e / b for e, b in lanes]), np.median([b for _, b in lanes])
+    return float(rate) if 0 < rate * bits <= BACKGROUND_MOST else 0.0
 
 
 def _log_ways(n: float, k: int) -> float:
@@ -79,25 +109,53 @@ def _weights(kind: str) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64
     return zero, grid
 
 
+@dataclass(frozen=True, slots=True)
+class Cover:
+    """What a count covers: lanes in all, and lanes of one package among them."""
+
+    lanes: int = 1
+    of_package: int = 1
+
+
+# Which share of what a count covers is in the state, as divisors of its exposure: nobody knows
+# whether one lane is that bad or all of a package, but a package that is gone takes all its lanes
+# and an open strobe one.
+def _divisors(state: str, cover: Cover) -> set[float]:
+    lane, package = float(cover.lanes), cover.lanes / cover.of_package
+    if state == "absent":
+        return {package}
+    if state == "mute":
+        return {package, min(lane, 2 * package)}
+    if state in ("line", "joined", "dead"):
+        return {lane}
+    return {1.0, package, lane}
+
+
 def count_loglik(
-    errors: int, bits: float, kind: str = "place", lanes: int = 1
+    errors: int, bits: float, kind: str = "place", cover: Cover = Cover(), background: float = 0.0
 ) -> dict[str, float]:
     """Log likelihood of `errors` wrong of `bits` compared, in each state (kind place or line).
 
-    `lanes`: how many lanes the count covers. The state is that of the worst of them, and nobody
-    knows whether one of them is that bad or all: both are averaged.
+    `background`: the rate at which every lane of the run errs alike, 0 where most have none.
     """
-    tables = [_count_loglik(errors, bits / n, kind) for n in sorted({1, lanes, max(1, lanes // 2)})]
+    states = PLACE if kind == "place" else LINE
+    wanted = {state: _divisors(state, cover) for state in states}
+    tables = {n: _count_loglik(errors, bits / n, kind, background)
+              for n in set().union(*wanted.values())}  # fmt: skip
     return {
-        state: math.log(sum(math.exp(t[state]) for t in tables) / len(tables))
-        for state in tables[0]
+        state: math.log(sum(math.exp(tables[n][state]) for n in ns) / len(ns))
+        for state, ns in wanted.items()
     }
 
 
-def _count_loglik(errors: int, bits: float, kind: str) -> dict[str, float]:
+def _count_loglik(
+    errors: int, bits: float, kind: str, background: float = 0.0
+) -> dict[str, float]:
     states = PLACE if kind == "place" else LINE
     exposure = max(bits, float(errors), 1.0)
     zero, grid = _weights(kind)
+    if background > 0:
+        zero, grid = _with_background(zero, grid, background, exposure)
     loglik = errors * _LOG_RATE + (exposure - errors) * _LOG_MISS
     if errors > STRAY_MOST:
         mean = grid @ np.exp(loglik - loglik.max())
@@ -114,7 +172,7 @@ def _count_loglik(errors: int, bits: float, kind: str) -> dict[str, float]:
 # the chance of more than few, as lists are capped anywhere from 16 to thousands).
 _LISTED = {
     "sound": (0.03, 0.03), "disturbed": (0.40, 0.35), "array": (0.90, 0.75), "thin": (0.85, 0.85),
-    "line": (0.92, 0.96), "dead": (0.92, 0.97), "mute": (0.90, 0.97), "absent": (0.90, 0.97),
+    "line": (0.92, 0.96), "joined": (0.92, 0.96), "dead": (0.92, 0.97), "mute": (0.90, 0.97), "absent": (0.90, 0.97),
 }  # fmt: skip
 FEW = 3
 
@@ -169,9 +227,9 @@ def direction_loglik(
 # The check code is computed over what travelled: it is good when the cells were wrong and bad
 # when the line was (JESD250: CRC over each byte's burst, returned on EDC).
 _BAD = {"sound": 0.5, "disturbed": 0.78, "array": 0.04, "thin": 0.93, "line": 0.94,
-        "dead": 0.93, "mute": 0.85, "absent": 0.85}  # fmt: skip
+        "joined": 0.94, "dead": 0.93, "mute": 0.85, "absent": 0.85}  # fmt: skip
 _ANY_BAD = {"sound": 0.008, "disturbed": 0.30, "array": 0.02, "thin": 0.70, "line": 0.80,
-            "dead": 0.80, "mute": 0.60, "absent": 0.60}  # fmt: skip
+            "joined": 0.80, "dead": 0.80, "mute": 0.60, "absent": 0.60}  # fmt: skip
 
 
 def link_check_loglik(ok: float, bad: float) -> dict[str, float] | None:
@@ -198,7 +256,7 @@ def edc_count_loglik(failed: int, errors: int | None) -> dict[str, float]:
 
 REPEATS = 4.0
 _REPEATING = {"sound": 0.10, "disturbed": 0.08, "array": 0.55, "thin": 0.12, "line": 0.25,
-              "dead": 0.30, "mute": 0.30, "absent": 0.30}  # fmt: skip
+              "joined": 0.25, "dead": 0.30, "mute": 0.30, "absent": 0.30}  # fmt: skip
 
 
 def repeat_loglik(errors: int, cells: int) -> dict[str, float]:
@@ -211,7 +269,7 @@ def repeat_loglik(errors: int, cells: int) -> dict[str, float]:
 MANY_LINES = {
     s: math.log(p)
     for s, p in {"sound": 0.10, "disturbed": 0.30, "array": 0.28, "thin": 0.60, "line": 0.02,
-                 "dead": 0.95, "mute": 0.95, "absent": 0.95}.items()
+                 "joined": 0.02, "dead": 0.95, "mute": 0.95, "absent": 0.95}.items()
 }  # fmt: skip
 """Log likelihood that at least half of a lane's data lines are wrong alike."""
 

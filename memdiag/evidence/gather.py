@@ -78,6 +78,15 @@ def gather(run: Run, board: Board, thin_ui: float | None = None) -> Evidence:
     return evidence
 
 
+CAPPED = 3.0
+"""A list of error words is capped where this many times more errors were counted."""
+
+
+def _key_of(scope: Scope, board: Board) -> Key:
+    s = settle(scope, board)
+    return (s.site, s.channel, s.rank, s.lane)
+
+
 def settle_tally(tally: LaneTally, board: Board) -> Scope:
     return settle(Scope(tally.site, tally.channel, tally.rank, tally.lane), board)
 
@@ -109,7 +118,7 @@ def _places(
     _steps(g.training, place, boot, line)
     _widths(g.training, key, place, line, peers)
     tallied = _line_tallies(g, line, memory)
-    _counts(g, place, memory, peers.lanes(key), lines_known=tallied)
+    _counts(g, place, memory, peers, key, lines_known=tallied)
     out = [n for n in (place, *lines.values()) if n.loglik]
     return out + ([boot] if boot.loglik else [])
 
@@ -199,19 +208,29 @@ class _Peers:
     thin_ui: float | None
     board: Board
 
-    def lanes(self, key: Key) -> int:
-        """How many lanes a place covers, at least 1."""
+    def cover(self, key: Key) -> bits.Cover:
+        """How many lanes a place covers, and how many of them one package."""
         site, channel, rank, lane = key
         if lane is not None:
-            return 1
-        return max(1, sum(
-            (site is None or s.ref == site)
-            and (channel is None or k.channel == channel)
-            and (rank is None or k.rank == rank)
-            for s in self.board.sites for k in s.links
-        ))  # fmt: skip
+            return bits.Cover()
+        counts = [
+            n
+            for s in self.board.sites
+            if site is None or s.ref == site
+            if (n := sum((channel is None or k.channel == channel)
+                         and (rank is None or k.rank == rank) for k in s.links))
+        ]  # fmt: skip
+        if not counts:
+            return bits.Cover()
+        return bits.Cover(sum(counts), max(counts))
 
     def __post_init__(self) -> None:
+        exposed = [
+            (t["errors"], t["bits"])
+            for key, g in self.groups.items()
+            if key[3] is not None and (t := totals_of(r for r in g.counts if r.scope.dq is None))
+        ]
+        self.background = bits.background([(e, b) for e, b in exposed if e is not None and b])
         pools: dict[tuple[object, ...], list[float]] = {}
         for key, g in self.groups.items():
             for kind, figures in best_eyes(g.training, key).items():
@@ -383,7 +402,7 @@ def _line_tallies(g: _Group, line: object, memory: str | None) -> bool:
 
 def _many_lines(t: LaneTally) -> bool:
     """Half the lane's lines or more are wrong alike: the lane, not a line of it."""
-    return int((t.wrong > t.wrong.max() / 10).sum()) >= DQS // 2 and t.wrong.sum() >= 2 * DQS
+    return int((t.wrong > t.wrong.max() / 10).sum()) >= DQS // 2
 
 
 def _complete(t: LaneTally, counted: int | None) -> bool:
@@ -425,13 +444,15 @@ _NONE_LISTED = {s: 0.0 for s in ("sound", "disturbed", "array")} | {
 
 
 def _counts(
-    g: _Group, place: Node, memory: str | None, lanes: int, *, lines_known: bool
+    g: _Group, place: Node, memory: str | None, peers: _Peers, key: Key, *, lines_known: bool
 ) -> None:
     whole = [r for r in g.counts if r.scope.dq is None]
     totals = totals_of(whole)
     errors, exposure = totals["errors"], totals["bits"]
     if errors is not None and exposure:
-        place.add(bits.count_loglik(errors, exposure, lanes=lanes))
+        cover = peers.cover(key)
+        background = peers.background if cover.lanes == 1 else 0.0
+        place.add(bits.count_loglik(errors, exposure, cover=cover, background=background))
     elif errors is not None:
         place.add(bits.listed_loglik(errors) if errors else _NONE_LISTED)
     elif g.tally is not None and g.tally.rows:
@@ -483,6 +504,10 @@ def _shapes(
         owners = _owners((tally.site, tally.channel, tally.rank, tally.lane), board)
         if len(owners) == 1:
             by_site.setdefault(owners[0], []).append(tally)
+    counted: dict[str, int] = {}
+    for row in run.counts:
+        for site in _owners(_key_of(row.scope, board), board)[:1]:
+            counted[site] = counted.get(site, 0) + (row.errors or 0)
     for site, mine in by_site.items():
         index = np.unique(np.concatenate([part for t in mine for part in t.index]))
         lines = sum(int((t.wrong > 0).sum()) for t in mine)
@@ -490,7 +515,9 @@ def _shapes(
         if shape is None:
             continue
         node = Node("shape", (site,))
-        node.add(addresses.shape_loglik(shape))
+        # A capped list holds the first errors of a sweep, which lie side by side whatever fails.
+        cut = shape.kind == "clustered" and counted.get(site, 0) > CAPPED * len(index)
+        node.add(addresses.shape_loglik(shape), 0.1 if cut else 1.0)
         node.quotes.append(Quote(int(run.errors.line[index[0]]), shape.says))
         evidence.nodes.append(node)
         evidence.shapes[site] = shape

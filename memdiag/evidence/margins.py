@@ -21,7 +21,7 @@ ABSOLUTE_THIN_UI = 0.10
 
 # Probability that a width of zero is printed.
 _ZERO = {"sound": 5e-4, "disturbed": 4e-3, "array": 5e-4, "thin": 0.05, "line": 0.30,
-         "dead": 0.75, "mute": 0.85, "absent": 0.90}  # fmt: skip
+         "joined": 0.30, "dead": 0.75, "mute": 0.85, "absent": 0.90}  # fmt: skip
 
 # Mixtures of (weight, centre, scale) in log width against the reference; scale None: the peers'.
 _SHAPE: dict[str, tuple[tuple[float, float, float | None], ...]] = {
@@ -30,6 +30,7 @@ _SHAPE: dict[str, tuple[tuple[float, float, float | None], ...]] = {
     "array": ((0.97, 0.0, None), (0.03, -0.1, 0.25)),
     "thin": ((0.06, 0.0, None), (0.47, -0.35, 0.20), (0.40, -0.9, 0.45), (0.07, -2.2, 0.8)),
     "line": ((0.40, 0.0, None), (0.60, -0.7, 0.6)),
+    "joined": ((0.40, 0.0, None), (0.60, -0.7, 0.6)),
     "dead": ((0.15, 0.0, None), (0.85, -1.2, 0.8)),
     "mute": ((0.15, 0.0, None), (0.85, -1.2, 0.9)),
     "absent": ((0.10, 0.0, None), (0.90, -1.2, 0.9)),

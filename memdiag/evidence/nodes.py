@@ -14,10 +14,10 @@ from dataclasses import dataclass, field
 from memdiag.findings import Quote
 from memdiag.records import Channel
 
-PLACE = ("sound", "disturbed", "array", "thin", "line", "dead", "mute", "absent")
+PLACE = ("sound", "disturbed", "array", "thin", "line", "joined", "dead", "mute", "absent")
 """A lane, a channel of a site, a site, a channel or the board, by the worst behind it:
 disturbed = healthy but upset by a fault elsewhere; array = cells wrong, link good; thin = little
-margin at the pins; line = one data line gone; dead = the lane never works; mute = commands do
+margin at the pins; line = one data line open; joined = two of its lines shorted; dead = the lane never works; mute = commands do
 not reach it; absent = the package does not answer."""
 
 LINE = ("sound", "disturbed", "array", "thin", "open", "joined", "dead")

@@ -84,6 +84,8 @@ _ZQ = {
     "mute": (0.20, 0.04, 0.38, 0.10, 0.28),
     "absent": (0.02, 0.01, 0.18, 0.08, 0.71),
 }
+for _table in (_ID, _CA, _DATA, _CLOCK, _VREF, _ZQ):
+    _table["joined"] = _table["line"]  # what a step says, it says of either
 _TABLES: Mapping[str, Mapping[str, tuple[float, ...]]] = {
     "id": _ID, "ca": _CA, "level": _CLOCK, "wck": _CLOCK, "gate": _CLOCK,
     "read": _DATA, "write": _DATA, "vref": _VREF, "zq": _ZQ,
