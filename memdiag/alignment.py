@@ -195,8 +195,13 @@ def align(before: Iterable[Key], after: Iterable[Key]) -> list[tuple[Key | None,
     return pairs
 
 
+def may_be_one(a: Key, b: Key) -> bool:
+    """Could both speak of one link, as far as each says?"""
+    return all(x is None or y is None or x == y for x, y in zip(a, b, strict=True))
+
+
 def _alike(a: Key, b: Key) -> bool:
-    return a[3] == b[3] and all(x is None or y is None or x == y for x, y in zip(a, b, strict=True))
+    return a[3] == b[3] and may_be_one(a, b)
 
 
 def covers(locus: Locus, key: Key, board: Board) -> bool:

@@ -6,10 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from memdiag.changes import Change, Kind, Outcome
-from memdiag.findings import Cause
+from memdiag.findings import WANTS_WORK, Action, Cause
+from memdiag.partfollow import JOINT, SITE
 from memdiag.problems import Problem, Severity
 from memdiag.sides import Sides
 from memdiag.units import show_count, show_duration
+from memdiag.wording import action_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,6 +19,18 @@ class Answer:
     headline: str
     why: str
     todo: str
+
+
+@dataclass(frozen=True, slots=True)
+class Gaps:
+    """What the later run leaves open. `sites`: tested before, not at all now. `links`: the same
+    of single links of other sites. `failing` and `unrun`: links no finding speaks of, with a
+    step that fails now, or that failed before and was not run again."""
+
+    sites: tuple[str, ...]
+    links: tuple[str, ...]
+    failing: tuple[str, ...]
+    unrun: tuple[str, ...]
 
 
 def refusal(problems: Sequence[Problem]) -> Answer:
@@ -29,27 +43,32 @@ def refusal(problems: Sequence[Problem]) -> Answer:
 
 def answer(
     sides: Sides, outcome: Outcome, findings: Sequence[Change], longest: Change | None,
-    lost: Sequence[str],
+    gaps: Gaps,
 ) -> Answer:  # fmt: skip
     """`findings` most urgent first; `longest` the one that needs the longest run."""
     if outcome is Outcome.REPAIRED:
         return _repaired(findings)
     if outcome is Outcome.TOO_LITTLE_DATA:
-        return _too_little(sides, findings, longest, lost)
+        return _too_little(sides, findings, longest, gaps)
+    if gaps.failing and all(c.kind in (Kind.CLEARED, Kind.SAME) for c in findings):
+        return Answer(f"A step fails at {gaps.failing[0]}, whatever became of the rest.",
+                      "No finding of either run speaks of it: see the table.",
+                      "Run the test again; if it fails again, trust the table.")  # fmt: skip
     top = findings[0] if findings else None
     if top is None:  # a link changed that no finding speaks of
         return Answer("Errors or failed steps appeared that were not there before.",
                       "No finding of either run speaks of them: see the table.",
-                      _sentence(sides.after_verdict.summary.text))  # fmt: skip
-    todo = sides.after_verdict.summary.text
-    off = sorted(sides.work.off)
-    if off and not sides.after_verdict.wants_action:
-        todo = f"fit a package at {' '.join(off)}, run the same test, compare again"
+                      _do(sides))  # fmt: skip
+    todo = _do(sides)
+    if top.points_to == SITE:
+        # The later verdict cannot know that another package did no better there.
+        todo = (f"No further package at {top.locus.site}: inspect its pads and joints, then traces "
+                "and controller.")  # fmt: skip
     if top.kind is Kind.MOVED:
         dest = sides.work.destination(top.locus.site or "")
         return Answer(f"The fault went with the package, {top.locus.site} to {dest}.",
                       "So it is in the package, not in the site it left.",
-                      _sentence(todo))  # fmt: skip
+                      todo)  # fmt: skip
     elif top.kind is Kind.NEW:
         headline = f"{_states(top)}: new."
     elif top.locus.site in sides.work.off:
@@ -57,13 +76,25 @@ def answer(
     else:
         word = {Kind.BETTER: "better, not clear", Kind.WORSE: "worse"}.get(top.kind, "still there")
         headline = f"{_states(top)}: {word}."
-    return Answer(_capital(headline), _short(top.because), _sentence(todo))
+    return Answer(_capital(headline), _short(top.because), todo)
+
+
+def _do(sides: Sides) -> str:
+    """What the later verdict wants done, in a sentence."""
+    v = sides.after_verdict
+    wanted = [f for f in v.findings if f.action in WANTS_WORK and f.action is not Action.FIT]
+    if not wanted and sides.work.off:
+        off = " and ".join(sorted(sides.work.off))
+        return f"Fit a package at {off}, run the same test, compare again."
+    if not wanted:
+        return "Run the same steps and tests again: the later run alone asks for nothing."
+    return _sentence(action_words(wanted[0].action, wanted[0].locus))
 
 
 def _repaired(findings: Sequence[Change]) -> Answer:
     faults = [c for c in findings if not _spilled(c)]
     if not findings:
-        return Answer("Nothing is wrong in either run.", "Every step and count agrees.",
+        return Answer("No finding in either run.", "What changed stands in the table.",
                       "Nothing to do.")  # fmt: skip
     first = (faults or list(findings))[0]
     named = ", ".join(_was(c) for c in (faults or findings)[:3])
@@ -71,13 +102,13 @@ def _repaired(findings: Sequence[Change]) -> Answer:
     if more > 0:
         named += f" and {more} more"
     todo = "Close the ticket."
-    if any(c.points_to == "joint" for c in findings):
+    if any(c.points_to == JOINT for c in findings):
         todo = "Test once more warm and cold before you close the ticket: a joint can open again."
     return Answer(f"{named} before; clear now.", _short(first.because), todo)
 
 
 def _too_little(
-    sides: Sides, findings: Sequence[Change], longest: Change | None, lost: Sequence[str]
+    sides: Sides, findings: Sequence[Change], longest: Change | None, gaps: Gaps
 ) -> Answer:
     short = [c for c in findings if c.kind is Kind.TOO_LITTLE_DATA]
     if longest is not None:
@@ -87,9 +118,10 @@ def _too_little(
         first = short[0]
         return Answer(f"Whether {first.locus} is repaired is not known.", _short(first.because),
                       f"Run every step and test of BEFORE at {first.locus} again.")  # fmt: skip
-    if lost:
+    if gaps.sites or gaps.unrun:
+        names = ", ".join((*gaps.sites, *gaps.unrun)[:4])
         return Answer("Not all of the board was tested again.",
-                      f"The later run says nothing of {', '.join(lost[:6])}.",
+                      f"The later run says nothing of {names}.",
                       "Run every step and test of BEFORE again.")  # fmt: skip
     return Answer("The later dump is cut.", "What stood in the missing part is not known.",
                   "Paste it again, to its [end] line.")  # fmt: skip

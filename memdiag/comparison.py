@@ -10,17 +10,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from memdiag.alignment import common_board
-from memdiag.answer import answer, refusal
+from memdiag.alignment import common_board, may_be_one
+from memdiag.answer import Gaps, answer, refusal
 from memdiag.board import Board
 from memdiag.changes import Change, Comparison, History, Kind, Outcome, Stage, Track
 from memdiag.comparable import differences
 from memdiag.findingchange import finding_changes
 from memdiag.findings import Cause, Finding, Locus, Verdict
 from memdiag.linkchange import link_changes, site_changes
+from memdiag.partfollow import JOINT
 from memdiag.problems import Problem, problem
-from memdiag.records import Run
+from memdiag.records import Result, Run
 from memdiag.sides import OWN, Sides, was_tested
+from memdiag.table import FAILED
 
 if TYPE_CHECKING:
     from memdiag.shop import Shop
@@ -61,13 +63,13 @@ def compare(
         after_verdict or _judge(after, board, shop), confidence, between,
     )  # fmt: skip
     findings, links = finding_changes(sides), link_changes(sides)
-    lost = _lost(sides)
-    problems += _footnotes(sides, findings, lost)
+    gaps = _gaps(sides, links)
+    problems += _footnotes(findings, gaps)
     findings.sort(key=_urgency)
-    outcome = _outcome(sides, findings, links, lost)
+    outcome = _outcome(sides, findings, links, gaps)
     needing = [c for c in findings if c.needed_bits is not None]
     longest = max(needing, key=lambda c: (c.needed_seconds or 0, c.needed_bits or 0), default=None)
-    said = answer(sides, outcome, findings, longest, lost)
+    said = answer(sides, outcome, findings, longest, gaps)
     changes = (*findings, *site_changes(sides, links), *links)
     return Comparison(
         before, after, board, outcome, changes, (), problems, confidence,
@@ -90,6 +92,8 @@ def _judge(run: Run, board: Board, shop: Shop | None) -> Verdict:
     return judge(run, board, shop)
 
 
+_FAILED = frozenset(r.value for r in FAILED)
+
 _ORDER = (Kind.WORSE, Kind.NEW, Kind.MOVED, Kind.REMAINS, Kind.BETTER, Kind.TOO_LITTLE_DATA,
           Kind.CLEARED, Kind.SAME)  # fmt: skip
 
@@ -102,18 +106,18 @@ def _urgency(change: Change) -> tuple[bool, int]:
 
 
 def _outcome(
-    sides: Sides, findings: Sequence[Change], links: Sequence[Change], lost: Sequence[str]
+    sides: Sides, findings: Sequence[Change], links: Sequence[Change], gaps: Gaps
 ) -> Outcome:
     if any(c.kind is Kind.WORSE or _is_harm(c) for c in findings):
         return Outcome.WORSE
     stays = (Kind.REMAINS, Kind.BETTER, Kind.MOVED, Kind.NEW)
     if any(c.kind in stays for c in findings) or any(c.kind is Kind.NEW for c in links):
         return Outcome.NOT_REPAIRED
-    if sides.work.off:
+    if sides.work.off or gaps.failing:
         return Outcome.NOT_REPAIRED
     if any(c.kind is Kind.TOO_LITTLE_DATA for c in findings):
         return Outcome.TOO_LITTLE_DATA
-    if lost or not sides.after.source.complete:
+    if gaps.sites or gaps.unrun or not sides.after.source.complete:
         return Outcome.TOO_LITTLE_DATA
     return Outcome.REPAIRED
 
@@ -127,27 +131,35 @@ def _is_harm(change: Change) -> bool:
     return found.cause in OWN and found.cause is not Cause.UNDECIDED and bool(tested)
 
 
-def _lost(sides: Sides) -> tuple[str, ...]:
-    """Sites (or channels, where no site is named) tested before and not at all in the later run."""
-    found: dict[str, None] = {}
-    for key, partner in sides.pairs:
-        if key is None or not was_tested(sides.old[key]) or key[0] in sides.work.off:
+def _gaps(sides: Sides, links: Sequence[Change]) -> Gaps:
+    sites: dict[str, None] = {}
+    lost: dict[str, None] = {}
+    tested = [key for key, link in sides.new.items() if was_tested(link)]
+    for key, link in sides.old.items():
+        if not was_tested(link) or key[0] in sides.work.off:
             continue
-        name = key[0] or str(Locus(None, *key[1:]))
-        if key[0] is not None and key[0] in sides.measured:
-            continue
-        if partner is None or not was_tested(sides.new[partner]):
-            found[name] = None
-    return tuple(found)
+        if key[0] is not None and key[0] not in sides.measured:
+            sites[key[0]] = None
+        elif not any(may_be_one(key, other) for other in tested):
+            lost[str(Locus(*key))] = None
+    said = [f.locus for v in (sides.before_verdict, sides.after_verdict) for f in v.findings]
+    alone = [c for c in links if not any(sides.touch(locus, c.locus) for locus in said)]
+    failing = [str(c.locus) for c in alone if c.after.worst in _FAILED]
+    unrun = [
+        str(c.locus)
+        for c in alone
+        if c.before.worst in _FAILED and c.after.worst in (None, Result.NOT_RUN.value)
+    ]
+    return Gaps(tuple(sites), tuple(lost), tuple(failing), tuple(unrun))
 
 
-def _footnotes(
-    sides: Sides, findings: Sequence[Change], lost: Sequence[str]
-) -> tuple[Problem, ...]:
+def _footnotes(findings: Sequence[Change], gaps: Gaps) -> tuple[Problem, ...]:
     out = []
+    lost = (*gaps.sites, *gaps.links)
     if lost:
-        out.append(problem("compare-not-measured", links=", ".join(lost)))
-    reflowed = [str(c.locus) for c in findings if c.points_to == "joint"]
+        some = ", ".join(lost[:8]) + (f" and {len(lost) - 8} more" if len(lost) > 8 else "")
+        out.append(problem("compare-not-measured", links=some))
+    reflowed = [str(c.locus) for c in findings if c.points_to == JOINT]
     if reflowed:
         out.append(problem("compare-may-come-back", places=", ".join(reflowed)))
     return tuple(out)
