@@ -52,14 +52,18 @@ def show(seed: int, filters: dict[str, object]) -> None:
     print(f"verdict: {verdict.summary.text}")
     for f in verdict.findings:
         others = ", ".join(f"{c} {p:.3f}" for c, p in f.alternatives if p > 0.005)
-        print(f"  {f.locus}: {f.cause} {f.probability:.3f} -> {f.action}"
-              f"{' because of ' + f.because_of if f.because_of else ''} (else {others or '-'})")  # fmt: skip
+        why = f" because of {f.because_of}" if f.because_of else ""
+        print(
+            f"  {f.locus}: {f.cause} {f.probability:.3f} -> {f.action}{why} (else {others or '-'})"
+        )
         print(f"      {f.reason}")
     print(score(scene).line)
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
     parser.add_argument("--tune", action="store_true", help="tuning seeds, to the terminal")
     parser.add_argument("--show", type=int, metavar="SEED", help="one scene in full")
     parser.add_argument("--scenes", type=int, default=0, help="how many (default 3000; tuning 400)")

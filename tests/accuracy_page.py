@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
+from typing import Any
 
 from tests.scoring import Claim, Found, Score
 
@@ -26,7 +27,9 @@ def _rates(found: Sequence[Found]) -> tuple[int, int, int, int, int]:
             sum(f.right_action for f in found), sum(f.open_ for f in found))  # fmt: skip
 
 
-def calibration(claims: Sequence[Claim], bins: int = 10) -> tuple[float, float, list[tuple[float, float, int]]]:
+def calibration(
+    claims: Sequence[Claim], bins: int = 10
+) -> tuple[float, float, list[tuple[float, float, int]]]:
     """Brier score, expected calibration error, and per bin (mean stated, share true, count)."""
     if not claims:
         return math.nan, math.nan, []
@@ -58,10 +61,19 @@ def aims(scores: Sequence[Score]) -> list[tuple[str, float, float, bool]]:
     return [
         ("place", pc(place, n), 98, True),
         ("cause", pc(cause, n), 95, True),
-        ("cause, look-alikes that print the same left out",
-         pc(sum(f.right_cause for f in plain), len(plain)), 95, True),
+        (
+            "cause, look-alikes that print the same left out",
+            pc(sum(f.right_cause for f in plain), len(plain)),
+            95,
+            True,
+        ),
         ("action", pc(action, n), math.nan, True),
-        ("false alarms on healthy boards", pc(sum(s.alarm for s in healthy), len(healthy)), 0.5, False),
+        (
+            "false alarms on healthy boards",
+            pc(sum(s.alarm for s in healthy), len(healthy)),
+            0.5,
+            False,
+        ),
         ("wrong replace", pc(wrong, replaces), 1, False),
         ("expected calibration error", 100 * ece, 3, False),
     ]
@@ -78,7 +90,9 @@ def _rows(groups: dict[object, list[Found]]) -> list[list[str]]:
     rows = []
     for name, found in groups.items():
         n, place, cause, action, still = _rates(found)
-        rows.append([str(name), str(n), share(place, n), share(cause, n), share(action, n), share(still, n)])
+        rows.append(
+            [str(name), str(n), share(place, n), share(cause, n), share(action, n), share(still, n)]
+        )
     return rows
 
 
@@ -92,7 +106,9 @@ def _by_kind(scores: Sequence[Score]) -> dict[object, list[Found]]:
 def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     body = [list(head), *[list(r) for r in rows]]
     widths = [max(len(r[k]) for r in body) for k in range(len(head))]
-    out = ["| " + " | ".join(c.ljust(w) for c, w in zip(r, widths, strict=True)) + " |" for r in body]
+    out = [
+        "| " + " | ".join(c.ljust(w) for c, w in zip(r, widths, strict=True)) + " |" for r in body
+    ]
     out.insert(1, "|" + "|".join("-" * (w + 2) for w in widths) + "|")
     return "\n".join(out)
 
@@ -126,7 +142,8 @@ def blocks(scores: Sequence[Score]) -> list[tuple[str, str]]:
             [(f"{100 * a:.1f} %", f"{100 * b:.1f} %", str(k)) for a, b, k in bins])),
         ("The same by cause stated", table(
             ("cause", "statements", "mean stated", "true", "Brier", "calibration error"),
-            [_claim_row(c, [x for x in claims if x.cause == c]) for c in (*CAUSES, "spillover", "clear")])),
+            [_claim_row(c, [x for x in claims if x.cause == c])
+             for c in (*CAUSES, "spillover", "clear")])),
     ]  # fmt: skip
     return out
 
@@ -136,8 +153,9 @@ def _claim_row(cause: str, claims: Sequence[Claim]) -> tuple[str, ...]:
         return (cause, "0", "-", "-", "-", "-")
     brier, ece, _ = calibration(claims)
     n = len(claims)
-    return (cause, str(n), f"{100 * sum(c.probability for c in claims) / n:.1f} %",
-            share(sum(c.true for c in claims), n), f"{brier:.4f}", f"{100 * ece:.1f} %")  # fmt: skip
+    stated = 100 * sum(c.probability for c in claims) / n
+    true = share(sum(c.true for c in claims), n)
+    return (cause, str(n), f"{stated:.1f} %", true, f"{brier:.4f}", f"{100 * ece:.1f} %")
 
 
 def figures(scores: Sequence[Score]) -> str:
@@ -159,26 +177,34 @@ def _aim_row(name: str, figure: float, aim: float, more: bool) -> tuple[str, str
 def _rest(scores: Sequence[Score]) -> str:
     healthy = [s for s in scores if s.healthy]
     sick = [s for s in scores if s.found and not s.healthy]
+    dirty = [s for s in scores if s.dirty]
+    tidy = [s for s in scores if not s.dirty]
     hidden = [f for s in scores for f in s.found if not f.expected]
-    expected = [f for s in scores for f in s.found if f.expected]
+    off = [f for s in scores for f in s.found if f.expected]
+    unplaced = [f for f in hidden if f.visible and not f.located]
     crashes = Counter(s.crash.split(":")[0] for s in scores if s.crash)
-    lines = [
-        f"- Scenes: {len(scores)}, of them healthy {len(healthy)}.",
-        f"- Healthy boards for which a retest was asked: {share(sum(s.retest for s in healthy), len(healthy))}.",
-        f"- Sick boards on which a healthy place was told to be worked on: "
-        f"{share(sum(bool(s.accused) for s in sick), len(sick))}.",
-        f"- Scenes with a wrong `replace`: {share(sum(bool(s.wrong_replace) for s in scores), len(scores))}"
-        f" ({sum(len(s.wrong_replace) for s in scores)} of {sum(s.replaces for s in scores)} replacements).",
-        f"- Faults that left no trace in the dump: {share(sum(not f.visible for f in hidden), len(hidden))};"
-        f" a trace without a place: {share(sum(f.visible and not f.located for f in hidden), len(hidden))}.",
-        f"- Packages off on purpose: found {share(sum(f.place for f in expected), len(expected))},"
-        f" right action {share(sum(f.right_action for f in expected), len(expected))} of {len(expected)}.",
-        f"- Dumps with an error-severity problem: tidy "
-        f"{sum(bool(s.problems) for s in scores if not s.dirty)}, dirty "
-        f"{sum(bool(s.problems) for s in scores if s.dirty)} of {sum(s.dirty for s in scores)}.",
-        f"- No verdict at all: {sum(crashes.values())}" + (f" ({dict(crashes)})" if crashes else "") + ".",
-    ]  # fmt: skip
-    return "\n".join(lines)
+    wrong = [s for s in scores if s.wrong_replace]
+    said = {
+        "Scenes": f"{len(scores)}, of them healthy {len(healthy)}",
+        "Healthy boards for which a retest was asked": _part(healthy, lambda s: s.retest),
+        "Sick boards on which a healthy place was told to be worked on": _part(
+            sick, lambda s: bool(s.accused)
+        ),
+        "Scenes with a wrong `replace`": f"{share(len(wrong), len(scores))} "
+        f"({sum(len(s.wrong_replace) for s in wrong)} of {sum(s.replaces for s in scores)} said)",
+        "Faults that left no trace in the dump": _part(hidden, lambda f: not f.visible),
+        "Faults with a trace but without a place": share(len(unplaced), len(hidden)),
+        "Packages off on purpose": f"{len(off)}, found {_part(off, lambda f: f.place)}, "
+        f"right action {_part(off, lambda f: f.right_action)}",
+        "Tidy dumps with an error-severity problem": _part(tidy, lambda s: bool(s.problems)),
+        "Dirty dumps with an error-severity problem": _part(dirty, lambda s: bool(s.problems)),
+        "No verdict at all": f"{sum(crashes.values())} {dict(crashes) or ''}".strip(),
+    }
+    return "\n".join(f"- {what}: {value}." for what, value in said.items())
+
+
+def _part(items: Sequence[Any], test: Callable[[Any], bool]) -> str:
+    return share(sum(map(test, items)), len(items))
 
 
 def page(scores: Sequence[Score], first: int, filters: dict[str, object]) -> str:

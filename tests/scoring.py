@@ -7,12 +7,14 @@ partition or channel for a controller fault.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 from memdiag.board import Board, inferred
 from memdiag.findings import WANTS_WORK, Action, Cause, Finding, Locus, Verdict
-from memdiag.records import Run
-from tests.simulator.scenes import Scene, Truth
+from memdiag.records import Run, Scope
+from tests.simulator.scenes import Scene
+from tests.simulator.truth import Truth
 
 STEEL = WANTS_WORK - {Action.RETEST}
 """Actions that do something to the board; a retest only asks for more data."""
@@ -77,7 +79,9 @@ class Score:
 
     @property
     def failed(self) -> bool:
-        missed = any(f.counts and not (f.place and f.right_cause and f.right_action) for f in self.found)
+        missed = any(
+            f.counts and not (f.place and f.right_cause and f.right_action) for f in self.found
+        )
         return bool(missed or self.alarm or self.wrong_replace or self.accused or self.crash)
 
 
@@ -102,9 +106,15 @@ def matches(locus: Locus, truth: Truth, board: Board) -> bool:
     if truth.partition is not None or truth.kind == "phy-channel":
         if truth.partition is not None and locus.partition == truth.partition:
             return True
-        channels = {truth.channel} if truth.channel is not None else {
-            c for ref in truth.sites for c in board.site(ref).channels  # type: ignore[union-attr]
-        }
+        channels = (
+            {truth.channel}
+            if truth.channel is not None
+            else {
+                c
+                for ref in truth.sites
+                for c in board.site(ref).channels  # type: ignore[union-attr]
+            }
+        )
         return locus.channel in channels and (locus.site is None or locus.site in truth.sites)
     if truth.site is None:
         return locus.rail is not None and locus.rail in truth.rails
@@ -112,12 +122,12 @@ def matches(locus: Locus, truth: Truth, board: Board) -> bool:
         return locus.site == truth.site
     if truth.kind == "short-package" and locus.rail == truth.rail:
         return True
-    return locus.channel is not None and {s.ref for s in board.owners(_scope(locus))} == {truth.site}
+    return locus.channel is not None and {s.ref for s in board.owners(_scope(locus))} == {
+        truth.site
+    }
 
 
-def _scope(locus: Locus):  # type: ignore[no-untyped-def]
-    from memdiag.records import Scope
-
+def _scope(locus: Locus) -> Scope:
     return Scope(None, locus.channel, locus.rank, locus.lane)
 
 
@@ -125,17 +135,25 @@ def right_cause(finding: Finding, truth: Truth, board: Board) -> bool:
     if finding.cause.value in truth.causes:
         return True
     # a shorted package may be named by the rail it pulls down
-    return truth.kind == "short-package" and finding.cause is Cause.SUPPLY and (
-        finding.locus.rail == truth.rail)
+    return (
+        truth.kind == "short-package"
+        and finding.cause is Cause.SUPPLY
+        and (finding.locus.rail == truth.rail)
+    )
 
 
 def score(scene: Scene) -> Score:
     """Judge a scene and score the verdict; a crash of the product is a score too."""
-    base = dict(
-        seed=scene.seed, family=scene.family, sites=len(scene.board.sites), dirty=bool(scene.dirt),
-        known=scene.known, faults=sum(not t.expected for t in scene.truth),
-        sections="+".join(sorted(scene.rig.sections)), healthy=not scene.truth,
-    )  # fmt: skip
+    base: dict[str, Any] = {
+        "seed": scene.seed,
+        "family": scene.family,
+        "sites": len(scene.board.sites),
+        "dirty": bool(scene.dirt),
+        "known": scene.known,
+        "faults": sum(not t.expected for t in scene.truth),
+        "sections": "+".join(sorted(scene.rig.sections)),
+        "healthy": not scene.truth,
+    }
     try:
         run, verdict = judge_scene(scene)
     except Exception as wrong:
@@ -174,12 +192,7 @@ def score(scene: Scene) -> Score:
         why.append("wrong replace " + " ".join(wrong_replace))
     if accused:
         why.append("accuses " + " ".join(accused))
-    return _with_line(result, _line(scene, verdict, why))
-
-
-def _with_line(result: Score, line: str) -> Score:
-    object.__setattr__(result, "line", line)
-    return result
+    return replace(result, line=_line(scene, verdict, why))
 
 
 def _struck(finding: Finding, scene: Scene) -> bool:
@@ -189,8 +202,14 @@ def _struck(finding: Finding, scene: Scene) -> bool:
 
 
 def _found(truth: Truth, scene: Scene, findings: list[Finding], work: list[Finding]) -> Found:
-    base = dict(kind=truth.kind, cause=truth.cause, visible=truth.visible, located=truth.located,
-                expected=truth.expected, told_apart=not truth.rivals - truth.causes)  # fmt: skip
+    base: dict[str, Any] = {
+        "kind": truth.kind,
+        "cause": truth.cause,
+        "visible": truth.visible,
+        "located": truth.located,
+        "expected": truth.expected,
+        "told_apart": not truth.rivals - truth.causes,
+    }
     if truth.expected:
         top = findings  # declared: it wants no search, so its rank says nothing
     else:

@@ -107,8 +107,8 @@ def test_errors_agree_with_the_width(dj: float, rj: float, offset: float) -> Non
     edge = half - physics.q_of(1e-9) * rj
     if edge > 0.05:
         assert physics.error_rate(dj, rj, edge) == pytest.approx(0.5e-9, rel=0.01)
-    assert physics.error_rate(dj, rj, offset) >= physics.error_rate(dj, rj, 0.0)
-    assert physics.error_rate(dj, 2 * rj, offset) >= physics.error_rate(dj, rj, offset)
+    assert physics.error_rate(dj, rj, offset) >= physics.error_rate(dj, rj, 0.0) * (1 - 1e-9)
+    assert physics.error_rate(dj, 2 * rj, offset) >= physics.error_rate(dj, rj, offset) * (1 - 1e-9)
 
 
 def test_the_package_on_two_low_rails() -> None:
@@ -191,7 +191,9 @@ def _terminated(family: str, kind: str, **more: object) -> scenes.Scene:
     raise AssertionError("no terminated board in sixty")
 
 
-@pytest.mark.parametrize(("family", "way"), [("gddr6", "rose"), ("ddr4", "rose"), ("lpddr4", "fell")])
+@pytest.mark.parametrize(
+    ("family", "way"), [("gddr6", "rose"), ("ddr4", "rose"), ("lpddr4", "fell")]
+)
 def test_a_silent_package_is_wrong_for_half_of_its_bits_one_way(family: str, way: str) -> None:
     scene = _terminated(family, "missing")
     site = scene.truth[0].site
@@ -215,7 +217,9 @@ def test_a_bridge_pulls_one_way_and_takes_a_quarter_of_each_line() -> None:
         rows = [r for r in read(scene).counts if r.errors and r.errors > 1000]
         assert len(rows) == 2
         for row in rows:
-            assert row.bits and row.errors and row.errors / row.bits == pytest.approx(0.25, abs=0.01)
+            assert (
+                row.bits and row.errors and row.errors / row.bits == pytest.approx(0.25, abs=0.01)
+            )
             # but for a stray soft error
             assert row.errors - (row.fell if truth.mode == "and" else row.rose) <= 3  # type: ignore[operator]
         ways.add(truth.mode)
@@ -258,7 +262,9 @@ def test_cells_leave_the_link_check_alone_and_lines_do_not() -> None:
 
 
 def test_an_open_address_line_pairs_places_one_line_apart() -> None:
-    scene = scenes.draw(2, family="gddr6", kind="open-address", **FEW, **(COUNTING | {"order": "walk"}))
+    scene = scenes.draw(
+        2, family="gddr6", kind="open-address", **FEW, **(COUNTING | {"order": "walk"})
+    )
     truth, log = scene.truth[0], read(scene).errors
     assert log is not None
     places = {
@@ -360,9 +366,8 @@ def test_profiles_written_are_the_boards_simulated() -> None:
         assert board.rails == scene.board.rails
         assert board.address == scene.board.address
         for mine, theirs in zip(scene.board.sites, board.sites, strict=True):
-            assert (mine.ref, mine.x, mine.y, mine.side, mine.rails, mine.partition, mine.clamshell) == (
-                theirs.ref, theirs.x, theirs.y, theirs.side, theirs.rails, theirs.partition,
-                theirs.clamshell)  # fmt: skip
+            for part in ("ref", "x", "y", "side", "rails", "partition", "clamshell"):
+                assert getattr(mine, part) == getattr(theirs, part)
             assert set(mine.links) == set(theirs.links)
 
 

@@ -49,9 +49,7 @@ class Addresses:
     Places are bursts: their column has its beat bits at zero.
     """
 
-    def __init__(
-        self, fields: tuple[AddressField, ...], channel_bytes: int, beats: int
-    ) -> None:
+    def __init__(self, fields: tuple[AddressField, ...], channel_bytes: int, beats: int) -> None:
         by_name = {f.name: f.bits for f in fields}
         self.col, self.bank, self.row = by_name["col"], by_name["bank"], by_name["row"]
         every = [b for bits in by_name.values() for group in bits for b in group]
@@ -117,52 +115,54 @@ def partner(place: tuple[int, int, int], line: tuple[str, int]) -> tuple[int, in
     return (bank, row ^ 1 << bit, col) if name == "row" else (bank, row, col ^ 1 << bit)
 
 
-def draw_array(
-    rng: random.Random,
-    addresses: Addresses,
-    site: int,
-    links: list[int],
-    dqs: tuple[int, ...],
-    beats: int,
-    shape: str,
-) -> WeakArray:
-    """A sick array on the given links (one channel and rank of one package).
+@dataclass(frozen=True)
+class Region:
+    """Where an array can be sick: the links of one channel and rank of one package."""
 
-    A column fault is a bit line: one dq of one lane, many rows. A row fault is a word line: any
-    dq of the package, many columns. A word fault is one access.
-    """
+    site: int
+    links: tuple[int, ...]
+    dqs: tuple[int, ...]
+    beats: int
+
+
+def draw_array(rng: random.Random, addresses: Addresses, region: Region, shape: str) -> WeakArray:
+    """A sick array. A column fault is a bit line: one dq of one lane in one beat, many rows. A
+    row fault is a word line: any dq of the package, many columns. A word fault is one access."""
     bank, row, col = addresses.random(rng)
-    link, dq, beat = rng.choice(links), rng.choice(dqs), rng.randrange(beats)
+    line = rng.choice(region.links), rng.choice(region.dqs), rng.randrange(region.beats)
     chance = rng.choice((1.0, 1.0, 0.6, 0.2, 0.02))
-    cells: list[Cell] = []
 
-    def add(b: int, r: int, c: int, at: int, line: int, k: int, p: float) -> None:
-        cells.append(Cell(b, r, c, at, line, k, rng.randrange(2), p))
+    def anywhere() -> tuple[int, int, int]:
+        return rng.choice(region.links), rng.choice(region.dqs), rng.randrange(region.beats)
+
+    def cell(place: tuple[int, int, int], at: tuple[int, int, int], p: float) -> Cell:
+        return Cell(*place, *at, rng.randrange(2), p)
 
     size = 1
     if shape == "cell":
-        add(bank, row, col, link, dq, beat, chance)
+        cells = [cell((bank, row, col), line, chance)]
         if rng.random() < 0.15:  # its neighbour on the same word line
-            add(bank, row, col ^ 1 << addresses.col_bits[0], link, dq, beat, chance * 0.3)
+            near = (bank, row, col ^ 1 << addresses.col_bits[0])
+            cells.append(cell(near, line, chance * 0.3))
             size = 2
     elif shape == "word":
-        for _ in range(rng.randint(2, 6)):
-            add(bank, row, col, rng.choice(links), rng.choice(dqs), beat, chance)
-        size = 1
+        cells = [
+            cell((bank, row, col), (*anywhere()[:2], line[2]), chance)
+            for _ in range(rng.randint(2, 6))
+        ]
     elif shape == "column":
         size = rng.choice((8, 40, 200, 1500))
-        for _ in range(min(size, 200)):
-            add(bank, rng.randrange(addresses.rows), col, link, dq, beat, min(1.0, chance + 0.1))
+        rows = [rng.randrange(addresses.rows) for _ in range(min(size, 200))]
+        cells = [cell((bank, r, col), line, min(1.0, chance + 0.1)) for r in rows]
     elif shape == "row":
-        size = rng.choice((4, 20, addresses.cols))
-        size = min(size, addresses.cols)
-        for c in rng.sample(range(addresses.cols), size):
-            add(bank, row, addresses.column(c), rng.choice(links), rng.choice(dqs), rng.randrange(beats), chance)
+        size = min(addresses.cols, rng.choice((4, 20, addresses.cols)))
+        cols = rng.sample(range(addresses.cols), size)
+        cells = [cell((bank, row, addresses.column(c)), anywhere(), chance) for c in cols]
     else:
         banks = [bank] if shape == "bank" else rng.sample(range(addresses.banks), rng.randint(2, 4))
         size = rng.choice((60, 500, 20000))
-        for _ in range(min(size, 200)):
-            b = rng.choice(banks)
-            _, r, c = addresses.random(rng)
-            add(b, r, c, rng.choice(links), rng.choice(dqs), rng.randrange(beats), chance)
-    return WeakArray(site, shape, tuple(cells), size, rng.choice((8.0, 10.0, 14.0, 1e9)))
+        cells = [
+            cell((rng.choice(banks), *addresses.random(rng)[1:]), anywhere(), chance)
+            for _ in range(min(size, 200))
+        ]
+    return WeakArray(region.site, shape, tuple(cells), size, rng.choice((8.0, 10.0, 14.0, 1e9)))

@@ -157,14 +157,14 @@ def address_map(
 
 def _finish(
     rng: random.Random, family: str, sites: list[Site], rails: tuple[Rail, ...],
-    middle: tuple[float, float], name: str | None = None,
+    middle: tuple[float, float],
 ) -> Board:  # fmt: skip
     first = sites[0].links[0].channel
     lanes = {k.lane for s in sites for k in s.links if k.channel == first}
     # rounded as the profile's text is, so that reading it gives this very board
     placed = tuple(replace(s, x=round(s.x or 0.0, 2), y=round(s.y or 0.0, 2)) for s in sites)
     return Board(
-        name or f"board-{rng.randrange(1000, 9999)}",
+        f"board-{rng.randrange(1000, 9999)}",
         family,
         f"{len(sites)} {family} packages",
         placed,

@@ -26,7 +26,6 @@ class Attempt:
     results: dict[str, list[str]]
     widths: Floats  # (2, links) UI
     dq_widths: Floats  # (2, links, 8) UI
-    dq_dead: Floats  # (links, 8) bool
 
 
 @dataclass
@@ -55,8 +54,10 @@ def boot(plant: Plant, rig: Rig, noise: Noise) -> Boot:
         done.attempts.append(attempt)
         if not any(r in HARD for results in attempt.results.values() for r in results):
             break
-    failed = [any(attempt_result(done, step, i) in HARD for step in rig.steps)
-              for i in range(len(plant.wiring.links))]  # fmt: skip
+    failed = [
+        any(done.last.results[step][i] in HARD for step in rig.steps)
+        for i in range(len(plant.wiring.links))
+    ]
     done.stopped = rig.policy == "stop-all" and any(failed)
     done.trained = [not f for f in failed]
     return done
@@ -74,11 +75,7 @@ def _probe(plant: Plant, rig: Rig) -> Attempt:
             if plant.answers(i) and not (step == "ca" and _partial(plant, i)) else "no-response"
             for i in range(links)
         ]  # fmt: skip
-    return Attempt(0, 1.0, results, none, np.zeros((2, links, 8)), np.zeros((links, 8), bool))
-
-
-def attempt_result(done: Boot, step: str, link: int) -> str:
-    return done.last.results[step][link]
+    return Attempt(0, 1.0, results, none, np.zeros((2, links, 8)))
 
 
 def _attempt(plant: Plant, rig: Rig, noise: Noise, number: int, rate: float) -> Attempt:
@@ -90,29 +87,25 @@ def _attempt(plant: Plant, rig: Rig, noise: Noise, number: int, rate: float) -> 
     for a, one, b, two, _ in plant.bridges:
         dead[a, one] = dead[b, two] = True
     widths = np.maximum(np.where(dead[None], 0.0, widths), 0.0)
-    for i, (_, at) in enumerate(plant.wiring.links):
-        if (not plant.answers(i) or _partial(plant, i) or i in plant.strobe
-                or i in plant.phy_lanes or plant.phy.get(at.channel) == "deaf"):  # fmt: skip
-            widths[:, i] = 0.0
-    mask = np.array([[d in (link.dqs or range(8)) for d in range(8)] for _, link in plant.wiring.links])
+    widths[:, [i for i in range(links) if _unable(plant, i)]] = 0.0
+    mask = np.array(
+        [[d in (link.dqs or range(8)) for d in range(8)] for _, link in plant.wiring.links]
+    )
     counted = mask & ~dead if rig.rule == "most" else mask
     lanes = np.where(counted[None], widths, 9.0).min(axis=2)
     lanes = np.where(lanes > 8, 0.0, lanes)
-    some_dead = (dead & mask).any(axis=1)
     nominal = float(eye_width(plant.nature.dj * rate, plant.nature.rj * rate, rig.sweep))
+    look = _Look(plant, rig, lanes / nominal, (dead & mask).any(axis=1))
     stray = noise.uniform(f"stray{number}", len(rig.steps), links) < rig.stray
     results = {
-        step: [
-            _single(plant, rig, step, i, lanes, nominal, bool(some_dead[i]), bool(stray[k, i]))
-            for i in range(links)
-        ]
+        step: [_single(look, step, i, bool(stray[k, i])) for i in range(links)]
         for k, step in enumerate(rig.steps)
     }
     silent = [not plant.answers(i) or _partial(plant, i) for i in range(links)]
     _sequence(plant, rig, results, silent)
     if rig.policy == "warn" and any(r in HARD for got in results.values() for r in got):
         lanes = _warn(plant, rig, noise, results, lanes)
-    return Attempt(number, rate, results, lanes, widths, dead)
+    return Attempt(number, rate, results, lanes, widths)
 
 
 def _partial(plant: Plant, link: int) -> bool:
@@ -120,43 +113,55 @@ def _partial(plant: Plant, link: int) -> bool:
     return plant.ca.get((site, at.channel)) == "partial"
 
 
-def _single(
-    plant: Plant, rig: Rig, step: str, i: int, lanes: Any, nominal: float, dead: bool, stray: bool
-) -> str:
+def _unable(plant: Plant, link: int) -> bool:
+    """No data eye at all: nobody there, no strobe, or a block that hears nothing fast."""
+    deaf = plant.phy.get(plant.wiring.links[link][1].channel) == "deaf"
+    silent = not plant.answers(link) or _partial(plant, link)
+    return silent or deaf or link in plant.strobe or link in plant.phy_lanes
+
+
+@dataclass(frozen=True)
+class _Look:
+    """What training sees: eyes as shares of a nominal one, and lanes with a dead line."""
+
+    plant: Plant
+    rig: Rig
+    shares: Floats  # (2, links)
+    dead: Any  # (links,) bool
+
+
+def _single(look: _Look, step: str, i: int, stray: bool) -> str:
     """What a step would find on a link by itself, the sequence not considered."""
-    channel = plant.wiring.links[i][1].channel
-    answers = plant.answers(i)
+    plant, rig = look.plant, look.rig
     if step in ("id", "zq"):
-        return "pass" if answers else "no-response"
+        return "pass" if plant.answers(i) else "no-response"
     if step == "ca":
-        if not answers:
+        if not plant.answers(i):
             return "no-response"
         if _partial(plant, i):
             return rig.partial_ca
-        if plant.phy.get(channel) == "deaf":
+        if plant.phy.get(plant.wiring.links[i][1].channel) == "deaf":
             return rig.deaf_ca
         return "marginal" if stray else "pass"
-    if not answers or _partial(plant, i):
+    if not plant.answers(i) or _partial(plant, i):
         return rig.silent if rig.silent != "not-run" else "not-found"
-    if i in plant.strobe or i in plant.phy_lanes or plant.phy.get(channel) == "deaf":
+    if _unable(plant, i):
         return "not-found"
     if i in plant.edc_open and step == "wck":
         return "not-found" if rig.depends else "fail"
-    if dead and step in ("read", "write"):
+    if look.dead[i] and step in ("read", "write"):
         if rig.rule == "all":
             return "not-found" if rig.late != "fail" else "fail"
         return "marginal"
-    width = float(lanes[WAY[step], i])
-    ease = 0.6 if step in CLOCKING or step == "vref" else 1.0
-    if dead and step not in ("read", "write"):
+    if look.dead[i]:
         return "marginal" if stray else "pass"
-    if width <= 0.02:
+    share = float(look.shares[WAY[step], i])
+    ease = 0.6 if step in CLOCKING or step == "vref" else 1.0
+    if share <= 0.03:
         return "not-found"
-    if width < ease * rig.shut * nominal:
+    if share < ease * rig.shut:
         return "fail"
-    if width < ease * rig.thin * nominal or stray:
-        return "marginal"
-    return "pass"
+    return "marginal" if stray or share < ease * rig.thin else "pass"
 
 
 def _sequence(plant: Plant, rig: Rig, results: dict[str, list[str]], silent: list[bool]) -> None:

@@ -1,20 +1,18 @@
-"""Ground-truth faults: how each strikes the plant, and what a right verdict says about it.
+"""Ground-truth faults: how often each comes, how strong, and what a right verdict calls it.
 
-These are faults of things (a die, a ball, a capacitor), drawn with strengths of their own. They
-know nothing of how a dump is judged.
+These are faults of things (a die, a ball, a capacitor). They know nothing of how a dump is judged.
+What each does to the board stands in `strike.py`.
 """
 
 from __future__ import annotations
 
 import random
 from dataclasses import dataclass, field, replace
+from typing import Any
 
-import numpy as np
-
-from tests.simulator.arrays import SHAPES, Addresses, WeakArray, draw_array
+from tests.simulator.arrays import SHAPES, Addresses, Region, WeakArray, draw_array
 from tests.simulator.boards import Wiring
 from tests.simulator.physics import BURST, LINK_CHECKED
-from tests.simulator.plant import READ, WRITE, Plant, Stride
 
 MIX: dict[str, float] = {
     "missing": 20, "array": 15, "pins": 14, "open-data": 9, "open-strobe": 5, "open-edc": 1.5,
@@ -105,15 +103,14 @@ def draw_fault(
     at = wiring.links[link][1]
     dqs = at.dqs or tuple(range(8))
     dq = rng.choice(dqs)
-    here = dict(site=site, sites=(site,), spread=spread)
+    here: dict[str, Any] = {"site": site, "sites": (site,), "spread": spread}
     if kind in ("missing", "removed"):
         return Fault(kind, mode=rng.choice(("die", "die", "power-ball")), **here)
     if kind == "array":
         shape = rng.choices(SHAPES, (30, 8, 20, 22, 14, 6))[0]
-        links = [i for i in wiring.of_site[site] if _same_bus(wiring, i, link)]
-        array = draw_array(
-            rng, addresses, site, links, dqs, BURST.get(board.memory or "", 8), shape
-        )
+        links = tuple(i for i in wiring.of_site[site] if _same_bus(wiring, i, link))
+        region = Region(site, links, dqs, BURST.get(board.memory or "", 8))
+        array = draw_array(rng, addresses, region, shape)
         lane = at.lane if len({c.link for c in array.cells}) == 1 else None
         one = {c.dq for c in array.cells}
         return Fault(
@@ -189,8 +186,15 @@ def _controller(
         # one bit of the word in every package: where a channel is spread over packages, of each
         spread_out = len({wiring.site_of[i] for i in wiring.of_channel[at.channel]}) > 2
         hits = tuple(i for i, (_, o) in enumerate(wiring.links) if spread_out or o.lane == at.lane)
-        return Fault(kind, dq=rng.choice(dqs), bit=rng.randrange(1, 7), depth=depth, hits=hits,
-                     sites=tuple(sorted({wiring.site_of[i] for i in hits})), spread=spread)
+        return Fault(
+            kind,
+            dq=rng.choice(dqs),
+            bit=rng.randrange(1, 7),
+            depth=depth,
+            hits=hits,
+            sites=tuple(sorted({wiring.site_of[i] for i in hits})),
+            spread=spread,
+        )
     if kind == "phy-channel":
         hits = tuple(wiring.of_channel[at.channel])
         sites = tuple(sorted({wiring.site_of[i] for i in hits}))
@@ -240,142 +244,3 @@ def look_alikes(wiring: Wiring, fault: Fault) -> list[list[Fault]]:
             found.append([replace(fault, kind="missing", mode="die")])
         return found
     return []
-
-
-def strike(plant: Plant, fault: Fault) -> None:
-    """Do to the plant what the fault does, neighbours not counted."""
-    {
-        "missing": _gone, "removed": _gone, "array": _array, "pins": _pins,
-        "open-data": _open_data, "open-strobe": _open_strobe, "open-edc": _open_edc,
-        "open-ca": _open_ca, "open-address": _open_address, "bridge": _bridge,
-        "rail-low": _rail_low, "short-cap": _short_cap, "short-package": _short_package,
-        "phy-block": _phy, "phy-channel": _phy, "phy-lane": _phy, "stride": _stride,
-    }[fault.kind](plant, fault)  # fmt: skip
-
-
-def _gone(plant: Plant, fault: Fault) -> None:
-    assert fault.site is not None
-    if fault.kind == "removed":
-        plant.present[fault.site] = False
-    else:
-        plant.alive[fault.site] = False
-
-
-def _array(plant: Plant, fault: Fault) -> None:
-    assert fault.array is not None
-    plant.arrays.append(fault.array)
-
-
-def _pins(plant: Plant, fault: Fault) -> None:
-    """Drivers or receivers of one package gone soft: graded over its lanes and lines."""
-    assert fault.site is not None
-    for k, link in enumerate(plant.wiring.of_site[fault.site]):
-        grade = 0.75 + 0.5 * fault.spread[k]
-        for way in (READ, WRITE):
-            share = 1.0 if fault.mode in ("both", ("read", "write")[way]) else 0.15
-            lines = 0.8 + 0.4 * np.array(fault.spread[8 * k % 40 : 8 * k % 40 + 8] + (0.5,) * 8)[:8]
-            plant.dj[way, link] += 0.42 * fault.depth * grade * share * lines
-            plant.rj[way, link] *= 1.0 + 1.3 * fault.depth * grade * share
-
-
-def _open_data(plant: Plant, fault: Fault) -> None:
-    assert fault.link is not None and fault.dq is not None
-    if fault.mode == "hard":
-        plant.stuck[fault.link, fault.dq] = 1
-        return
-    # a high-ohmic ball: a slow, small edge that leans to where termination pulls
-    level = plant.float_to[fault.link, fault.dq]
-    plant.dj[:, fault.link, fault.dq] += 0.35 + 0.3 * fault.depth
-    plant.rj[:, fault.link, fault.dq] *= 2.0 + 2.0 * fault.depth
-    plant.bias[fault.link, fault.dq] = {0.0: 0.15, 1.0: 0.85}.get(float(level), 0.5)
-
-
-def _open_strobe(plant: Plant, fault: Fault) -> None:
-    assert fault.link is not None
-    plant.strobe[fault.link] = fault.mode
-
-
-def _open_edc(plant: Plant, fault: Fault) -> None:
-    assert fault.link is not None
-    plant.edc_open.add(fault.link)
-
-
-def _open_ca(plant: Plant, fault: Fault) -> None:
-    assert fault.site is not None
-    plant.ca[(fault.site, fault.channel)] = fault.mode
-
-
-def _open_address(plant: Plant, fault: Fault) -> None:
-    assert fault.site is not None and fault.rank is not None and fault.line is not None
-    plant.alias[(fault.site, fault.channel, fault.rank)] = fault.line
-
-
-def _bridge(plant: Plant, fault: Fault) -> None:
-    assert fault.link is not None and fault.dq is not None and fault.other is not None
-    plant.bridges.append((fault.link, fault.dq, *fault.other, fault.mode))
-
-
-def _rail_low(plant: Plant, fault: Fault) -> None:
-    """A regulator or its path that sags: more, the farther along the rail."""
-    assert fault.rail is not None
-    n = max(1, len(fault.sites) - 1)
-    for k, site in enumerate(fault.sites):
-        along = 0.7 + 0.6 * k / n
-        plant.supply[site] -= fault.depth * along * (0.9 + 0.2 * fault.spread[site])
-    plant.volts[fault.rail] = 1.0 - fault.depth
-    if fault.bit == 1:  # a leaky part loads it
-        plant.shunt.setdefault(fault.rail, []).append((8.0 + 60.0 * fault.spread[0], None))
-        plant.hot[fault.rail] = f"Q{1 + int(fault.spread[2] * 30)}"
-    elif fault.bit == 2:  # the path to the packages is high-ohmic where the probe sits
-        plant.series[fault.rail] = 2.5 + 5.0 * fault.spread[1]
-
-
-def _short_cap(plant: Plant, fault: Fault) -> None:
-    assert fault.rail is not None
-    for site in fault.sites:
-        plant.supply[site] = min(plant.supply[site], 0.1)
-    plant.volts[fault.rail] = 0.02
-    plant.shunt.setdefault(fault.rail, []).append((fault.depth, None))
-    plant.hot[fault.rail] = f"C{100 + int(fault.spread[0] * 800)}"
-
-
-def _short_package(plant: Plant, fault: Fault) -> None:
-    """A shorted die: gone itself, and the rail sags for all others on it."""
-    assert fault.site is not None and fault.rail is not None
-    board = plant.wiring.board
-    site = board.sites[fault.site]
-    plant.alive[fault.site] = False
-    rails = [fault.rail]
-    if fault.mode == "all":
-        rails += [name for name in site.rails if name != fault.rail]
-    for k, name in enumerate(rails):
-        plant.shunt.setdefault(name, []).append((fault.depth * (1.0 + 1.8 * k), fault.site))
-        plant.hot[name] = site.ref
-    drop = 0.01 + 0.10 * fault.spread[0] ** 2
-    for i, other in enumerate(board.sites):
-        if i != fault.site and fault.rail in other.rails:
-            plant.supply[i] -= drop * (0.7 + 0.6 * fault.spread[i])
-    plant.volts[fault.rail] = 1.0 - drop
-
-
-def _phy(plant: Plant, fault: Fault) -> None:
-    """A PHY block, channel or lane slice of the controller: deaf (slow access works, fast does
-    not), thin, or dead (nothing gets out)."""
-    if fault.mode == "thin":
-        for k, link in enumerate(fault.hits):
-            plant.dj[:, link] += 0.3 + 0.35 * fault.depth * (0.7 + 0.6 * fault.spread[k])
-            plant.rj[:, link] *= 1.2 + 0.8 * fault.depth
-    elif fault.kind == "phy-lane":
-        plant.phy_lanes.update(fault.hits)
-    else:
-        for link in fault.hits:
-            plant.phy[plant.wiring.links[link][1].channel] = fault.mode
-
-
-def _stride(plant: Plant, fault: Fault) -> None:
-    assert fault.dq is not None and fault.bit is not None
-    step = 1 << (fault.bit + 8)
-    plant.strides.append(
-        Stride(fault.hits, fault.dq, int(fault.spread[0] * step) & ~31, step,
-               int(fault.spread[1] < 0.5), fault.spread[2] < 0.5)
-    )  # fmt: skip

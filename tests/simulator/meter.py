@@ -6,11 +6,10 @@ import random
 from typing import Any
 
 from memdiag.board import Rail
-from tests.simulator.noise import Noise
 from tests.simulator.physics import charging, parallel
 from tests.simulator.plant import Plant
-from tests.simulator.rig import Rig
 from tests.simulator.rows import Row
+from tests.simulator.stand import Stand
 
 PACKAGE_SHARE = 0.6
 """Share of a memory rail's conductance that its packages account for."""
@@ -32,11 +31,12 @@ def settled_ohms(plant: Plant, rail: Rail, healthy: float) -> float:
     return parallel(*parts, *shunts) * plant.series.get(rail.name, 1.0)
 
 
-def rail_rows(plant: Plant, rig: Rig, noise: Noise) -> list[Row]:
+def rail_rows(stand: Stand) -> list[Row]:
     """`[rails]`: each rail touched for some seconds, large capacitors still charging."""
+    plant = stand.plant
     rows = []
     for k, rail in enumerate(plant.wiring.board.rails):
-        rng = random.Random(f"{noise.seed}/rail/{k}")
+        rng = random.Random(f"{stand.noise.seed}/rail/{k}")
         typical = rail.healthy_ohms_typical or 200.0
         healthy = typical * rng.uniform(0.9, 1.1)
         settled = settled_ohms(plant, rail, healthy)
@@ -49,11 +49,12 @@ def rail_rows(plant: Plant, rig: Rig, noise: Noise) -> list[Row]:
     return rows
 
 
-def heat_rows(plant: Plant, rig: Rig, noise: Noise) -> list[Row]:
+def heat_rows(stand: Stand) -> list[Row]:
     """`[heat]`: an injection into every rail that a meter finds well below its usual ohms."""
+    plant = stand.plant
     rows = []
     for k, rail in enumerate(plant.wiring.board.rails):
-        rng = random.Random(f"{noise.seed}/heat/{k}")
+        rng = random.Random(f"{stand.noise.seed}/heat/{k}")
         healthy = (rail.healthy_ohms_typical or 200.0) * rng.uniform(0.9, 1.1)
         ohms = settled_ohms(plant, rail, healthy)
         lot = rng.uniform(6, 20)
@@ -72,9 +73,10 @@ def heat_rows(plant: Plant, rig: Rig, noise: Noise) -> list[Row]:
     return rows
 
 
-def value_rows(plant: Plant, rig: Rig, noise: Noise) -> list[Row]:
+def value_rows(stand: Stand) -> list[Row]:
     """`[values]`: readings that mean little, and now and then a supply's own."""
-    rng = random.Random(f"{noise.seed}/values")
+    plant = stand.plant
+    rng = random.Random(f"{stand.noise.seed}/values")
     rows = [
         Row("values", {"name": "t_ctl", "value": f"{rng.uniform(38, 61):.0f}C"}),
         Row("values", {"name": "vctl", "value": f"{rng.uniform(0.89, 0.92):.3f}V"}),
@@ -100,5 +102,3 @@ def value_rows(plant: Plant, rig: Rig, noise: Noise) -> list[Row]:
 
 def sites_on(plant: Plant, rail: str) -> tuple[int, ...]:
     return tuple(i for i, s in enumerate(plant.wiring.board.sites) if rail in s.rails)
-
-

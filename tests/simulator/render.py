@@ -10,8 +10,9 @@ from tests.simulator.rows import Row
 
 ORDER = ("training", "counts", "errors", "rails", "heat", "values")
 COLUMNS: dict[str, tuple[str, ...]] = {
-    "training": ("site", "ch", "rank", "lane", "dq", "attempt", "point", "temp", "step", "candidate",
-                 "result", "width", "height", "window", "taps", "delay", "vref", "tries"),
+    "training": ("site", "ch", "rank", "lane", "dq", "attempt", "point", "temp", "step",
+                 "candidate", "result", "width", "height", "window", "taps", "delay", "vref",
+                 "tries"),
     "counts": ("site", "ch", "rank", "lane", "dq", "attempt", "point", "temp", "test", "bits",
                "errors", "rose", "fell", "edc", "cells"),
     "errors": ("site", "ch", "rank", "lane", "attempt", "point", "temp", "address", "wrote", "read",
@@ -22,9 +23,6 @@ COLUMNS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 
 DIRT = ("prompt", "kernel", "blank", "wrapped", "lost", "cut", "headless", "crlf", "comment")
-HARMLESS = frozenset({"blank", "crlf", "comment"})
-"""Dirt that the format itself allows: it may cost nothing."""
-
 
 def dump(
     head: Sequence[tuple[str, str]], rows: Sequence[Row], rng: random.Random, width: str | None
@@ -59,7 +57,9 @@ def _table(table: list[list[str]], aligned: bool) -> list[str]:
     if not aligned:
         return [" ".join(row) for row in table]
     widths = [max(map(len, column)) for column in zip(*table, strict=True)]
-    return ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in table]
+    return [
+        "  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in table
+    ]
 
 
 def cell(column: str, value: Any, width: str | None) -> str:
@@ -95,7 +95,9 @@ def soil(lines: list[str], kinds: Sequence[str], rng: random.Random) -> str:
             for _ in range(rng.randint(1, 4)):
                 lines.insert(rng.randrange(1, len(lines)), rng.choice(_MESSAGES))
         elif kind == "blank":
-            lines = [part for line in lines for part in ((line, "") if rng.random() < 0.3 else (line,))]
+            lines = [
+                part for line in lines for part in ((line, "") if rng.random() < 0.3 else (line,))
+            ]
         elif kind == "comment":
             lines.insert(rng.randrange(1, len(lines)), "# second paste, same board")
         elif kind == "wrapped":

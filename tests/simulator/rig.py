@@ -19,8 +19,8 @@ STEPS: dict[str, tuple[str, ...]] = {
 """The order in which each family is trained (the steps of JESD250, JESD79-4, JESD209-4)."""
 
 RATES = {
-    "gddr6": (12, 14, 16), "gddr5": (5, 6, 7), "ddr3": (1.333, 1.6, 1.866), "ddr4": (2.4, 2.666, 3.2),
-    "ddr5": (4.8, 5.6), "lpddr4": (3.2, 4.266), "lpddr5": (5.5, 6.4),
+    "gddr6": (12, 14, 16), "gddr5": (5, 6, 7), "ddr3": (1.333, 1.6, 1.866),
+    "ddr4": (2.4, 2.666, 3.2), "ddr5": (4.8, 5.6), "lpddr4": (3.2, 4.266), "lpddr5": (5.5, 6.4),
 }  # fmt: skip
 
 

@@ -55,7 +55,9 @@ def _differs(a: Row, b: Row, nature: Nature, rig: Rig, spread: float) -> bool:
             return True
         return _eye_differs(one, two, nature, rig, spread)
     if a.section == "counts":
-        return any(_count_differs(one.get(c), two.get(c)) for c in ("errors", "rose", "fell", "edc"))
+        return any(
+            _count_differs(one.get(c), two.get(c)) for c in ("errors", "rose", "fell", "edc")
+        )
     if a.section == "rails":
         low, high = sorted((one["ohms"], two["ohms"]))
         return bool(high > 1.15 * low)
