@@ -59,10 +59,22 @@ def build(run: Run, board: Board, evidence: Evidence, shop: Shop) -> Case:
     nodes = evidence.nodes
     given = removed_and_silent(run, evidence)
     candidates = list(_enumerate(run, board, evidence, shop, given))
-    variants = [(i, j) for i, c in enumerate(candidates) for j in range(len(c.kind.variants))]
     near = _relations(candidates, nodes, board)
+    speaks = [c.expected or _touched(c, row, nodes) for c, row in zip(candidates, near, strict=True)]
+    candidates = [c for c, kept in zip(candidates, speaks, strict=True) if kept]
+    near = near[np.array(speaks, bool)]
+    variants = [(i, j) for i, c in enumerate(candidates) for j in range(len(c.kind.variants))]
     model = _model(candidates, variants, nodes, near)
     return Case(candidates, variants, nodes, near, model)
+
+
+def _touched(c: Candidate, near: np.ndarray, nodes: Sequence[Node]) -> bool:
+    """Whether anything in the dump speaks of the candidate's own place. One that nothing speaks
+    of keeps its prior and would only dilute the rest; but a package no row names may be the one
+    that disturbs the others."""
+    if any(code >= Near.LANE for code in near):
+        return True
+    return c.kind.name == "missing" and any(n.kind == "place" and n.healthy < ODD for n in nodes)
 
 
 def removed_and_silent(run: Run, evidence: Evidence) -> frozenset[str]:
@@ -157,8 +169,15 @@ def _locus_of(ref: str, board: Board) -> Locus:
 
 
 def _shorted_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
-    if any(n.kind in ("rail", "heat") for n in evidence.nodes):
-        yield from _site_seats(kind, board, evidence)
+    """Packages, where rails were read or fed. One no training row speaks of is not called gone."""
+    if not any(n.kind in ("rail", "heat") for n in evidence.nodes):
+        return
+    heard = {ref for n in evidence.nodes if n.kind == "place" for ref in n.sites}
+    for locus, sites, share, bonus in _site_seats(kind, board, evidence):
+        if sites <= heard:
+            yield locus, sites, share, bonus
+        elif kind.cause is Cause.WEAK:
+            yield locus, sites, 4 * share, bonus  # the whole of the prior they share
 
 
 def _port_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:

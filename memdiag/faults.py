@@ -273,12 +273,12 @@ BY_NAME: Mapping[str, Kind] = {kind.name: kind for kind in KINDS}
 
 LEAK: Mapping[str, Pmf] = {
     # With no fault at all: a stray marginal, a soft error. Not a dead lane.
-    "place": {"disturbed": 0.016, "array": 4e-4, "thin": 1.5e-4, "line": 2e-5, "joined": 1e-5,
+    "place": {"disturbed": 0.016, "array": 8e-5, "thin": 6e-5, "line": 2e-5, "joined": 1e-5,
               "dead": 2e-5, "mute": 1e-5, "absent": 1e-5},
-    "line": {"disturbed": 0.016, "array": 1e-3, "thin": 2e-4, "open": 2e-5, "joined": 2e-5,
+    "line": {"disturbed": 0.016, "array": 3e-4, "thin": 1e-4, "open": 2e-5, "joined": 2e-5,
              "dead": 2e-5},
     "shape": {"spread": 0.02, "paired": 2e-4, "striped": 2e-4, "clustered": 0.01},
-    "rail": {"low": 0.004, "short": 0.001},
+    "rail": {"low": 1e-3, "short": 3e-4},
     "heat": {"here": 0.01},
     "boot": {"cut": 0.012},
 }  # fmt: skip
@@ -309,7 +309,8 @@ _MOODS = {
 }  # fmt: skip
 _BOOTS = {
     "goes on": (0.68, {Near.AFTER: 0.02, Near.BEFORE: 0.01}, 0.0),
-    "stops": (0.28, {Near.AFTER: 0.93, Near.BEFORE: 0.10}, 0.0),
+    "stops": (0.16, {Near.AFTER: 0.93, Near.BEFORE: 0.10}, 0.0),
+    "stops everywhere": (0.12, {Near.AFTER: 0.95, Near.BEFORE: 0.90}, 0.0),
     "skips training": (0.04, {Near.AFTER: 0.02, Near.BEFORE: 0.01}, 0.95),
 }
 RIGS: tuple[Rig, ...] = tuple(

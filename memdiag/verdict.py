@@ -28,11 +28,24 @@ def judge(run: Run, board: Board | str | Path | None = None, shop: Shop | None =
     board, _ = profiles.for_run(run, board)
     evidence = gather(run, board, shop.limits.thin_ui)
     case = candidates.build(run, board, evidence, shop)
-    answers = Answers(case, inference.infer(case.model))
+    return conclude(run, board, evidence, case, inference.infer(case.model), shop)
+
+
+def conclude(
+    run: Run,
+    board: Board,
+    evidence: Evidence,
+    case: candidates.Case,
+    posterior: inference.Posterior,
+    shop: Shop,
+) -> Verdict:
+    """The verdict that a posterior supports."""
+    answers = Answers(case, posterior)
     judge_ = _Judge(run, board, evidence, answers, shop)
     findings = judge_.findings()
     summary = judge_.summary(findings)
-    rows = table.judged(table.rows(run, board), judge_.row_causes(findings))
+    rows = table.rows(run, board)
+    rows = table.judged(rows, judge_.row_causes(rows, findings))
     return Verdict(
         run, board, summary, tuple(findings), rows, run.problems,
         cautions.for_findings(findings, board), answers.posterior.left_out,
@@ -76,7 +89,7 @@ class _Judge:
 
     def _of_claim(self, claim: Claim) -> Finding:
         here = list(nodes_at(self.answers.case, claim))
-        odd = any(n.healthy < ODD for n in here)
+        odd = any(n.healthy < ODD for n in here if n.kind in ("place", "line"))
         belief = self.answers.causes_at(claim, spilled=odd)
         probability = belief.get(claim.cause, 0.0)
         fresh = 0.6 if claim.locus.site in (self.run.head.replaced or ()) else 0.0
@@ -208,10 +221,12 @@ class _Judge:
             )
         return out
 
-    def row_causes(self, findings: list[Finding]) -> dict[table.Key, tuple[str, float]]:
+    def row_causes(
+        self, rows: tuple[table.TableRow, ...], findings: list[Finding]
+    ) -> dict[table.Key, tuple[str, float]]:
         """The cause of every table row: the most exact finding that covers it, else clear."""
         out: dict[table.Key, tuple[str, float]] = {}
-        for row in table.rows(self.run, self.board):
+        for row in rows:
             key = (row.site, row.channel, row.rank, row.lane)
             covering = [f for f in findings if self._covers(f, row)]
             if covering:

@@ -200,6 +200,8 @@ def next_steps(
         steps.append(
             f"before heat: ohms of {at}'s rails with it on, to compare once it is off"
         )
+    if action is Action.REPLACE and any(n.kind in ("rail", "heat") for n in evidence.nodes):
+        steps.append(f"once {at} is off, read its rails again before fitting: {_rails_of(claim, board)}")
     if action is Action.STOP:
         steps.append(
             f"if a swap was not tried yet: fit a known good package at {at}; the same failure "

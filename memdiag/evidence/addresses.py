@@ -100,6 +100,10 @@ def _by_fields(unique: I64, rows: int, lines: int) -> Shape | None:
     big = [c for c in Counter(map(tuple, unique[:, :2].tolist())).values() if c >= 3]
     if n >= 6 and sum(big) >= 0.8 * n:
         return Shape("rows", "clustered", 0.8, n, f"{n} addresses in {len(big)} rows")
+    if n >= 10 and banks <= 3:
+        # Sixteen banks or more share what is spread: ten addresses miss most of them only by
+        # fault (JESD250: 16 banks; JESD79-4: 16, 8 on x16).
+        return Shape("banks", "clustered", 0.8, n, f"{n} addresses, all in {banks} banks")
     return None if n < 3 and banks > 1 else _spread(unique, n, banks, lines)
 
 

@@ -82,18 +82,18 @@ def _log_ways(n: float, k: int) -> float:
 
 
 # An upset now and then, of one cell or a burst along a row, whatever the exposure: its chance.
-_STRAY = {"sound": 0.012, "disturbed": 0.15, "array": 0.10}
+_STRAY = {"sound": 0.006, "disturbed": 0.15, "array": 0.10}
 STRAY_MOST = 64
 
 
 @cache
 def _stray_norm() -> float:
-    return sum(n**-1.6 for n in range(1, STRAY_MOST + 1))
+    return sum(n**-2.2 for n in range(1, STRAY_MOST + 1))
 
 
 def _stray(errors: int) -> float:
     """Chance that a stray event has this many wrong bits: short ones far more often."""
-    return float(errors) ** -1.6 / _stray_norm() if errors <= STRAY_MOST else 0.0
+    return float(errors) ** -2.2 / _stray_norm() if errors <= STRAY_MOST else 0.0
 
 
 @cache

@@ -524,35 +524,40 @@ def _shapes(
 
 
 def _rails(run: Run, board: Board, evidence: Evidence) -> None:
+    off = frozenset(run.head.removed or ())
     latest = {row.rail: row for row in run.rails}
     for name, row in latest.items():
         rail = board.rail(name)
-        sites = tuple(s.ref for s in board.sites_on_rail(name))
         if rail is not None and rail.feeds != "packages":
             continue
+        # A package that was off the board drew nothing from this reading.
+        sites = tuple(s.ref for s in board.sites_on_rail(name) if s.ref not in off)
         node = Node("rail", sites, rail=name)
-        table = rails.reading_loglik(row.ohms, row.trend, rail)
-        node.add(table)
+        node.add(rails.reading_loglik(row.ohms, row.trend, rail))
         trend = f", {row.trend}" if row.trend else ""
         healthy = ""
         if rail is not None and rail.healthy_ohms_typical:
             healthy = f" (healthy: about {show_ohms(rail.healthy_ohms_typical)})"
-        node.quotes.append(
-            Quote(row.position.line, f"rail {name} reads {show_ohms(row.ohms)}{trend}{healthy}")
-        )
+        without = f" with {', '.join(sorted(off))} off" if off else ""
+        node.quotes.append(Quote(
+            row.position.line, f"rail {name} reads {show_ohms(row.ohms)}{trend}{without}{healthy}"
+        ))  # fmt: skip
         evidence.nodes.append(node)
     for warm in run.heat:
+        warning = rails.over_limits(warm.volts, warm.amps, board.rail(warm.rail))
+        if warning:
+            evidence.notes.append(warning)
         site = board.site(warm.hottest) if warm.hottest else None
         if site is None:
             continue
         node = Node("heat", (site.ref,), rail=warm.rail)
-        node.add({"elsewhere": -3.5, "here": 0.0})
+        node.add(_WARMED)
         rise = "" if warm.rise is None else f", by {warm.rise:g} K"
-        node.quotes.append(
-            Quote(warm.position.line, f"{site.ref} warmed first when {warm.rail} was fed{rise}")
-        )
+        node.quotes.append(Quote(
+            warm.position.line, f"{site.ref} warmed first when {warm.rail} was fed{rise}"
+        ))  # fmt: skip
         evidence.nodes.append(node)
 
 
-def failed(result: Result | None) -> bool:
-    return result in FAILED
+_WARMED = {"elsewhere": -4.5, "here": 0.0}
+"""What warms first under a camera is seldom not the culprit (common practice, no source)."""

@@ -67,3 +67,23 @@ def through_package(with_it: float, without_it: float) -> float | None:
         return 0.0 if without_it > 0 else None
     conductance = 1 / with_it - (0.0 if math.isinf(without_it) else 1 / without_it)
     return 1 / conductance if conductance > 0 else None
+
+
+def injection(ohms: float, volts: float) -> tuple[float, float]:
+    """(amps, watts) that a source of `volts` drives through `ohms` (Ohm, Joule)."""
+    if ohms <= 0:
+        return math.inf, math.inf
+    return volts / ohms, volts * volts / ohms
+
+
+def over_limits(volts: float | None, amps: float | None, rail: Rail | None) -> str | None:
+    """What an injection exceeds: words for the warning, None where it is within the limits."""
+    if rail is None:
+        return None
+    parts = []
+    for have, most, unit in ((volts, rail.inject_volts_max, "V"), (amps, rail.inject_amps_max, "A")):
+        if have is not None and most is not None and have > most * 1.001:
+            parts.append(f"{have:.3g} {unit} is above the profile's {most:g} {unit}")
+    if volts is not None and rail.volts is not None and volts > rail.volts * 1.001:
+        parts.append(f"{volts:.3g} V is above the rail's own {rail.volts:g} V")
+    return f"injection on {rail.name}: {' and '.join(parts)}" if parts else None

@@ -26,12 +26,12 @@ def verdict_text(verdict: Verdict, *, every_row: bool = False) -> str:
     if verdict.summary.action is Action.RETEST and not steps:
         steps = ["run the missing steps and a stress test, then judge again"]
     if steps:
-        parts.append("NEXT\n" + _listed(dict.fromkeys(steps)))
+        parts.append("NEXT\n" + listed(dict.fromkeys(steps)))
     if verdict.cautions:
-        parts.append("CAUTION\n" + _listed(verdict.cautions, "!"))
+        parts.append("CAUTION\n" + listed(verdict.cautions, "!"))
     notes = [*verdict.notes, *_footnotes(verdict)]
     if notes:
-        parts.append("NOTES\n" + _listed(notes, "*"))
+        parts.append("NOTES\n" + listed(notes, "*"))
     return "\n\n".join(part for part in parts if part) + "\n"
 
 
@@ -109,7 +109,7 @@ def _footnotes(verdict: Verdict) -> list[str]:
     return shown
 
 
-def _listed(texts: Sequence[str] | dict[str, None], mark: str = "-") -> str:
+def listed(texts: Sequence[str] | dict[str, None], mark: str = "-") -> str:
     return "\n".join(
         textwrap.fill(t, WIDTH, initial_indent=f"{mark} ", subsequent_indent="  ") for t in texts
     )
