@@ -149,6 +149,7 @@ def test_an_earlier_dump_is_read_again_as_it_was_read_then(tmp_path: Path) -> No
     before = done.comparison.before_verdict
     assert before is not None and before.run.head.removed == ("U7",)
     assert before.board.known and before.findings[0].expected
+    assert "board-unknown" not in {p.code for p in before.run.problems}
 
 
 def test_an_earlier_dump_that_was_changed_is_left_out_and_that_is_said(tmp_path: Path) -> None:
