@@ -83,21 +83,25 @@ def shelf() -> Iterator[tuple[str, Path]]:
     seen: set[str] = set()
     for folder in search_path("boards", VARIABLE):
         # The samples keep their boards in a folder beside the dumps.
-        for place in (folder, folder / "boards"):
-            for path in sorted(place.glob("*.toml")) if place.is_dir() else ():
-                name = _name_in(path)
-                if name is not None and name.casefold() not in seen:
-                    seen.add(name.casefold())
-                    yield name, path
+        inner = folder / "boards"
+        place = inner if inner.is_dir() else folder
+        for path in sorted(place.glob("*.toml")) if place.is_dir() else ():
+            name = _name_in(path)
+            if name is not None and name.casefold() not in seen:
+                seen.add(name.casefold())
+                yield name, path
 
 
 def _name_in(path: Path) -> str | None:
+    """The board's name, the file's where a profile forgot it, None for another kind of TOML."""
     try:
         text = path.read_text(encoding="utf-8", errors="replace")
     except OSError:
         return None
     found = re.search(r"""^\s*board\s*=\s*(["'])(.*?)\1""", text, re.MULTILINE)
-    return found.group(2) if found else path.stem
+    if found:
+        return found.group(2)
+    return path.stem if "[[site]]" in text else None
 
 
 def find(name: str, explicit: str | Path | Board | None = None) -> Board | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import tomllib
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -12,7 +13,7 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from memdiag import profiles
+from memdiag import profile_checks, profile_form, profiles
 from memdiag.board import Board, Link, Site
 from memdiag.commands.board import command
 from memdiag.reports.drawing import LETTERS, PATTERNS, Mark, board_svg, carries, side_svg, swatch
@@ -92,6 +93,40 @@ def test_distances_in_the_picture_are_millimetres_of_the_board() -> None:
 def test_pin_1_turns_with_the_package(rotation: float, corner: tuple[float, float]) -> None:
     first = outline(0, 0, Site("U1", size=(8, 12), rotation=rotation))[0]
     assert first == pytest.approx(corner)
+
+
+def drawn_corners(svg: str, height: float, width: float | None) -> set[tuple[float, float]]:
+    """The corners of the picture's first four-cornered path, in mm of the profile; `width` is
+    given for a view that is mirrored."""
+    group = ET.fromstring(svg).find(f"{SVG}g")
+    assert group is not None
+    paths = [node.attrib["d"] for node in group.iter(f"{SVG}path")]
+    d = next(d for d in paths if d.count("L") == 3)
+    points = [tuple(map(float, p.split())) for p in re.split("[ML]", d.strip("MZ"))]
+    return {(round(x if width is None else width - x, 2), round(height - y, 2)) for x, y in points}
+
+
+def test_a_turned_package_lies_where_the_checks_of_the_profile_take_it_to_lie() -> None:
+    """Drawn on its own side, and through the board from the other: the same place."""
+    text = """
+        board = "b"
+        outline = [60, 40]
+        [[site]]
+        ref = "U1"
+        x = 20
+        y = 15
+        side = "%s"
+        rotation = 30
+        size = [8, 12]
+        links = [{ channel = 0, lanes = [0] }]
+        """
+    for side in ("top", "bottom"):
+        board, _ = profiles.examine(text % side)
+        form, _ = profile_form.fill(tomllib.loads(text % side), "b")
+        assert board is not None and form is not None
+        corners = {(round(x, 2), round(y, 2)) for x, y in profile_checks.corners(form.site[0])}
+        assert drawn_corners(side_svg(board, "top"), 40, None) == corners
+        assert drawn_corners(side_svg(board, "bottom"), 40, 60) == corners
 
 
 def test_the_scale_bar_is_as_long_as_it_says() -> None:

@@ -262,6 +262,15 @@ def test_the_folders_of_the_variable_come_before_the_shipped(
     assert board is not None and [s.ref for s in board.sites] == ["M1"]
 
 
+def test_a_toml_that_is_no_profile_is_not_on_the_shelf(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    (tmp_path / "shop.toml").write_text("[costs]\nreplace = 50\n")
+    (tmp_path / "nameless.toml").write_text(MINE.split("\n", 1)[1])
+    monkeypatch.setenv("MEMDIAG_BOARDS", str(tmp_path))
+    assert [name for name, _ in profiles.shelf()] == ["nameless", *sorted(QUINCES)]
+
+
 def test_a_changed_file_is_read_again(tmp_path: Path) -> None:
     path = tmp_path / "b.toml"
     path.write_text(MINE)
