@@ -48,8 +48,9 @@ def calibration(
 
 def aims(scores: Sequence[Score]) -> list[tuple[str, float, float, bool]]:
     """(measure, figure in per cent, aim in per cent, True where more is better)."""
-    n, place, cause, action, _ = _rates(counted(scores))
-    plain = [f for f in counted(scores) if f.told_apart]
+    found = counted(scores)
+    n, place, cause, action, _ = _rates(found)
+    plain = [f for f in found if f.told_apart]
     healthy = [s for s in scores if s.healthy]
     replaces = sum(s.replaces for s in scores)
     wrong = sum(len(s.wrong_replace) for s in scores)
@@ -60,6 +61,7 @@ def aims(scores: Sequence[Score]) -> list[tuple[str, float, float, bool]]:
 
     return [
         ("place", pc(place, n), 98, True),
+        ("place with channel, lane and line", pc(sum(f.exact for f in found), n), math.nan, True),
         ("cause", pc(cause, n), 95, True),
         (
             "cause, look-alikes that print the same left out",
@@ -190,6 +192,9 @@ def _rest(scores: Sequence[Score]) -> str:
         "Sick boards on which a healthy place was told to be worked on": _part(
             sick, lambda s: bool(s.accused)
         ),
+        "Disturbed healthy sites nobody is told to work on": share(
+            sum(s.spared for s in scores), sum(s.disturbed for s in scores)
+        ),
         "Scenes with a wrong `replace`": f"{share(len(wrong), len(scores))} "
         f"({sum(len(s.wrong_replace) for s in wrong)} of {sum(s.replaces for s in scores)} said)",
         "Faults that left no trace in the dump": _part(hidden, lambda f: not f.visible),
@@ -240,7 +245,9 @@ deviations) and where some row of that trace can only mean the fault's place.
 - **place**: among the findings that want action, taken from the most urgent as many as there are
   visible faults, one names the right site (rail for a supply fault; partition or channel for a
   controller fault).
-- **cause**: a finding at the right place gives the right cause.
+- **place with channel, lane and line**: the first finding there names no channel, lane or line
+  that is wrong.
+- **cause**: the first finding at the right place gives the right cause.
 - **look-alikes left out**: the same without the faults for which another kind of fault at the
   same place (two open lines for a bridge, a dead controller channel for an open command ball, and
   the like) was simulated too and printed the very same dump: there no reader can tell.
@@ -250,8 +257,9 @@ deviations) and where some row of that trace can only mean the fault's place.
   to the board; asking for a retest is counted apart.
 - **wrong replace**: of all findings that say `replace`, those at a site whose package is good.
 - **expected calibration error**: stated probabilities in ten bins; the mean distance between what
-  was stated and how often it was so, weighted by the number of statements. Declared removals and
-  `undecided` are left out."""
+  was stated and how often it was so, weighted by the number of statements. A spillover is so where the
+  site has no visible fault of its own and the board has one. Declared removals and `undecided`
+  are left out."""
 
 LIMITS = """\
 ## What these figures do not say

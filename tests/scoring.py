@@ -43,6 +43,8 @@ class Found:
     place: bool = False
     right_cause: bool = False
     right_action: bool = False
+    exact: bool = False
+    """Right place, and every channel, lane and line the finding names is right too."""
     said: str = "nothing"
     """The word of the finding that stands for this truth, else `nothing`."""
     open_: bool = False
@@ -71,6 +73,9 @@ class Score:
     retest: bool = False
     wrong_replace: tuple[str, ...] = ()
     replaces: int = 0
+    disturbed: int = 0
+    spared: int = 0
+    """Of the healthy sites that a fault elsewhere disturbs, those nobody is told to work on."""
     accused: tuple[str, ...] = ()
     """Places told to be worked on where nothing is wrong."""
     problems: tuple[str, ...] = ()
@@ -131,7 +136,20 @@ def _scope(locus: Locus) -> Scope:
     return Scope(None, locus.channel, locus.rank, locus.lane)
 
 
-def right_cause(finding: Finding, truth: Truth, board: Board) -> bool:
+def agrees(locus: Locus, truth: Truth) -> bool:
+    """Whether whatever the finding names inside its place (channel, lane, lines) is so."""
+    across = isinstance(truth.dq, tuple) and truth.dq[0] == truth.dq[1]
+    for field_ in ("channel",) if across else ("channel", "lane"):
+        said, is_ = getattr(locus, field_), getattr(truth, field_)
+        if said is not None and is_ is not None and said != is_:
+            return False
+    if locus.dq is None or truth.dq is None:
+        return True
+    said_lines = set(locus.dq) if isinstance(locus.dq, tuple) else {locus.dq}
+    return said_lines <= (set(truth.dq) if isinstance(truth.dq, tuple) else {truth.dq})
+
+
+def right_cause(finding: Finding, truth: Truth) -> bool:
     if finding.cause.value in truth.causes:
         return True
     # a shorted package may be named by the rail it pulls down
@@ -171,12 +189,14 @@ def score(scene: Scene) -> Score:
         and not _struck(f, scene)
     )  # fmt: skip
     wrong_replace = tuple(str(s) for s in replaced if s not in scene.replaceable)
+    heated = {f.locus.site for f in work if f.action in STEEL}
     claims = tuple(_claims(scene, findings, verdict))
     result = Score(
         **base, found=found, claims=claims,
         alarm=not scene.truth and any(f.action in STEEL for f in findings),
         retest=not scene.truth and any(f.action is Action.RETEST for f in findings),
         wrong_replace=wrong_replace, replaces=len(replaced), accused=accused,
+        disturbed=len(scene.spilled), spared=len(scene.spilled - heated),
         problems=tuple(p.code for p in run.problems if p.severity.value == "error"),
     )  # fmt: skip
     why = [
@@ -216,14 +236,16 @@ def _found(truth: Truth, scene: Scene, findings: list[Finding], work: list[Findi
         top = [f for f in work if not f.expected]
         top = top[: max(1, sum(t.visible and not t.expected for t in scene.truth))]
     here = [f for f in findings if matches(f.locus, truth, scene.board)]
-    at = next((f for f in here if right_cause(f, truth, scene.board)), here[0] if here else None)
-    if at is None:
+    if not here:
         return Found(**base)
+    at = here[0]
+    place = any(matches(f.locus, truth, scene.board) for f in top)
     return Found(
         **base,
-        place=any(matches(f.locus, truth, scene.board) for f in top),
-        right_cause=right_cause(at, truth, scene.board),
+        place=place,
+        right_cause=right_cause(at, truth),
         right_action=at.action.value in truth.actions,
+        exact=place and agrees(at.locus, truth),
         said=at.cause.value,
         open_=at.cause is Cause.UNDECIDED
         or (at.action is Action.RETEST and "retest" not in truth.actions),
@@ -238,13 +260,14 @@ def _claims(scene: Scene, findings: list[Finding], verdict: Verdict) -> Iterable
         if f.expected or f.cause is Cause.UNDECIDED:
             continue
         if f.cause is Cause.SPILLOVER:
-            struck = {s for t in scene.truth for s in t.sites}
-            true = bool(scene.truth) and f.locus.site not in struck
+            # a healthy package that a fault elsewhere disturbs, be it on its rail or its bus
+            own = {t.site for t in scene.truth if t.visible}
+            true = bool(scene.truth) and f.locus.site not in own
         elif f.cause is Cause.CLEAR:
             true = not any(f.locus.site in (None, t.site) for t in seen)
         else:
             true = any(
-                matches(f.locus, t, scene.board) and right_cause(f, t, scene.board)
+                matches(f.locus, t, scene.board) and agrees(f.locus, t) and right_cause(f, t)
                 for t in scene.truth
             )
         yield Claim(f.cause.value, f.probability, true)

@@ -44,8 +44,12 @@ def head_lines(
         a, b = rng.sample(refs, 2)
         if not {a, b} & set(removed):
             head.append(("swapped", f"{a}>{b} {b}>{a}"))
+    if stage in ("after-swap", "final", "before-swap") and rng.random() < 0.1:
+        head.append(("reflowed", rng.choice(refs)))
     if rng.random() < 0.5:
         head.append(("rig", rig.name))
+    if rng.random() < 0.05:  # what the last shift thought: evidence at most, here none
+        head.append(("note", f"was told {rng.choice(refs)} is bad"))
     return head
 
 

@@ -24,6 +24,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
 
 DIRT = ("prompt", "kernel", "blank", "wrapped", "lost", "cut", "headless", "crlf", "comment")
 
+
 def dump(
     head: Sequence[tuple[str, str]], rows: Sequence[Row], rng: random.Random, width: str | None
 ) -> tuple[list[str], list[tuple[Row, int]]]:

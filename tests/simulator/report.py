@@ -88,10 +88,15 @@ def _step_rows(
         return
     lane = min(links, key=lambda i: attempt.widths[way, i])
     eye = Eye(lane, way, float(attempt.widths[way, lane]), result)
+    if rig.frozen and step == "write" and eye.width > 0:
+        eye = replace(eye, width=2 * rig.span)
     if data and rig.candidates and rig.windows and "lane" in scope:
         yield from _candidates(stand, row, eye)
     if data or (step == "vref" and rig.height):
         _measure(stand, attempt, row, eye)
+    if step == "vref" and rig.tries and result not in UNMEASURED:
+        z = float(stand.noise.normal("vref", len(stand.wiring.links))[lane])
+        row.cells["vref"] = 64.0 + 1.5 * z
     yield row
 
 
@@ -136,6 +141,7 @@ def _measure(stand: Stand, attempt: Attempt, row: Row, eye: Eye) -> None:
         return
     if eye.result == "not-found":
         eye = replace(eye, width=0.0)
+    eye = replace(eye, width=min(eye.width, rig.span))
     if rig.width is not None:
         cells["width"] = {
             "UI": eye.width, "ps": eye.width * 1000 / (rig.rate * attempt.rate),
@@ -169,6 +175,8 @@ def window(stand: Stand, eye: Eye, centre: float) -> str:
     """Tap by tap, `1` where it worked. Taps next to the edges come and go."""
     rig = stand.rig
     count = max(8, round(rig.span / rig.tap / rig.per_char))
+    if eye.width >= rig.span:
+        return "1" * count
     step = rig.span / count
     first = max(0, math.ceil((centre - eye.width / 2) / step - 0.5))
     last = min(count - 1, math.floor((centre + eye.width / 2) / step - 0.5))

@@ -63,6 +63,7 @@ class Rig:
     tries: bool
     points: bool
     prints_not_run: bool
+    frozen: bool  # its write delay does not move: every tap of that sweep works
     downwards: bool  # lists its lanes from the last to the first
     probe: bool  # tries a configuration that cannot work before the right one
     pass_only_fails: bool  # prints a row only where something was wrong
@@ -151,6 +152,7 @@ def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool
         tries=rng.random() < 0.2,
         points=rng.random() < 0.5,
         prints_not_run=rng.random() < 0.85,
+        frozen=rng.random() < 0.02,
         downwards=rng.random() < 0.06,
         probe=policy != "fall-back" and rng.random() < 0.04,
         pass_only_fails=rng.random() < 0.05,
