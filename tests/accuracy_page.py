@@ -257,9 +257,9 @@ deviations) and where some row of that trace can only mean the fault's place.
   to the board; asking for a retest is counted apart.
 - **wrong replace**: of all findings that say `replace`, those at a site whose package is good.
 - **expected calibration error**: stated probabilities in ten bins; the mean distance between what
-  was stated and how often it was so, weighted by the number of statements. A spillover is so where the
-  site has no visible fault of its own and the board has one. Declared removals and `undecided`
-  are left out."""
+  was stated and how often it was so (cause, place, and every channel, lane and line named),
+  weighted by the number of statements. A spillover is so where the site has no visible fault of
+  its own and the board has one. Declared removals and `undecided` are left out."""
 
 LIMITS = """\
 ## What these figures do not say
