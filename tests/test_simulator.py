@@ -7,6 +7,7 @@ import os
 import random
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +25,8 @@ from tests.scoring import Claim
 from tests.simulator import boards, physics, scenes
 from tests.simulator.arrays import Addresses, partner
 from tests.simulator.noise import binomial_at, poisson_at
+from tests.simulator.rows import Row
+from tests.simulator.trace import trace
 
 HERE = Path(__file__).parent
 FEW = {"dirt": False, "known": True, "bare": False}
@@ -239,7 +242,10 @@ def test_joined_lines_read_alike_in_the_words() -> None:
             at = log.keys[key]
             if (at.channel, at.lane) == (truth.channel, truth.lane):
                 back = int(wrote ^ wrong)
-                assert (back >> truth.dq[0] & 1) == (back >> truth.dq[1] & 1)
+                wrote_one, wrote_two = (int(wrote) >> d & 1 for d in truth.dq)
+                low = truth.mode == "and"
+                pulled = wrote_one & wrote_two if low else wrote_one | wrote_two
+                assert (back >> truth.dq[0] & 1, back >> truth.dq[1] & 1) == (pulled, pulled)
                 compared += 1
     assert compared > 100
 
@@ -314,6 +320,20 @@ def test_a_fault_is_visible_where_the_dump_shows_it_and_only_there() -> None:
     bare = scenes.draw(9, family="gddr6", kind="removed", dirt=False, known=True, **training)
     assert bare.truth[0].expected and bare.truth[0].actions == {"fit"}
     assert "removed" in bare.text
+
+
+def test_a_stray_error_or_two_is_no_trace() -> None:
+    scene = scenes.draw(3, family="gddr6", kind="missing", **FEW)
+    words = [Row("errors", {"ch": 0, "address": k}, (0,)) for k in range(3)]
+    told = [trace(words[:n], [], scene.nature, scene.rig) for n in range(4)]
+    assert [len(t) for t in told] == [0, 0, 0, 3]
+    # nor is an eye thinner by less than nature's own spread, or one that all boards may have
+    eyes = [Row("training", {"step": "read", "result": "pass", "width": w}) for w in (0.5, 0.4)]
+    calm = replace(scene.nature, site_spread=0.01, lane_spread=0.01, dq_spread=0.01)
+    rig = replace(scene.rig, width="UI", tap=0.01)
+    assert trace(eyes[1:], eyes[:1], calm, rig)
+    assert not trace(eyes[1:], eyes[:1], calm, rig, board_wide=True)
+    assert not trace(eyes[1:], eyes[:1], replace(calm, lane_spread=0.05), rig)
 
 
 def test_a_shorted_package_warms_and_takes_its_rail_down() -> None:
