@@ -108,7 +108,7 @@ def _strip(
         mark = marks.get(owner[1]) if owner[0] == "site" else None
         parts += _label(owner, mark, x + step * len(mine) / 2, step * (len(mine) + 0.6))
         for row in mine:
-            parts += _bar(row, mark, x, scale)
+            parts += _bar(row, x, scale)
             x += step
         x += step * 0.7
     key = LEFT
@@ -134,7 +134,8 @@ def _strip(
     )  # fmt: skip
 
 
-def _bar(row: TableRow, mark: Mark | None, x: float, scale: _Scale) -> list[Drawn]:
+def _bar(row: TableRow, x: float, scale: _Scale) -> list[Drawn]:
+    """One lane, hatched by its own cause: the other lanes of a site may be sound."""
     step = scale.step
     middle = x + step / 2
     lane = text(middle, BASE + 11, str(row.lane), min(10.0, step * 1.2), anchor="middle")
@@ -149,10 +150,9 @@ def _bar(row: TableRow, mark: Mark | None, x: float, scale: _Scale) -> list[Draw
         return [lane, element("path", d=d, stroke=WORK, stroke_width=2.2, fill="none")]
     y = scale.y(row.width_ui)
     box = {"x": x + step * 0.1, "y": y, "width": step * 0.8, "height": BASE - y}
-    cause = mark.cause if mark else None
-    if cause in (None, "clear"):
+    if row.cause in (None, "clear"):
         return [lane, element("rect", fill=SOUND, **box)]
-    kind = PATTERNS.get(cause or "", "plain")
+    kind = PATTERNS.get(row.cause or "", "plain")
     hatch = f"url(#{scale.name}-{kind})" if kind not in ("plain", "cross", "query") else "#fff"
     return [lane, element("rect", fill="#fff", **box),
             element("rect", fill=hatch, stroke=INK, stroke_width=1.2, **box)]  # fmt: skip

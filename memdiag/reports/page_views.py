@@ -194,7 +194,8 @@ def table(verdict: Verdict) -> Table:
     """The table without the columns of which the dump says nothing at all."""
     loud, _ = rows.telling(verdict)
     everything = len(verdict.table) <= PAPER_ROWS
-    on_paper = {id(row) for row in (verdict.table if everything else loud[:PAPER_ROWS])}
+    own_first = sorted(loud, key=lambda row: row.cause == Cause.SPILLOVER.value)[:PAPER_ROWS]
+    on_paper = {id(row) for row in (verdict.table if everything else own_first)}
     telling = {id(row) for row in loud}
     heads = (*rows.HEADINGS[:-1], "rose / fell", "link check bad", "cells", "cause", "sure")
     made = [_cells(row) for row in verdict.table]
