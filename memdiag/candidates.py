@@ -64,7 +64,7 @@ def build(run: Run, board: Board, evidence: Evidence, shop: Shop) -> Case:
     candidates = [c for c, kept in zip(candidates, speaks, strict=True) if kept]
     near = near[np.array(speaks, bool)]
     variants = [(i, j) for i, c in enumerate(candidates) for j in range(len(c.kind.variants))]
-    model = _model(candidates, variants, nodes, near)
+    model, variants = _model(candidates, variants, nodes, near)
     return Case(candidates, variants, nodes, near, model)
 
 
@@ -373,12 +373,17 @@ def _meets(locus: Locus, node: Node) -> bool:
     )
 
 
+HOPELESS = -4.0
+"""A variant that explains its own place worse (log) than a mere disturbance is not followed up."""
+
+
 def _model(
     candidates: Sequence[Candidate],
     variants: Sequence[tuple[int, int]],
     nodes: Sequence[Node],
     near: np.ndarray,
-) -> inference.Model:
+) -> tuple[inference.Model, list[tuple[int, int]]]:
+    """The factors of the variants that are not hopeless, and those variants."""
     # What the boot does matters only where steps were not run.
     some_cut = any(n.kind == "boot" and n.healthy < ODD for n in nodes)
     rigs = [r for r, rig in enumerate(faults.RIGS) if some_cut or rig.boot == "goes on"]
@@ -390,23 +395,57 @@ def _model(
     kinds = list(STATES)
     kind_of = np.array([kinds.index(n.kind) for n in nodes], np.int64)
     leak = _leak_table(width)[rigs]
-    effects = np.empty((len(rigs), len(variants), len(nodes), width))
-    for v, (i, j) in enumerate(variants):
+    hopes = _hopes(candidates, variants, near, loglik, kind_of)
+    kept = [
+        (i, j)
+        for (i, j), hope in zip(variants, hopes, strict=True)
+        if hope > HOPELESS or candidates[i].expected or candidates[i].cause is Cause.UNDECIDED
+    ]
+    effects = np.empty((len(rigs), len(kept), len(nodes), width))
+    for v, (i, j) in enumerate(kept):
         # One table for each variant of a kind, shared by all its candidates.
         table = _variant_table(candidates[i].kind.name, j, width)
         effects[:, v] = table[rigs][:, kind_of, near[i]]
     odds = np.array(
         [
             math.log(candidates[i].odds * candidates[i].kind.variants[j].share) + candidates[i].bonus
-            for i, j in variants
+            for i, j in kept
         ]
     )
-    given = tuple(v for v, (i, _) in enumerate(variants) if candidates[i].expected)
+    given = tuple(v for v, (i, _) in enumerate(kept) if candidates[i].expected)
     odds[list(given)] = -700.0
-    return inference.Model(
-        loglik, effects, leak[:, kind_of], odds, np.array([i for i, _ in variants], np.int64),
+    model = inference.Model(
+        loglik, effects, leak[:, kind_of], odds, np.array([i for i, _ in kept], np.int64),
         _log_shares([faults.RIGS[r].prior for r in rigs]), given,
     )  # fmt: skip
+    return model, kept
+
+
+def _hopes(
+    candidates: Sequence[Candidate],
+    variants: Sequence[tuple[int, int]],
+    near: np.ndarray,
+    loglik: np.ndarray,
+    kind_of: np.ndarray,
+) -> list[float]:
+    """For each variant: log of how well it explains its own place against the better of nothing
+    and a disturbance from elsewhere."""
+    like = np.exp(loglik)
+    slope = like.copy()
+    slope[:, :-1] -= like[:, 1:]
+    # States 0 and 1 of a place are sound and disturbed; of other nodes only 0 costs nothing.
+    place = np.isin(kind_of, [i for i, k in enumerate(STATES) if k in ("place", "line")])
+    mere = np.where(place, np.maximum(like[:, 0], like[:, 1]), like[:, 0])
+    own = near >= Near.LANE
+    out = []
+    for i, j in variants:
+        nodes = np.flatnonzero(own[i])
+        table = _variant_table(candidates[i].kind.name, j, like.shape[1])[0]
+        cdf = table[kind_of[nodes], near[i][nodes]]
+        found = (cdf * slope[nodes]).sum(axis=1)
+        ratio = np.log(np.maximum(found, 1e-30) / mere[nodes])
+        out.append(float(ratio.sum()) + candidates[i].bonus)
+    return out
 
 
 def _log_shares(weights: list[float]) -> np.ndarray:

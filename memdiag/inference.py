@@ -11,9 +11,9 @@ P(context, set) is proportional to P(context) * product of the odds of the set's
 product over nodes of sum over states P(state | set, context) * likelihood(state). Sets hold at
 most one variant of a fault. Everything is in log space.
 
-Sets are searched by size, best first. What is not looked at is bounded: adding faults to a set
-can only move states up, so no superset of S can explain node n better than
-sum over s of P(s | S) * max over s' >= s of likelihood(s').
+Sets hold at most three faults; larger ones are outside the model. All sets of one and two are
+scored. Sets of three are scored for the faults that hold the most mass, one after another, until
+what is left is small; `Posterior.left_out` is an estimate of it from above, see `_Search`.
 """
 
 from __future__ import annotations
@@ -57,12 +57,11 @@ class Model:
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """Sets that were looked at, most probable first, as tuples of variant numbers (the given ones
-    left out), their probabilities (they sum to 1), and a bound on the mass not looked at."""
+    """Sets that were scored, most probable first, as tuples of variant numbers (the given ones
+    left out), their probabilities (with `left_out` they sum to 1), and the mass not listed."""
 
     sets: tuple[tuple[int, ...], ...]
     probability: Array
-    context: Array  # (sets, C): joint probability with each context
     left_out: float
     log_evidence: float
 
@@ -78,7 +77,7 @@ class Posterior:
 
 
 class _Scorer:
-    """Scores sets: their log likelihood in each context, and the bound on their supersets.
+    """Scores sets: their log likelihood in each context.
 
     The likelihood of a node is linear in its cumulatives:
     sum over s of (cdf_s - cdf_s-1) L_s = sum over s of cdf_s (L_s - L_s+1).
@@ -88,12 +87,10 @@ class _Scorer:
         self.model = model
         top = np.where(np.isneginf(model.loglik).all(axis=1), 0.0, model.loglik.max(axis=1))
         self.offset = float(top.sum())
-        like = np.exp(model.loglik - top[:, None])
-        best_above = np.maximum.accumulate(like[:, ::-1], axis=1)[:, ::-1]
+        self.slope = _slope(np.exp(model.loglik - top[:, None]))  # (N, S)
         self.base = model.leak.copy()
         for v in model.given:
             self.base *= model.effects[:, v]
-        self.slopes = np.stack([_slope(like), _slope(best_above)], axis=1)  # (N, 2, S)
         # (C, N, S, V): one small matrix product a node and context scores all variants at once.
         self.by_state = np.ascontiguousarray(np.moveaxis(model.effects, 1, 3))
 
@@ -104,17 +101,27 @@ class _Scorer:
             total = total * self.model.effects[:, v]
         return total
 
-    def score(self, cumulative: Array) -> tuple[Array, Array]:
-        """(C, N, S) -> log likelihood (C,) of the set and the bound (C,) on its supersets."""
-        both = np.einsum("cns,nks->cnk", cumulative, self.slopes)
-        return _log_total(both[..., 0]), _log_total(both.max(axis=-1))
+    def score(self, cumulative: Array) -> Array:
+        """(C, N, S) -> log likelihood (C,) of the set."""
+        return _log_total(np.einsum("cns,ns->cn", cumulative, self.slope))
 
-    def score_more(self, cumulative: Array) -> tuple[Array, Array]:
-        """The same for the set with each variant added: two (C, V) arrays."""
-        both = np.matmul(cumulative[:, :, None, :] * self.slopes, self.by_state)  # (C, N, 2, V)
-        exact = both[:, :, 0]
-        above = np.maximum(both[:, :, 1], exact)
-        return _log_total(exact, 1), _log_total(above, 1)
+    def score_one_more(self, cumulative: Array) -> Array:
+        """(C, V): log likelihood of the set with each variant added."""
+        weighed = (cumulative * self.slope)[:, :, None, :]
+        return _log_total(np.matmul(weighed, self.by_state)[:, :, 0], 1)
+
+    def score_two_more(self, cumulative: Array) -> Array:
+        """(C, V, V): log likelihood of the set with every pair of variants added."""
+        contexts, nodes, _, variants = self.by_state.shape
+        weighed = cumulative * self.slope
+        out = np.zeros((contexts, variants, variants))
+        for c in range(contexts):
+            for start in range(0, nodes, 8):
+                part = self.by_state[c, start : start + 8]  # (n, S, V)
+                left = np.swapaxes(part * weighed[c, start : start + 8, :, None], 1, 2)
+                product = np.maximum(np.matmul(left, part), TINY).prod(axis=0)
+                out[c] += np.log(product)
+        return out
 
 
 def _slope(like: Array) -> Array:
@@ -134,98 +141,118 @@ def _log_total(likelihood: Array, axis: int = -1) -> Array:
     return total
 
 
-def infer(
-    model: Model, *, most: int = 3, beam: int = 24, tolerance: float = 1e-4
-) -> Posterior:
-    """The posterior over sets of at most `most` faults.
+def infer(model: Model, *, most: int = 3, tolerance: float = 2e-3, widest: int = 120) -> Posterior:
+    """The posterior over sets of at most `most` (1 to 3) faults.
 
-    `beam` sets of each size are extended by one more fault, those with the largest bound first;
-    a set is not extended once all its supersets together cannot hold `tolerance` of the mass
-    found so far. The mass of what was left is bounded in `Posterior.left_out`; 0 means exact (up
-    to sets larger than `most`, whose bound is included).
+    Sets of three are followed up until they can hold no more than `tolerance` of the mass. With
+    more than `widest` variants only the most telling ones go into sets of two and three.
     """
-    scorer = _Scorer(model)
-    variants = len(model.odds)
-    room = np.bincount(model.fault, np.exp(model.odds)) if variants else np.zeros(1)
-
-    root: tuple[int, ...] = ()
-    log, above = scorer.score(scorer.cumulative(root))
-    weights: dict[tuple[int, ...], Array] = {root: log + model.contexts}
-    spare = float(room.sum())
-    # Of each set of the present size: log of the most that all its supersets can weigh.
-    level = {root: _logsumexp(above + model.contexts) + float(_any_more(spare))}
-    left: list[float] = []
-    total = _logsumexp(weights[root])
-    for size in range(1, most + 1):
-        ranked = sorted(level, key=lambda s: -level[s])
-        worth = total + math.log(max(tolerance, TINY) / len(level))
-        chosen = [s for s in ranked[: 1 if size == 1 else beam] if level[s] > worth]
-        left += [level[s] for s in ranked[len(chosen) :]]
-        grown: dict[tuple[int, ...], float] = {}
-        for s in chosen:
-            _extend(scorer, s, spare, room, weights, grown)
-        level = grown
-        if not level:
-            break
-        total = _logsumexp(np.concatenate(list(weights.values())))
-    left += level.values()
-
-    sets = list(weights)
-    table = np.array([weights[s] for s in sets])  # (sets, C)
-    evidence = _logsumexp(table.ravel())
-    joint = np.exp(table - evidence)
-    probability = joint.sum(axis=1)
-    order = np.argsort(-probability, kind="stable")
-    outside = math.exp(min(_logsumexp(np.array(left)) - evidence, 700.0)) if left else 0.0
-    return Posterior(
-        tuple(sets[i] for i in order),
-        probability[order],
-        joint[order],
-        outside / (1.0 + outside),
-        evidence + scorer.offset,
-    )
+    search = _Search(model, widest)
+    if most >= 2 and len(search.useful) > 1:
+        search.pairs()
+    if most >= 3 and len(search.useful) > 2:
+        search.triples(tolerance)
+    return search.posterior()
 
 
-def _any_more(spare: float | Array) -> Array:
-    """log of the prior weight of all ways to add one or more other faults, from above:
-    product of (1 + odds) - 1 <= exp(sum of odds) - 1, `spare` being that sum."""
-    room = np.asarray(spare, float)
-    some = room > 1e-12
-    return np.where(some, np.log(np.expm1(np.clip(room, 1e-12, 50.0))), -np.inf)
+LISTED = 1e-7
+"""Sets lighter than this share of the heaviest are summed, not listed."""
 
 
-def _extend(
-    scorer: _Scorer,
-    members: tuple[int, ...],
-    spare: float,
-    room: Array,
-    weights: dict[tuple[int, ...], Array],
-    grown: dict[tuple[int, ...], float],
-) -> None:
-    """Add every set with one more variant of another fault to `weights`, its reach to `grown`."""
-    model = scorer.model
-    taken = {int(model.fault[v]) for v in members}
-    prior = float(sum(model.odds[v] for v in members))
-    log, above = scorer.score_more(scorer.cumulative(members))
-    weight = model.contexts[:, None] + (prior + model.odds)
-    log = (log + weight).T
-    unused = spare - sum(float(room[f]) for f in taken) - room[model.fault]
-    reach = np.logaddexp.reduce(above + weight, axis=0) + _any_more(unused)
-    for v, (row, limit) in enumerate(zip(log, reach.tolist(), strict=True)):
-        if int(model.fault[v]) not in taken:
-            key = tuple(sorted((*members, v)))
-            if key not in weights:
-                weights[key] = row
-                grown[key] = limit
+class _Search:
+    """Exhaustive over sets of one and two, best first over sets of three.
 
+    What is left of the triples is estimated from above: their faults all lie outside those that
+    were followed up, so they hold at most the mass of the pairs outside them times the growth
+    from pairs to triples seen where it was followed up, doubled.
+    """
 
-def _logsumexp(values: Array) -> float:
-    if values.size == 0:
-        return -math.inf
-    top = float(values.max())
-    if math.isinf(top):
-        return top
-    return top + math.log(float(np.exp(values - top).sum()))
+    def __init__(self, model: Model, widest: int) -> None:
+        self.model, self.scorer = model, _Scorer(model)
+        base = self.scorer.cumulative(())
+        empty = self.scorer.score(base) + model.contexts
+        self.prior = model.contexts[:, None] + model.odds
+        ones = self.scorer.score_one_more(base) + self.prior
+        self.scale = float(max(empty.max(), ones.max(initial=-np.inf)))
+        single = np.exp(ones - self.scale)  # (C, V)
+        self.weights: dict[tuple[int, ...], float] = {(): float(np.exp(empty - self.scale).sum())}
+        free = [v for v in range(len(model.odds)) if v not in model.given]
+        self.weights.update({(v,): float(single[:, v].sum()) for v in free})
+        self.left = 0.0
+        self.useful = np.array(free, np.int64)
+        if len(free) > widest:
+            self._narrow(single, widest)
+        part = model.effects[:, self.useful]
+        self.scorer.by_state = np.ascontiguousarray(np.moveaxis(part, 1, 3))
+        self.apart = model.fault[self.useful][:, None] != model.fault[self.useful][None, :]
+
+    def _narrow(self, single: Array, widest: int) -> None:
+        """Keep the variants that tell most, alone or beside the best fault."""
+        best = int(single[:, self.useful].sum(axis=0).argmax())
+        beside = self.scorer.score_one_more(self.scorer.cumulative((int(self.useful[best]),)))
+        worth = np.maximum(
+            np.log(single[:, self.useful].sum(axis=0) + 1e-300) - math.log(self.weights[()] + 1e-300),
+            (beside[:, self.useful] - beside[:, self.useful].max()).max(axis=0)
+            + self.model.odds[self.useful],
+        )
+        order = np.argsort(-worth, kind="stable")
+        dropped = self.useful[order[widest:]]
+        self.left += sum(self.weights[(int(v),)] for v in dropped)
+        self.useful = np.sort(self.useful[order[:widest]])
+
+    def _two_more(self, members: tuple[int, ...]) -> Array:
+        """(V, V) weights of the set with every pair of useful variants, 0 where not allowed."""
+        odds = self.model.odds[self.useful]
+        log = self.scorer.score_two_more(self.scorer.cumulative(members))
+        log += self.model.contexts[:, None, None] - self.scale
+        log += odds[:, None] + odds[None, :] + sum(self.model.odds[v] for v in members)
+        allowed = self.apart
+        for v in members:
+            other = self.model.fault[self.useful] != self.model.fault[v]
+            allowed = allowed & other[:, None] & other[None, :]
+        return np.where(allowed, np.exp(log).sum(axis=0), 0.0)
+
+    def _keep(self, members: tuple[int, ...], pairs: Array) -> None:
+        least = LISTED * max(self.weights.values())
+        for a, b in zip(*np.nonzero(np.triu(pairs) > least), strict=True):
+            key = tuple(sorted((*members, int(self.useful[a]), int(self.useful[b]))))
+            self.weights[key] = float(pairs[a, b])
+        self.left += float(np.where(pairs <= least, pairs, 0.0).sum() / 2)
+
+    def pairs(self) -> None:
+        self.pair = self._two_more(())
+        self._keep((), self.pair)
+
+    def triples(self, tolerance: float) -> None:
+        rest = self.pair.copy()  # pairs without a fault that was followed up
+        followed, grown = 0.0, 0.0
+        for _ in range(len(self.useful)):
+            total = sum(self.weights.values())
+            growth = 2 * grown / followed if followed else 1.0
+            if growth * float(rest.sum()) / 2 <= tolerance * total:
+                break
+            a = int(rest.sum(axis=1).argmax())
+            same = self.model.fault[self.useful] == self.model.fault[self.useful[a]]
+            mass = float(rest[same].sum())
+            for v in np.flatnonzero(same):
+                if rest[v].sum() > 1e-3 * mass:
+                    pairs = self._two_more((int(self.useful[v]),))
+                    grown += float(pairs.sum() / 2)
+                    self._keep((int(self.useful[v]),), pairs)
+            followed += mass
+            rest[same] = rest[:, same] = 0.0
+        growth = 2 * grown / followed if followed else 1.0
+        self.left += growth * float(rest.sum()) / 2
+
+    def posterior(self) -> Posterior:
+        sets = list(self.weights)
+        weights = np.array([self.weights[s] for s in sets])
+        total = float(weights.sum()) + self.left
+        order = np.argsort(-weights, kind="stable")
+        return Posterior(
+            tuple(sets[i] for i in order), weights[order] / total, self.left / total,
+            math.log(total) + self.scale + self.scorer.offset,
+        )  # fmt: skip
 
 
 def cumulative(pmf: Sequence[float], states: int) -> Array:

@@ -58,7 +58,7 @@ def _somewhere(board: Board, readings: Sequence[str]) -> Board:
     """Without a profile: the rails that were read, and some package on all of them."""
     names = tuple(dict.fromkeys(r.partition("=")[0] for r in readings))
     site = Site("a package", rails=names, named=False)
-    return replace(board, sites=(site,), rails=tuple(Rail(name) for name in names))
+    return replace(board, sites=(site,), rails=tuple(Rail(name) for name in names), known=True)
 
 
 _PRIOR = {"normal": 0.80, "low": 0.12, "short": 0.08}

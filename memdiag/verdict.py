@@ -9,7 +9,7 @@ from memdiag import candidates, cautions, decision, inference, profiles, table, 
 from memdiag.board import Board
 from memdiag.evidence.gather import Evidence, gather
 from memdiag.evidence.nodes import Node
-from memdiag.findings import WANTS_WORK, Action, Cause, Finding, Locus, Quote, Summary, Verdict
+from memdiag.findings import HEATS, WANTS_WORK, Action, Cause, Finding, Locus, Quote, Summary, Verdict
 from memdiag.posterior import Answers, Claim, nodes_at
 from memdiag.records import Run
 from memdiag.shop import Shop, default
@@ -102,6 +102,9 @@ class _Judge:
         others = {c: p for c, p in belief.items() if c is not cause}
         alternatives = tuple(sorted(others.items(), key=lambda kv: -kv[1]))
         action = _allowed(choice.action, cause, belief)
+        if action in HEATS and claim.locus == Locus():
+            # No place to put the heat: find it first.
+            action = Action.CHECK_SUPPLY if self.run.rails else Action.RETEST
         quotes = self._quotes(here)
         return Finding(
             claim.locus, cause, probability, alternatives, None, action,
