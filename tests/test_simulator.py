@@ -327,6 +327,14 @@ def test_a_stray_error_or_two_is_no_trace() -> None:
     words = [Row("errors", {"ch": 0, "address": k}, (0,)) for k in range(3)]
     told = [trace(words[:n], [], scene.nature, scene.rig) for n in range(4)]
     assert [len(t) for t in told] == [0, 0, 0, 3]
+    read = {"step": "read"}
+    tries = [
+        [Row("training", read | {"ch": k, "result": r}) for r in ("marginal", "pass")]
+        for k in range(2)
+    ]
+    for n, seen in ((1, 0), (2, 2)):
+        now, before = zip(*tries[:n], strict=True)
+        assert len(trace(now, before, scene.nature, scene.rig)) == seen
     # nor is an eye thinner by less than nature's own spread, or one that all boards may have
     eyes = [Row("training", {"step": "read", "result": "pass", "width": w}) for w in (0.5, 0.4)]
     calm = replace(scene.nature, site_spread=0.01, lane_spread=0.01, dq_spread=0.01)
