@@ -235,13 +235,14 @@ def _count(value: int | None) -> str:
 def dump(run: Run, quoted: Iterable[int]) -> tuple[Line, ...]:
     """The dump's lines to show. Lines left out are said with their number."""
     marked = frozenset(quoted)
+    near = {number + step for number in marked for step in range(-2, 3)}
     first = run.source.first_line
     last = first + len(run.text) - 1
     shown: list[Line] = []
     skipped = 0
     for number, text in enumerate(run.text, first):
-        near = any(n in marked for n in range(number - 2, number + 3))
-        if len(run.text) > WHOLE_DUMP and not (near or number < first + 40 or number > last - 10):
+        wanted = number in near or number < first + 40 or number > last - 10
+        if len(run.text) > WHOLE_DUMP and not wanted:
             skipped += 1
             continue
         if skipped:
