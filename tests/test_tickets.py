@@ -292,7 +292,7 @@ def test_a_kill_of_the_command_leaves_whole_entries_or_none(tmp_path: Path) -> N
         already = len(found(root))
         while len(found(root)) == already and bench.poll() is None and time.monotonic() < until:
             time.sleep(0.005)
-        time.sleep(chance.uniform(0, 0.2))
+        time.sleep(chance.uniform(0, 0.03))
         bench.kill()
         bench.wait()
         assert all(damaged(entry) == () for entry in found(root))
