@@ -84,8 +84,8 @@ def _show(value: Any) -> str:
 
 def _which(a: object, b: object) -> str:
     if a is None and b is None:
-        return "neither run"
-    return "BEFORE" if a is None else "AFTER"
+        return "neither run says"
+    return "BEFORE does not say" if a is None else "AFTER does not say"
 
 
 def _tests(before: Run, after: Run) -> Iterator[Said]:

@@ -13,9 +13,6 @@ if TYPE_CHECKING:
 
     Floats = npt.NDArray[np.float64]
 
-_RARE = 1e-6
-"""Below this rate the binomial limits are taken from the Poisson ones, see `_rare`."""
-
 _BISECTIONS = 200
 
 
@@ -99,7 +96,7 @@ def binomial_limits_many(
     zero, all_ = some & (k == 0), some & (k == n)
     high[zero] = -np.expm1(math.log(tail) / n[zero])
     low[all_] = np.exp(math.log(tail) / n[all_])
-    rest = some & ~zero & ~all_
+    rest = some & ~zero & ~all_ & ~unknown
     if np.any(rest):
         low[rest], high[rest] = _between(k[rest], n[rest], tail)
     return low, high
@@ -109,38 +106,20 @@ def _between(k: Floats, n: Floats, tail: float) -> tuple[Floats, Floats]:
     """Clopper-Pearson limits for 0 < k < n.
 
     The incomplete beta function's inverse in scipy loses its way for very long runs (at 1000
-    errors in 1e9 bits the lower limit comes out twice too large), so that rare errors take
-    another road, and what is left is checked against the tail it should have.
+    errors in 1e9 bits the lower limit comes out twice too large), while the function itself does
+    not: each limit is checked against the tail it should have.
     """
-    import numpy as np
     from scipy import special
 
-    low, high = _rare(k, n, tail)
-    often = k >= _RARE * n
-    if np.any(often):
-        a, b = k[often], n[often]
-        low[often] = _checked(
-            lambda x: special.betainc(a, b - a + 1, x), special.betaincinv(a, b - a + 1, tail), tail
-        )
-        high[often] = _checked(
-            lambda x: -special.betaincc(a + 1, b - a, x),
-            special.betainccinv(a + 1, b - a, tail),
-            -tail,
-        )
-    return low, high
-
-
-def _rare(k: Floats, n: Floats, tail: float) -> tuple[Floats, Floats]:
-    """Binomial limits from the Poisson ones for small k/n: Bol'shev's transformation, good to
-    about (k/n)**2 (Johnson, Kemp and Kotz 2005, Univariate Discrete Distributions, section 3.6)."""
-    import numpy as np
-    from scipy import special
-
-    low, high = special.gammaincinv(k, tail), special.gammainccinv(k + 1, tail)
-    return (
-        np.asarray(2 * low / (2 * n - (k - 1) + low), np.float64),
-        np.asarray(2 * high / (2 * n - k + high), np.float64),
+    low = _checked(
+        lambda x: special.betainc(k, n - k + 1, x), special.betaincinv(k, n - k + 1, tail), tail
     )
+    high = _checked(
+        lambda x: -special.betaincc(k + 1, n - k, x),
+        special.betainccinv(k + 1, n - k, tail),
+        -tail,
+    )
+    return low, high
 
 
 def _checked(rising: Callable[[Any], Any], found: Any, wanted: float) -> Any:

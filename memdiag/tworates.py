@@ -94,8 +94,6 @@ def _minlike(n1: float, n2: float, share: float, less: float, greater: float) ->
     # Equal chances must count as equal in spite of rounding, which grows with the terms.
     limit = log_chance(seen) + 1e-7 + 1e-14 * total
     mode = min(total, int((total + 1) * share))
-    if seen == mode:
-        return 1.0
     above = seen < mode  # the other side lies above the mode
     step: Sequence[int] = range(mode, total + 1) if above else range(mode, -1, -1)
     at, end = 0, len(step)

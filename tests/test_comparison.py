@@ -211,6 +211,14 @@ def test_a_missing_setting_is_a_warning(setting: str) -> None:
     assert [setting in p.message and "BEFORE" in p.message for p in said] == [True]
 
 
+def test_a_setting_neither_run_says_is_a_warning_but_a_serial_is_not() -> None:
+    none = {"rate": None, "serial": None}
+    made = compared(before({"U6": WEAK}, head=none), after(head={"replaced": "U6", **none}))
+    said = [p.message for p in made.problems if p.code == "compare-unsaid"]
+    assert len(said) == 1 and "neither run" in said[0] and "rate" in said[0]
+    assert made.outcome is Outcome.REPAIRED
+
+
 def test_the_same_rate_in_other_words_is_the_same() -> None:
     made = compared(before(head={"rate": "14.0 Gbit/s"}), after(head={"rate": "14000 Mbit/s"}))
     assert made.outcome is Outcome.REPAIRED
@@ -221,6 +229,11 @@ def test_the_same_dump_twice_is_said(twin) -> None:  # type: ignore[no-untyped-d
     text = before({"U6": WEAK})
     made = compared(text, twin(text))
     assert made.differs == ("dump",) and "same dump" in made.why and "after the repair" in made.todo
+
+
+def test_the_same_hash_is_the_same_dump_where_the_text_was_not_kept() -> None:
+    bare = replace(run(before()), text=())
+    assert compare(bare, bare).differs == ("dump",)
 
 
 @pytest.mark.parametrize(
@@ -616,6 +629,11 @@ def test_one_eye_that_closed_stands_out_from_its_peers() -> None:
     link = next(c for c in made.links if c.locus == Locus("U6", 10, 0, 0))
     assert link.kind is Kind.WORSE and "0.48 -> 0.32 UI" in link.because
     assert sum(c.kind is Kind.WORSE for c in made.links) == 1
+
+
+def test_a_tap_more_or_less_is_no_change() -> None:
+    made = compared(before(), after({"U6/10/0": {"width": 0.44}, "U2/2/0": {"width": 0.48}}))
+    assert {c.kind for c in made.links} == {Kind.SAME}
 
 
 def test_an_eye_that_opened_clears_a_thin_one() -> None:

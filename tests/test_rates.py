@@ -130,7 +130,7 @@ def test_long_runs_keep_their_digits() -> None:
 
 
 def test_scipys_inverse_is_still_wrong_for_long_runs() -> None:
-    # The reason `_rare` exists. When this fails, scipy has mended it and `_rare` may go.
+    # The reason `_checked` exists. When this fails, scipy has mended it and it may go.
     from scipy import special
 
     found = special.betaincinv(1000, 1e9 - 999, 0.025)
@@ -540,6 +540,15 @@ def test_scatter_is_not_known_from_one_count() -> None:
     lone = rates.compare_replicates([7], [1e9], [1], [1e9])
     assert lone.freedom is None and lone.dispersion == 1
     assert lone.p == rates.conditional_test(7, 1e9, 1, 1e9).p
+
+
+def test_errors_of_one_run_are_one_event_at_least() -> None:
+    # Two repeats tell so little of the scatter that Student's tail is wide (14 %); but had all
+    # errors been one event, that event fell in the first run with a chance of 2 in 102 only.
+    up = rates.compare_replicates([1000, 0], [1, 1], [0], [100])
+    assert up.p_greater == pytest.approx(2 / 102)
+    down = rates.compare_replicates([0], [100], [1000, 0], [1, 1])
+    assert down.p_less == pytest.approx(2 / 102)
 
 
 def test_bursts_are_not_called_different() -> None:

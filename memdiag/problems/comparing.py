@@ -32,7 +32,7 @@ KINDS: dict[str, Kind] = {
     ),
     "compare-unsaid": Kind(
         Severity.WARNING,
-        "{which} does not say its {setting}: taken as the same in both",
+        "{which} its {setting}: taken as the same in both",
         "make sure it was; have the rig print it",
         (_dump() + _dump(id="r2", rate=""), _dump(board="") + _dump(id="r2", board="")),
         "compare",

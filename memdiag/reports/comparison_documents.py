@@ -129,10 +129,17 @@ def comparison_csv(c: Comparison) -> str:
             flat |= {f"{side}_{name}": value for name, value in change[side].items()}
         flat |= {k: v for k, v in change.items() if k not in flat and k not in _NESTED}
         header = header or _written(writer, list(flat))
-        writer.writerow("" if v is None else harmless(v) for v in flat.values())
+        writer.writerow(_cell(v) for v in flat.values())
     if header is None:
         _written(writer, ["level", "change", "because"])
     return out.getvalue()
+
+
+def _cell(value: Any) -> object:
+    """Six figures of a fraction are more than any count bears out."""
+    if value is None:
+        return ""
+    return f"{value:.6g}" if isinstance(value, float) else harmless(value)
 
 
 _NESTED = ("scope", "before", "after")
