@@ -141,7 +141,8 @@ def _gaps(sides: Sides, links: Sequence[Change]) -> Gaps:
         if key[0] is not None and key[0] not in sides.measured:
             sites[key[0]] = None
         elif not any(may_be_one(key, other) for other in tested):
-            lost[str(Locus(*key))] = None
+            # Where no site is named, a link is all that is known of a package.
+            (lost if key[0] is not None else sites)[str(Locus(*key))] = None
     said = [f.locus for v in (sides.before_verdict, sides.after_verdict) for f in v.findings]
     alone = [c for c in links if not any(sides.touch(locus, c.locus) for locus in said)]
     failing = [str(c.locus) for c in alone if c.after.worst in _FAILED]

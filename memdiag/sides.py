@@ -129,9 +129,15 @@ class Sides:
             x, y = getattr(a, name), getattr(b, name)
             if x is not None and y is not None and x != y:
                 return False
+        if a.dq is not None and b.dq is not None and not _lines(a) & _lines(b):
+            return False
         if a.site is not None and b.site is not None:
             return a.site == b.site
         return bool(self.sites_of(a) & self.sites_of(b))
+
+
+def _lines(locus: Locus) -> set[int]:
+    return set(locus.dq) if isinstance(locus.dq, tuple) else {locus.dq or 0}
 
 
 def show_p(p: float) -> str:

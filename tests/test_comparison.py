@@ -192,6 +192,49 @@ def test_unlike_tests_are_refused() -> None:
     assert made.differs == ("test",) and "walk" in made.why and "march" in made.why
 
 
+POINTS = """bench-dump 1
+[run]
+board   bench-lp
+memory  lpddr4
+rate    3.2 Gbit/s
+id      {id}
+[training]
+ch lane step result
+A 0 read pass
+A 1 read {read}
+[counts]
+ch lane point test bits errors
+A 0 {point} walk 1000000000 0
+A 1 {point} walk 1000000000 {errors}
+[end] 4
+"""
+
+
+def test_unlike_set_points_are_refused_and_like_ones_compared() -> None:
+    first = POINTS.format(id="a", point="1600", read="fail", errors=900)
+    made = compared(first, POINTS.format(id="b", point="800", read="pass", errors=0))
+    assert made.differs == ("point",) and "1600" in made.why and "800" in made.why
+    made = compared(first, POINTS.format(id="b", point="1600", read="pass", errors=0))
+    assert made.outcome is Outcome.REPAIRED
+    half = POINTS.format(id="b", point="1600", read="pass", errors=0)
+    half = "\n".join(line for line in half.splitlines() if not line.startswith("A 0"))
+    made = compared(first, half.replace("[end] 4", "[end] 2"))
+    assert made.outcome is Outcome.TOO_LITTLE_DATA and "lane 0" in made.why
+
+
+def test_two_data_lines_of_one_lane_are_two_places() -> None:
+    one, two = run(before()), run(after())
+    dead = Finding(Locus("U6", 10, 0, 0, 3), Cause.JOINT, 0.97, ((Cause.CLEAR, 0.03),), None,
+                   Action.REFLOW, "by hand")  # fmt: skip
+    other = replace(dead, locus=Locus("U6", 10, 0, 0, (4, 5)), cause=Cause.BRIDGE)
+    made = compare(one, two, before_verdict=replace(judge(one, board()), findings=(dead,)),
+                   after_verdict=replace(judge(two, board()), findings=(other,)))  # fmt: skip
+    assert {(c.locus.dq, c.kind) for c in made.findings} == {
+        (3, Kind.CLEARED), ((4, 5), Kind.NEW),
+    }  # fmt: skip
+    document(made)
+
+
 def test_only_tests_of_both_runs_are_compared() -> None:
     text = after()
     row = "U6 10 0 0 march - 1000000 7"
