@@ -270,6 +270,15 @@ def test_text_fits_a_terminal_and_answers_first(site: str, one: dict, two: dict)
     checker().validate(json.loads(comparison_json(made)))
 
 
+def test_a_wide_table_loses_columns_not_its_width() -> None:
+    one = before({"U12": GONE, "U7": WEAK})
+    two = after({"U11": {**WEAK, "errors": 55_555}, "U12/23/1": {"read": "not-run"}})
+    page = comparison_text(compare(run(one), run(two), before_verdict=judged(one),
+                                   after_verdict=judged(two)))  # fmt: skip
+    assert max(map(len, page.splitlines())) <= WIDTH
+    assert "worst step" in page and "errors" in page
+
+
 NASTY = "=cmd|<script>alert(1)</script>|`x`"
 
 

@@ -11,7 +11,7 @@ from memdiag.records import Run
 from memdiag.sides import show_p
 from memdiag.units import show_count, show_duration, show_probability, show_rate
 
-HEADINGS = ("place", "change", "worst step", "eye", "errors", "rate after/before", "p")
+HEADINGS = ("place", "change", "worst step", "eye", "errors", "rate ratio", "p")
 ALIGN = ("left", "left", "left", "right", "right", "right", "right")
 
 MOST_ROWS = 40
@@ -74,7 +74,7 @@ def cells(change: Change) -> list[str]:
     return [
         place(change.locus), change.kind.value, clip(arrow(a.worst, b.worst), CELL),
         clip(_eyes(a.eye, b.eye), CELL), arrow(_errors(a), _errors(b)), ratio(change),
-        "-" if change.rate is None else show_p(change.rate.p_adjusted).removeprefix("p "),
+        "-" if change.rate is None else _p(change.rate.p_adjusted),
     ]  # fmt: skip
 
 
@@ -110,7 +110,11 @@ def ratio(change: Change) -> str:
 
 
 def _number(value: float) -> str:
-    return f"{value:.2g}" if 1e-2 <= value < 1e4 or value == 0 else show_rate(value)
+    return f"{value:.2g}" if 1e-2 <= value < 99.5 or value == 0 else show_rate(value)
+
+
+def _p(p: float) -> str:
+    return "<0.0001" if p < 1e-4 else show_p(p).removeprefix("p ")
 
 
 def finding_title(change: Change) -> str:

@@ -12,6 +12,9 @@ from memdiag.reports.plain import printable
 
 WIDTH = 100
 
+_TOO_WIDE = ((), ("p",), ("p", "eye"), ("p", "eye", "rate ratio"))
+"""Columns left out, one step after the other, until the table fits; CSV and JSON have them all."""
+
 
 def comparison_text(c: Comparison) -> str:
     """The page: the answer in three lines, each finding, the table, what would prove it, notes."""
@@ -55,16 +58,23 @@ def _table(c: Comparison) -> str:
         return rest
     from tabulate import tabulate
 
-    kept = [i for i in range(len(words.HEADINGS)) if i < 2 or any(r[i] != "-" for r in made)]
-    grid = tabulate(
-        [[r[i] for i in kept] for r in made],
-        headers=[words.HEADINGS[i] for i in kept],
-        colalign=[words.ALIGN[i] for i in kept], tablefmt="simple", disable_numparse=True,
-    )  # fmt: skip
-    legend = f"rate after/before with its exact {c.confidence * 100:g} % limits (two-sided); " \
-             "p two-sided, by Holm over all places"  # fmt: skip
-    tested = any(r[5] != "-" for r in made)
-    return "\n".join(part for part in (grid, legend if tested else "", rest) if part)
+    filled = [i for i in range(len(words.HEADINGS)) if i < 2 or any(r[i] != "-" for r in made)]
+    for left_out in _TOO_WIDE:
+        kept = [i for i in filled if words.HEADINGS[i] not in left_out]
+        grid = tabulate(
+            [[r[i] for i in kept] for r in made],
+            headers=[words.HEADINGS[i] for i in kept],
+            colalign=[words.ALIGN[i] for i in kept], tablefmt="simple", disable_numparse=True,
+        )  # fmt: skip
+        if max(map(len, grid.splitlines())) <= WIDTH:
+            break
+    names = [words.HEADINGS[i] for i in kept]
+    legend = ""
+    if "rate ratio" in names:
+        limits = f"{c.confidence * 100:g} % limits"
+        legend = f"rate ratio: the rate after over the rate before, exact two-sided {limits}"
+        legend += "; p two-sided, by Holm" if "p" in names else ""
+    return "\n".join(part for part in (grid, legend, rest) if part)
 
 
 def _listed(texts: Iterable[str], mark: str = "-") -> str:
