@@ -280,7 +280,7 @@ LEAK: Mapping[str, Pmf] = {
     "shape": {"spread": 0.02, "paired": 2e-4, "striped": 2e-4, "clustered": 0.01},
     "rail": {"low": 1e-3, "short": 3e-4},
     "heat": {"here": 0.01},
-    "boot": {"cut": 0.012},
+    "boot": {"cut": 0.004},
 }  # fmt: skip
 
 
@@ -300,8 +300,8 @@ class Rig:
 _MOODS = {
     # Strength falls from clamshell to boot order. In `loud` every other site warns: a test boot
     # with a package off does that on some rigs (common practice, no source).
-    "quiet": (0.42, {Near.CLAMSHELL: 0.10, Near.PARTITION: 0.07, Near.RAIL: 0.03,
-                     Near.PLACE: 0.03, Near.AFTER: 0.02, Near.BEFORE: 0.015}),
+    "quiet": (0.42, {Near.CLAMSHELL: 0.08, Near.PARTITION: 0.04, Near.RAIL: 0.012,
+                     Near.PLACE: 0.02, Near.AFTER: 0.006, Near.BEFORE: 0.004}),
     "heard": (0.36, {Near.CLAMSHELL: 0.65, Near.PARTITION: 0.55, Near.RAIL: 0.30,
                      Near.PLACE: 0.28, Near.AFTER: 0.16, Near.BEFORE: 0.10}),
     "loud": (0.22, {Near.CLAMSHELL: 0.95, Near.PARTITION: 0.93, Near.RAIL: 0.88,

@@ -24,7 +24,7 @@ class Priors(Struct, frozen=True, forbid_unknown_fields=True):
     is read. They are spread evenly over the places where the kind can be."""
 
     missing: Positive = 0.16
-    weak_array: Positive = 0.10
+    weak_array: Positive = 0.18
     weak_pins: Positive = 0.18
     shorted: Positive = 0.04
     joint_ca: Positive = 0.07

@@ -82,7 +82,7 @@ def _log_ways(n: float, k: int) -> float:
 
 
 # An upset now and then, of one cell or a burst along a row, whatever the exposure: its chance.
-_STRAY = {"sound": 0.006, "disturbed": 0.15, "array": 0.10}
+_STRAY = {"sound": 0.004, "disturbed": 0.15, "array": 0.10}
 STRAY_MOST = 64
 
 
