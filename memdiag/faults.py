@@ -211,23 +211,23 @@ KINDS: tuple[Kind, ...] = (
     Kind(
         "supply", Cause.SUPPLY, "rail", 0.5, 0.6,
         (
-            Variant("faint", 0.10, {
+            Variant("faint", 0.07, {
                 **_whole({"disturbed": 0.22, "thin": 0.04}), ("rail", SELF): {"low": 0.08},
             }),
-            Variant("rippling", 0.18, {
+            Variant("rippling", 0.15, {
                 **_whole({"disturbed": 0.45, "thin": 0.08}), ("rail", SELF): {"low": 0.10},
             }),
-            Variant("shaking", 0.16, {
+            Variant("shaking", 0.14, {
                 **_whole({"disturbed": 0.76, "thin": 0.10}), ("rail", SELF): {"low": 0.12},
             }),
-            Variant("sagging", 0.18, {
+            Variant("sagging", 0.16, {
                 **_whole({"disturbed": 0.38, "thin": 0.40}), ("rail", SELF): {"low": 0.15},
             }),
-            Variant("low", 0.20, {
+            Variant("low", 0.18, {
                 **_whole({"thin": 0.66, "disturbed": 0.12, "dead": 0.08, "absent": 0.07}),
                 ("rail", SELF): {"low": 0.25, "short": 0.05},
             }),
-            Variant("gone", 0.18, {
+            Variant("gone", 0.30, {
                 **_whole({"absent": 0.92, "mute": 0.05, "dead": 0.02}),
                 ("rail", SELF): {"short": 0.60, "low": 0.15},
             }),

@@ -136,7 +136,7 @@ def _log_total(likelihood: Array, axis: int = -1) -> Array:
     short = -len(values) % 8
     if short:
         values = np.concatenate([values, np.ones((short, *values.shape[1:]))])
-    product = values.reshape(-1, 8, *values.shape[1:]).prod(axis=1)
+    product = values.reshape(len(values) // 8, 8, *values.shape[1:]).prod(axis=1)
     total: Array = np.log(product).sum(axis=0)
     return total
 

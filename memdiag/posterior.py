@@ -122,13 +122,19 @@ class Answers:
         in common: a joint known to be on a lane, but not whether it is a line or the strobe."""
         ranked = sorted(members, key=lambda i: -marginals[i])
         whole = self.any_of(members)
-        support: set[int] = set()
-        locus = self.candidate(ranked[0]).locus
-        for i in ranked:
-            if support and self.any_of(support) >= 0.75 * whole:
+        first = self.candidate(ranked[0])
+        locus, support = first.locus, {ranked[0]}
+        for i in ranked[1:]:
+            if self.any_of(support) >= 0.75 * whole:
                 break
+            common = _common(locus, self.candidate(i).locus)
+            if common == Locus() and first.locus.rail is None:
+                continue  # two names of one block, or two blocks: the likelier one is named
             support.add(i)
-            locus = _common(locus, self.candidate(i).locus)
+            locus = common
+        same = {i for i in members if self.candidate(i).sites == first.sites}
+        if first.locus.partition is not None or (first.locus.site is None and first.locus.rail is None):
+            support |= same  # a partition and its only channel are one place
         support |= {i for i in members if _within(self.candidate(i).locus, locus)}
         return locus, support
 

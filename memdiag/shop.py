@@ -32,7 +32,7 @@ class Priors(Struct, frozen=True, forbid_unknown_fields=True):
     joint_line: Positive = 0.09
     joint_address: Positive = 0.02
     bridge: Positive = 0.03
-    supply: Positive = 0.09
+    supply: Positive = 0.12
     controller: Positive = 0.07
     other: Positive = 0.015
 

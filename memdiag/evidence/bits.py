@@ -25,7 +25,7 @@ Spread = tuple[float, tuple[tuple[float, float, float], ...]]
 
 # For each state: the chance of no errors whatever the exposure, then (weight, from, to) decades.
 _PLACE_RATES: dict[str, Spread] = {
-    "sound": (0.96, ((0.04, -15, -9.5),)),
+    "sound": (0.945, ((0.055, -15, -9.2),)),
     "disturbed": (0.55, ((0.40, -13, -7), (0.05, -7, -4))),
     "array": (0.08, ((0.85, -13, -5), (0.07, -5, -2))),
     "thin": (0.14, ((0.70, -12, -4), (0.16, -4, -0.8))),
@@ -82,7 +82,7 @@ def _log_ways(n: float, k: int) -> float:
 
 
 # An upset now and then, of one cell or a burst along a row, whatever the exposure: its chance.
-_STRAY = {"sound": 0.004, "disturbed": 0.15, "array": 0.10}
+_STRAY = {"sound": 0.005, "disturbed": 0.08, "array": 0.08}
 STRAY_MOST = 64
 
 
@@ -177,11 +177,16 @@ _LISTED = {
 FEW = 3
 
 
-def listed_loglik(words: int) -> dict[str, float]:
-    """Log likelihood of `words` error words of a place in a list of unknown length and exposure."""
-    return {
+def listed_loglik(words: int, *, common: bool = False) -> dict[str, float]:
+    """Log likelihood of `words` error words of a place in a list of unknown length and exposure.
+
+    `common`: most lanes of the run have a few, so that a few say nothing against this one."""
+    out = {
         s: math.log(some * (many if words > FEW else 1 - many)) for s, (some, many) in _LISTED.items()
     }
+    if common and words <= FEW:
+        out["sound"] = out["disturbed"] = max(out.values())
+    return out
 
 
 # --- direction ------------------------------------------------------------------------------

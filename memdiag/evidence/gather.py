@@ -115,7 +115,7 @@ def _places(
     def line(dq: int) -> Node:
         return lines.setdefault(dq, Node("line", owners, channel, rank, lane, dq))
 
-    _steps(g.training, place, boot, line)
+    _steps(g.training, place, boot, line, peers.habit)
     _widths(g.training, key, place, line, peers)
     tallied = _line_tallies(g, line, memory)
     _counts(g, place, memory, peers, key, lines_known=tallied)
@@ -149,7 +149,10 @@ _LINE_OF = {"sound": "sound", "disturbed": "disturbed", "array": "array", "thin"
             "open": "dead", "joined": "line", "dead": "dead"}  # fmt: skip
 
 
-def _steps(training: Sequence[TrainingRow], place: Node, boot: Node, line: object) -> None:
+def _steps(
+    training: Sequence[TrainingRow], place: Node, boot: Node, line: object, habit: float
+) -> None:
+    """`habit`: the weight of the words for giving up, which a rig chooses once for all places."""
     by_step: dict[tuple[str, str | None, int | None], list[TrainingRow]] = {}
     for row in training:
         if row.result is not None:
@@ -184,7 +187,7 @@ def _steps(training: Sequence[TrainingRow], place: Node, boot: Node, line: objec
             last = found[-1]
             target.quotes.append(Quote(last.position.line, f"{step}: {_plain(result)}"))
     for word in words_:
-        place.add(word, 1.0 / len(words_))
+        place.add(word, habit / len(words_))
     if cut:
         boot.add(_BOOT_CUT)
     elif ran:
@@ -197,6 +200,15 @@ _BOOT_RAN = {"ran": -0.02, "cut": -3.5}
 
 def _plain(result: Result) -> str:
     return {"no-response": "no response", "not-found": "no setting found"}.get(result, result)
+
+
+MIN_LISTED = 4
+"""With fewer lanes in a list of error words, none of them can be called usual."""
+
+
+def _level(key: Key) -> tuple[bool, ...]:
+    """How detailed a place is: counts are compared with counts of the same detail."""
+    return tuple(part is not None for part in key)
 
 
 @dataclass
@@ -225,12 +237,21 @@ class _Peers:
         return bits.Cover(sum(counts), max(counts))
 
     def __post_init__(self) -> None:
-        exposed = [
-            (t["errors"], t["bits"])
-            for key, g in self.groups.items()
-            if key[3] is not None and (t := totals_of(r for r in g.counts if r.scope.dq is None))
-        ]
-        self.background = bits.background([(e, b) for e, b in exposed if e is not None and b])
+        exposed: dict[object, list[tuple[int, int]]] = {}
+        listed: list[int] = []
+        for key, g in self.groups.items():
+            t = totals_of(r for r in g.counts if r.scope.dq is None)
+            if t["errors"] is not None and t["bits"]:
+                exposed.setdefault(_level(key), []).append((t["errors"], t["bits"]))
+            if key[3] is not None:
+                listed.append(g.tally.rows if g.tally is not None else 0)
+        giving_up = sum(
+            any(r.result in FAILED and r.step != "id" for r in g.training)
+            for g in self.groups.values()
+        )
+        self.habit = min(1.0, 3.0 / max(giving_up, 1))
+        self.background = {level: bits.background(seen) for level, seen in exposed.items()}
+        self.listed_common = len(listed) >= MIN_LISTED and float(np.median(listed)) >= 1
         pools: dict[tuple[object, ...], list[float]] = {}
         for key, g in self.groups.items():
             for kind, figures in best_eyes(g.training, key).items():
@@ -451,12 +472,12 @@ def _counts(
     errors, exposure = totals["errors"], totals["bits"]
     if errors is not None and exposure:
         cover = peers.cover(key)
-        background = peers.background if cover.lanes == 1 else 0.0
+        background = peers.background.get(_level(key), 0.0)
         place.add(bits.count_loglik(errors, exposure, cover=cover, background=background))
     elif errors is not None:
         place.add(bits.listed_loglik(errors) if errors else _NONE_LISTED)
     elif g.tally is not None and g.tally.rows:
-        place.add(bits.listed_loglik(g.tally.rows))
+        place.add(bits.listed_loglik(g.tally.rows, common=peers.listed_common))
     if errors:
         place.quotes.append(Quote(whole[0].position.line, _count_words(totals)))
     if totals["rose"] is not None and totals["fell"] is not None:
