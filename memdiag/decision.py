@@ -143,19 +143,32 @@ def decide(
     return Choice(now, cost, now, ())
 
 
+def value_of(
+    prior: Sequence[float], likelihood: Sequence[Sequence[float]], payoff: Sequence[Sequence[float]]
+) -> float:
+    """Expected payoff of acting best after each outcome of an experiment.
+
+    `prior` (S) probabilities of the states; `likelihood` (outcomes, S) the probability of each
+    outcome in each state, a column summing to 1; `payoff` (actions, S). A single outcome of
+    probability 1 everywhere is no information: what the experiment is worth is the difference
+    (Raiffa and Schlaifer 1961, preposterior analysis).
+    """
+    total = 0.0
+    for chances in likelihood:
+        joint = [p * chance for p, chance in zip(prior, chances, strict=True)]
+        total += max(sum(p * u for p, u in zip(joint, row, strict=True)) for row in payoff)
+    return total
+
+
 def after(belief: Belief, m: Measurement, costs: Costs, *, fresh: float = 0.0) -> float:
     """Expected cost of the best action once the outcome of `m` is known (its price not counted)."""
-    total = 0.0
-    for outcome in (True, False):
-        joint = {
-            c: p * (m.likely.get(c, 0.5) if outcome else 1 - m.likely.get(c, 0.5))
-            for c, p in belief.items()
-        }
-        weight = sum(joint.values())
-        if weight > 0:
-            updated = {c: p / weight for c, p in joint.items()}
-            total += weight * best_now(updated, costs, fresh=fresh)[1]
-    return total
+    yes = [m.likely.get(cause, 0.5) for cause in belief]
+    # What an action costs is linear in the belief, so certainty of each cause says it all.
+    payoff = [
+        [-expected_cost(action, {cause: 1.0}, costs, fresh=fresh) for cause in belief]
+        for action in CURES
+    ]
+    return -value_of(list(belief.values()), [yes, [1 - p for p in yes]], payoff)
 
 
 def would_change(belief: Belief, m: Measurement, costs: Costs) -> tuple[Action, Action]:
