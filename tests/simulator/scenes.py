@@ -99,7 +99,7 @@ def draw(
     lines, where = dump(head_lines(rng, bench, drawn, known), rows, rng, rig.width)
     cut = len(lines)
     if "cut" in soiled:
-        cut = max(14, round(len(lines) * rng.uniform(0.6, 0.97)))
+        cut = min(len(lines), max(14, round(len(lines) * rng.uniform(0.6, 0.97))))
         lines = [*lines[: cut - 1], lines[cut - 1][: rng.randint(0, len(lines[cut - 1]))]]
     gone = {id(row) for row, line in where if line >= cut - 1}
     left = [row for row in rows if id(row) not in gone]
