@@ -100,18 +100,12 @@ def _enumerate(
     factor = _Factors(run, board, shop)
     for kind in faults.KINDS:
         for locus, sites, share, bonus in _SEATS[kind.seat](kind, board, evidence):
-            if kind.name == "controller_line" and "striped" not in _shape_kinds(evidence, sites):
-                continue
             expected = kind.name == "missing" and locus.site in given
             if not expected and sites and sites <= given:
                 continue  # nothing can be wrong with a package that is not there
             odds = factor.prior(kind, locus) * share
             if odds > 0 or expected:
                 yield Candidate(kind, locus, sites, max(odds, 1e-12), bonus, expected)
-
-
-def _shape_kinds(evidence: Evidence, sites: frozenset[str]) -> set[str]:
-    return {shape.kind for site, shape in evidence.shapes.items() if site in sites}
 
 
 _PRIOR_OF = {
@@ -239,8 +233,6 @@ def _line_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
         if node.healthy < ODD:
             for ref in node.sites:
                 yield _place(ref, board, node, node.dq), frozenset({ref}), 1 / lines, 0.0
-    if kind.name == "controller_line":
-        return
     for locus, site in _suspects(board, evidence):
         if (site, locus.channel, locus.lane) not in detailed:
             yield locus, frozenset({site}), 8 / lines, 0.0
@@ -287,6 +279,8 @@ def _phy_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
         if len(partitions) > 1 or len(sites) < len(board.sites) or len(board.sites) == 1:
             refs = frozenset(s.ref for s in sites)
             share = (1 - by_channel) / len(partitions)
+            if len(refs) == 1 and len(board.sites) > 1:
+                share *= 0.3  # a block of one package fails more often by the package's joints
             yield Locus(partition=name), refs, 0.8 * share, 0.0
             lanes = sorted({k.lane for s in sites for k in s.links if k.lane is not None})
             for lane in lanes if len(lanes) > 1 else ():
@@ -300,6 +294,28 @@ def _phy_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
         yield Locus(site=site, channel=channel), refs, by_channel / len(channels), 0.0
 
 
+def _stripe_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
+    """One lane or line position over every site that has it, where at least two of them look
+    odd there; and a line whose errors keep a stride."""
+    by_lane: dict[int, set[str]] = {}
+    for site in board.sites:
+        for link in site.links:
+            if link.lane is not None:
+                by_lane.setdefault(link.lane, set()).add(site.ref)
+    odd = _odd(evidence, ("place", "line"))
+    for lane, sites in by_lane.items():
+        here = [n for n in odd if n.lane == lane]
+        if len({ref for n in here for ref in n.sites}) >= 2 and len(sites) >= 2:
+            yield Locus(lane=lane), frozenset(sites), 0.5 / len(by_lane), 0.0
+            for dq in {n.dq for n in here if n.dq is not None}:
+                yield Locus(lane=lane, dq=dq), frozenset(sites), 0.5 / (8 * len(by_lane)), 0.0
+    striped = {site for site, shape in evidence.shapes.items() if shape.kind == "striped"}
+    for node in odd:
+        if node.kind == "line" and striped.intersection(node.sites):
+            for ref in node.sites:
+                yield _place(ref, board, node, node.dq), frozenset({ref}), 0.02, 0.0
+
+
 def _board_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
     if board.sites:
         yield Locus(), frozenset(s.ref for s in board.sites), 1.0, 0.0
@@ -307,7 +323,7 @@ def _board_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]
 
 _SEATS = {"site": _site_seats, "shorted": _shorted_seats, "port": _port_seats,
           "lane": _lane_seats, "line": _line_seats, "pair": _pair_seats, "rail": _rail_seats,
-          "phy": _phy_seats, "board": _board_seats}  # fmt: skip
+          "phy": _phy_seats, "stripe": _stripe_seats, "board": _board_seats}  # fmt: skip
 
 
 def _odd(evidence: Evidence, kinds: Sequence[str]) -> list[Node]:

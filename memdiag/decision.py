@@ -79,6 +79,10 @@ MEASUREMENTS: tuple[Measurement, ...] = (
 )  # fmt: skip
 
 
+SUPPLY_WORTH = 0.15
+"""Below this probability of a supply fault, 'check the supply' would send the bench astray."""
+
+
 @dataclass(frozen=True, slots=True)
 class Choice:
     """The action, its expected cost, and measurements by what they are worth, best first (only
@@ -132,6 +136,8 @@ def decide(
     worth = []
     for m in MEASUREMENTS:
         if m.name in known:
+            continue
+        if m.action is Action.CHECK_SUPPLY and belief.get(Cause.SUPPLY, 0.0) < SUPPLY_WORTH:
             continue
         net = cost - after(belief, m, costs, fresh=fresh) - float(getattr(costs, m.price))
         if net > 0:

@@ -239,15 +239,15 @@ KINDS: tuple[Kind, ...] = (
         (
             Variant("thin", 0.35, _whole({"thin": 0.80, "disturbed": 0.08, "dead": 0.04})),
             Variant("dead", 0.40, _whole({"dead": 0.72, "mute": 0.22, "thin": 0.04})),
-            Variant("silent", 0.25, _whole({"mute": 0.62, "absent": 0.30, "dead": 0.06})),
+            Variant("silent", 0.25, _whole({"mute": 0.84, "absent": 0.08, "dead": 0.06})),
         ),
     ),
     # The controller's own way to memory: the same bit wrong at an almost constant stride.
     Kind(
-        "controller_line", Cause.CONTROLLER, "line", 0.05, 0.05,
+        "controller_line", Cause.CONTROLLER, "stripe", 0.05, 0.05,
         (
             Variant("stride", 1.0, {
-                ("place", SELF): {"array": 0.45, "disturbed": 0.25, "line": 0.15},
+                ("place", SELF): {"array": 0.62, "disturbed": 0.15, "line": 0.12},
                 ("line", SELF): {"array": 0.50, "open": 0.25, "thin": 0.20},
                 ("shape", SELF): {"striped": 0.93},
             }),

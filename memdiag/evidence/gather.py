@@ -368,8 +368,8 @@ def _widths(
                 )
 
 
-MIN_TALLIED = 3
-"""One or two wrong bits have to be on some line: that they are says nothing of it."""
+MIN_TALLIED = 8
+"""A few wrong bits have to be on some lines: that they are says nothing of those."""
 
 
 def _line_tallies(g: _Group, line: object, memory: str | None) -> bool:
