@@ -265,7 +265,21 @@ def _rail_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
     for name, sites in rails:
         yield Locus(rail=name), frozenset(s.ref for s in sites), 1 / len(rails), 0.0
     if not rails and len(board.sites) > 1:
-        yield Locus(), frozenset(s.ref for s in board.sites), 0.6, 0.0
+        yield Locus(), frozenset(s.ref for s in board.sites), 0.5, 0.0
+        yield from _unknown_group(board, evidence)
+
+
+def _unknown_group(board: Board, evidence: Evidence) -> Iterator[Seat]:
+    """Without a profile nobody knows which sites share a rail or a block, but some do: the sites
+    that look worse than disturbed may be such a group. One grouping of many, so a small share."""
+    sick = {
+        ref
+        for n in evidence.nodes
+        if n.kind == "place" and len(n.sites) == 1 and max(n.vector()[:2]) < ODD
+        for ref in n.sites
+    }
+    if 2 <= len(sick) < len(board.sites):
+        yield Locus(), frozenset(sick), 0.5 / len(board.sites), 0.0
 
 
 def _phy_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
@@ -286,6 +300,8 @@ def _phy_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
             for lane in lanes if len(lanes) > 1 else ():
                 mine = frozenset(s.ref for s in sites if any(k.lane == lane for k in s.links))
                 yield Locus(partition=name, lane=lane), mine, 0.2 * share / len(lanes), 0.0
+    if not board.known:
+        yield from _unknown_group(board, evidence)
     for channel in channels:
         refs = frozenset(s.ref for s in board.sites if channel in s.channels)
         sites_here = [board.site(r) for r in refs]

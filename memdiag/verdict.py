@@ -10,7 +10,7 @@ from memdiag.board import Board
 from memdiag.evidence.gather import Evidence, gather
 from memdiag.evidence.nodes import Node
 from memdiag.findings import HEATS, WANTS_WORK, Action, Cause, Finding, Locus, Quote, Summary, Verdict
-from memdiag.posterior import Answers, Claim, nodes_at
+from memdiag.posterior import Answers, Claim, claim_sites, nodes_at
 from memdiag.records import Run
 from memdiag.shop import Shop, default
 
@@ -67,6 +67,9 @@ class _Judge:
         limits = self.shop.limits
         made = [self._of_claim(c) for c in self.answers.claims(limits.report_above)]
         wanted = [f for f in made if f.action is not Action.NONE and _at_fault(f) >= limits.report_above]
+        sure = {f.locus.site for f in wanted if f.cause is not Cause.UNDECIDED}
+        wanted = [f for f in wanted if f.cause is not Cause.UNDECIDED or f.locus.site is None
+                  or f.locus.site not in sure]  # fmt: skip
         expected = [self._of_removed(i) for i in sorted(self.answers.given)]
         taken = {f.locus.site for f in (*wanted, *expected) if f.locus.site}
         for f in wanted:
@@ -108,7 +111,7 @@ class _Judge:
         quotes = self._quotes(here)
         return Finding(
             claim.locus, cause, probability, alternatives, None, action,
-            wording.reason(claim, cause, belief, here, self.run, self.board),
+            wording.reason(claim, cause, belief, claim_sites(claim, self.answers.case), self.board),
             False, quotes,
             wording.next_steps(claim, belief, choice, action, self.run, self.board, self.shop,
                                self.evidence),
@@ -126,7 +129,7 @@ class _Judge:
         return Finding(
             Locus(), Cause.UNDECIDED, unknown,
             tuple(sorted(others.items(), key=lambda kv: -kv[1])), None, action,
-            wording.reason(claim, Cause.UNDECIDED, belief, odd, self.run, self.board),
+            wording.reason(claim, Cause.UNDECIDED, belief, frozenset(), self.board),
             False, self._quotes(odd),
             wording.next_steps(claim, belief, choice, action, self.run, self.board, self.shop,
                                self.evidence),

@@ -95,21 +95,22 @@ def reason(
     claim: Claim,
     cause: Cause,
     belief: Mapping[Cause, float],
-    nodes: Sequence[Node],
-    run: Run,
+    sites: frozenset[str],
     board: Board,
 ) -> str:
-    """Why this cause, in one or two sentences."""
+    """Why this cause, in one or two sentences. `sites`: those the claim acts on."""
     at = subject(claim.locus)
     if cause is Cause.UNDECIDED:
         ranked = sorted(belief.items(), key=lambda kv: -kv[1])
         said = " or ".join(str(c) for c, p in ranked[:3] if p >= 0.1)
         return f"What {at} shows fits {said}; the dump does not tell them apart."
     text = _WHY[cause].format(at=at)
-    if cause is Cause.SUPPLY:
-        sites = [s.ref for s in board.sites_on_rail(claim.locus.rail or "")]
-        if sites:
-            text += f" It feeds {', '.join(sites)}."
+    if cause in (Cause.SUPPLY, Cause.CONTROLLER) and 1 < len(sites) < len(board.sites):
+        text += f" It acts on {', '.join(s.ref for s in board.sites if s.ref in sites)}."
+    if cause is Cause.SUPPLY and claim.locus.rail is None:
+        alike = [r.name for r in board.rails if {s.ref for s in board.sites_on_rail(r.name)} == sites]
+        if len(alike) > 1:
+            text += f" Which rail is not told apart: {' or '.join(alike)}."
     rival = max(
         ((c, p) for c, p in belief.items() if c is not cause), key=lambda kv: kv[1], default=None
     )
@@ -124,7 +125,7 @@ _WHY: Mapping[Cause, str] = {
     Cause.JOINT: "Only {at} fails and what lies beside it on the same package works: a ball or "
     "line, not the whole package.",
     Cause.BRIDGE: "{at}: the two lines are wrong only where they were written unlike, never both.",
-    Cause.SUPPLY: "{at}: several sites that share this rail are weak or gone together.",
+    Cause.SUPPLY: "{at}: several sites that share a rail are weak or gone together.",
     Cause.CONTROLLER: "{at} fails across the packages of one controller block or stays whatever "
     "sits on it.",
     Cause.SPILLOVER: "{at} is disturbed by a fault elsewhere.",
