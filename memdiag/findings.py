@@ -61,7 +61,7 @@ class Locus:
             parts.append(self.site)
         for word in ("rail", "partition", "channel", "rank", "lane", "dq"):
             value = getattr(self, word)
-            if value is not None:
+            if value is not None and not (word == "rank" and value == 0):
                 shown = " and ".join(map(str, value)) if isinstance(value, tuple) else value
                 parts.append(f"{word} {shown}")
         return " ".join(parts) or "the board"

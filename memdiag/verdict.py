@@ -15,6 +15,7 @@ from memdiag.records import Run
 from memdiag.shop import Shop, default
 
 MOST_QUOTES = 6
+PER_SITE = 2  # quotes of one site before another has its turn
 ODD = -0.7
 """A node counts as odd when its sound state is this much (log) less likely than its best."""
 
@@ -151,13 +152,18 @@ class _Judge:
         )  # fmt: skip
 
     def _quotes(self, nodes: list[Node]) -> tuple[Quote, ...]:
-        """The strongest evidence first: nodes by how unlikely a sound state made them."""
-        found: dict[tuple[int | None, str], None] = {}
+        """The strongest evidence: readings of rails first, then the oddest place of each site in
+        turn, so that a fault of many sites is not proved by one of them."""
+        turns: dict[tuple[str, ...], int] = {}
+        ranked = []
         for node in sorted(nodes, key=lambda n: n.healthy):
-            where = wording.where(node)
             for quote in node.quotes:
-                found.setdefault((quote.line, f"{where} {quote.says}"), None)
-        return tuple(Quote(line, says) for line, says in list(found)[:MOST_QUOTES])
+                turn = turns.get(node.sites, 0)
+                turns[node.sites] = turn + 1
+                rank = -1 if node.kind in ("rail", "heat") else turn // PER_SITE
+                ranked.append((rank, Quote(quote.line, f"{wording.where(node)} {quote.says}".strip())))
+        ranked.sort(key=lambda pair: pair[0])
+        return tuple(dict.fromkeys(q for _, q in ranked))[:MOST_QUOTES]
 
     # --- spillover --------------------------------------------------------------------------
 

@@ -47,6 +47,8 @@ def action_words(action: Action, locus: Locus) -> str:
 
 def where(node: Node) -> str:
     """Where a node is, as short as it can be said."""
+    if node.kind in ("rail", "heat"):
+        return ""
     parts = [node.sites[0] if len(node.sites) == 1 else ""]
     if len(node.sites) == 1 and node.sites[0].startswith("ch "):
         parts = [""]
