@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from memdiag.board import Board
+from memdiag.evidence.nodes import Quote as Quote
 from memdiag.problems import Problem
 from memdiag.records import Channel, Run
 from memdiag.table import TableRow
@@ -65,15 +66,6 @@ class Locus:
                 shown = " and ".join(map(str, value)) if isinstance(value, tuple) else value
                 parts.append(f"{word} {shown}")
         return " ".join(parts) or "the board"
-
-
-@dataclass(frozen=True, slots=True)
-class Quote:
-    """A piece of evidence: the 1-based line of the pasted text, and what it says in words.
-    `line` is None for a statement about many lines or about something that is not there."""
-
-    line: int | None
-    says: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,8 +10,7 @@ import numpy as np
 from memdiag import words
 from memdiag.board import Board
 from memdiag.evidence import addresses, bits, margins, presence, rails
-from memdiag.evidence.nodes import Node
-from memdiag.findings import Quote
+from memdiag.evidence.nodes import Node, Quote
 from memdiag.records import Channel, CountRow, Result, Run, Scope, TrainingRow
 from memdiag.table import FAILED, settle, totals_of, width_of
 from memdiag.units import show_count, show_ohms

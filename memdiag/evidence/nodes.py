@@ -11,7 +11,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from memdiag.findings import Quote
 from memdiag.records import Channel
 
 PLACE = ("sound", "disturbed", "array", "thin", "line", "joined", "dead", "mute", "absent")
@@ -42,6 +41,15 @@ STATES: Mapping[str, tuple[str, ...]] = {
 
 FLOOR = math.log(1e-6)
 """No single node speaks against a state more strongly than this: rigs do odd things."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quote:
+    """A piece of evidence: the 1-based line of the pasted text, and what it says in words.
+    `line` is None for a statement about many lines or about something that is not there."""
+
+    line: int | None
+    says: str
 
 
 @dataclass(slots=True)
