@@ -38,6 +38,8 @@ _WORDS = {
     "command-lines": ("line", "lines"),
     "kernel-messages": ("message", "messages"),
 }
+COUNTED = frozenset(_WORDS)
+"""The codes of problems that say what was cleaned, with its count."""
 
 
 class Line(NamedTuple):
@@ -103,29 +105,41 @@ def tidy(data: bytes, anchor: re.Pattern[str] = ANCHOR) -> Cleaned:
     Linear in time and memory whatever the input. Raises nothing.
     """
     decoded = decode(data)
-    pasted = _split(decoded.text)
+    pasted = split(decoded.text)
     tally = Tally()
-    dirty = bool(DIRT.search(decoded.text.replace("\r\n", "\n")))
-    marked = any(map(MARKED.match, pasted))
-    if not dirty and not marked:
-        tabs = "\t" in decoded.text
-        lines = tuple(
-            Line(i, raw.replace("\t", " ") if tabs else raw, raw, 0, "", 1,
-                 len(raw.expandtabs()) if tabs else len(raw))
-            for i, raw in enumerate(pasted, 1)
-        )  # fmt: skip
-    else:
-        lines = _clean_lines(pasted, tally, anchor)
+    lines = lines_of(decoded.text, pasted, tally, anchor)
     problems = [
         *decoded.problems,
-        *(_said(kind, tally) for kind in _WORDS if tally.counts[kind]),
+        *said(tally),
         *interleaved(lines),
         *head_missing(lines),
     ]
-    return Cleaned(lines, pasted, tuple(problems), decoded.encoding, _wrap_width(lines))
+    return Cleaned(lines, pasted, tuple(problems), decoded.encoding, wrap_width(lines))
 
 
-def _split(text: str) -> tuple[str, ...]:
+def lines_of(
+    text: str, pasted: Sequence[str], tally: Tally, anchor: re.Pattern[str] = ANCHOR
+) -> tuple[Line, ...]:
+    """The cleaned lines of a text, or of a part of one; what was met is added to `tally`.
+    `pasted` are the lines of `text`."""
+    dirty = bool(DIRT.search(text.replace("\r\n", "\n")))
+    if dirty or any(map(MARKED.match, pasted)):
+        return _clean_lines(pasted, tally, anchor)
+    tabs = "\t" in text
+    return tuple(
+        Line(i, raw.replace("\t", " ") if tabs else raw, raw, 0, "", 1,
+             len(raw.expandtabs()) if tabs else len(raw))
+        for i, raw in enumerate(pasted, 1)
+    )  # fmt: skip
+
+
+def said(tally: Tally) -> tuple[Problem, ...]:
+    """What was cleaned, once each with its count."""
+    return tuple(_said(kind, tally) for kind in _WORDS if tally.counts[kind])
+
+
+def split(text: str) -> tuple[str, ...]:
+    """The pasted lines of a text, without their line ends."""
     lines = text.split("\n")
     if lines and not lines[-1]:
         lines.pop()
@@ -169,7 +183,7 @@ def _line(piece: Piece, raw: str, at: Sequence[int] | None) -> Line:
     return Line(piece.number, text, raw, shift, piece.noise, 1, width, at)
 
 
-def _wrap_width(lines: Sequence[Line]) -> int | None:
+def wrap_width(lines: Sequence[Line]) -> int | None:
     """The width of a terminal that cut lines: no line is wider, and one that wide goes on."""
     widest = max((line.width for line in lines), default=0)
     if widest < _LEAST_WIDTH:
@@ -181,25 +195,29 @@ def _wrap_width(lines: Sequence[Line]) -> int | None:
 
 
 def rejoin(
-    lines: Sequence[Line], width: int, fits: Callable[[str], bool], start: int = 0
+    lines: Sequence[Line],
+    width: int,
+    fits: Callable[[str], bool],
+    start: int = 0,
+    stands: Callable[[str], bool] = lambda text: False,
 ) -> Line | None:
-    """The row that begins at `lines[start]` and was cut at `width` columns, put together again:
-    the shortest one for which `fits` is true, else None.
+    """The line that begins at `lines[start]` and was cut at `width` columns, put together again:
+    the longest one for which `fits` is true, else None.
 
-    `fits` says whether a text is a whole row: as many cells as the header, each of its kind. Only
+    `fits` says whether a text is a whole line: a row with as many cells as the header, each of
+    its kind. `stands` says whether a line is whole by itself: none is added to what fits. Only
     full lines are gone on from, so nothing is joined that a terminal had not parted.
     """
-    text = ""
+    text, best = "", None
     for took, line in enumerate(lines[start : start + _MOST_PIECES], 1):
-        if line.noise or (took > 1 and line.shift):
-            return None
+        if line.noise or (took > 1 and line.shift) or (best and stands(line.text)):
+            break
         text += line.text
         if took > 1 and fits(text):
-            first = lines[start]
-            return first._replace(text=text, took=took, at=None)
+            best = lines[start]._replace(text=text, took=took, at=None)
         if line.width != width:
-            return None
-    return None
+            break
+    return best
 
 
 def rejoined(rows: Sequence[Line], width: int) -> tuple[Problem, ...]:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Protocol
 
-from memdiag import cells, errorlog, heads, law, rows
+from memdiag import cells, heads, law, rows
+from memdiag.countbuilder import CountBuilder
 from memdiag.layout import Cell
-from memdiag.problems import Position, Problem, problem
+from memdiag.logbuilder import LogBuilder
+from memdiag.problemlist import ProblemList
+from memdiag.problems import Position
 from memdiag.records import (
     CountRow,
     ErrorRow,
@@ -25,13 +28,17 @@ from memdiag.records import (
 Place = Callable[[int], Position]
 """The position in the pasted text of a 1-based column of the line at hand."""
 
-MOST_ALIKE = 100
-"""Problems of one code that are told one by one; of the others only the number is told."""
+
+class Pasted(Protocol):
+    """The pasted lines, as far as they are kept."""
+
+    def between(self, first: int, last: int) -> tuple[tuple[str, ...], Mapping[int, str]]:
+        """The lines from `first` on, as far as all are there, and some of those after."""
+        ...
 
 
 TABLE_OF: dict[type[Row], str] = {
-    TrainingRow: "training", CountRow: "counts", ErrorRow: "errors",
-    RailRow: "rails", HeatRow: "heat", ValueRow: "values",
+    TrainingRow: "training", RailRow: "rails", HeatRow: "heat", ValueRow: "values",
 }  # fmt: skip
 
 
@@ -41,40 +48,6 @@ class Refused(ValueError):
     def __init__(self, code: str, where: Position, fields: dict[str, object]) -> None:
         self.code, self.where, self.fields = code, where, fields
         super().__init__(code)
-
-
-@dataclass(slots=True)
-class ProblemList:
-    """Problems in order; beyond `MOST_ALIKE` of one code they are only counted."""
-
-    items: list[Problem] = field(default_factory=list)
-    _count: dict[str, int] = field(default_factory=dict)
-    _last: dict[str, int] = field(default_factory=dict)
-
-    def add(self, code: str, position: Position | None = None, **fields: object) -> None:
-        self._count[code] = n = self._count.get(code, 0) + 1
-        if position is not None:
-            self._last[code] = position.line
-        if n <= MOST_ALIKE:
-            self.items.append(problem(code, position, **fields))
-
-    def extend(self, more: Sequence[Problem]) -> None:
-        self.items.extend(more)
-
-    def __bool__(self) -> bool:
-        return bool(self.items)
-
-    def closed(self) -> tuple[Problem, ...]:
-        """All of them by line, and one that counts those not told."""
-        ordered = sorted(self.items, key=lambda p: (p.position is None, p.position or Position(0)))
-        more = [
-            problem(
-                "more-alike", n=f"{n - MOST_ALIKE:,}", what=code, last=self._last.get(code, "?")
-            )
-            for code, n in self._count.items()
-            if n > MOST_ALIKE
-        ]
-        return (*ordered, *more)
 
 
 @dataclass(slots=True)
@@ -100,6 +73,8 @@ class Dump:
     problems: ProblemList = field(default_factory=ProblemList)
     head: list[tuple[RunLine, int]] = field(default_factory=list)
     rows: dict[str, list[Any]] = field(default_factory=lambda: {k: [] for k in law.OWN})
+    errors: LogBuilder = field(default_factory=LogBuilder)
+    counts: CountBuilder = field(default_factory=CountBuilder)
     context: dict[str, str] = field(default_factory=dict)
     section: Section | None = None
     last_line: int = 0
@@ -227,11 +202,17 @@ class Dump:
         """The row of table `kind` (None: of the open section, by its columns), its missing cells
         filled from what its line says of all its rows (`local`) and from the context. `end` is
         the column after the line's last. Raises `Refused`."""
+        own = kind is not None
         try:
             if kind is None:
                 assert self.section is not None and self.section.kind is not None
                 kind, found = self.section.kind, self.named(found, end)
             texts, places = gather(found)
+            if own:  # the layout's own pattern says what a hex word is, with 0x or without
+                for name in law.HEX:
+                    text = texts.get(name, "-")
+                    if text not in rows.UNSAID and text[:2] not in ("0x", "0X"):
+                        texts[name] = "0x" + text
             known = law.columns(kind)
             for column, text in (*local.items(), *self.context.items()):
                 if column in known and column not in texts:
@@ -249,7 +230,12 @@ class Dump:
         """Keep the rows of one line: all of them, or none (`refuse`)."""
         self.printed += len(made)
         for row in made:
-            self.rows[TABLE_OF[type(row)]].append(row)
+            if isinstance(row, ErrorRow):
+                self.errors.add(row)
+            elif isinstance(row, CountRow):
+                self.counts.add(row)
+            else:
+                self.rows[TABLE_OF[type(row)]].append(row)
 
     def refuse(self, refused: Refused) -> None:
         self.printed += 1
@@ -257,8 +243,8 @@ class Dump:
 
     # -- the end ------------------------------------------------------------------------------
 
-    def finish(self, sha256: str, name: str, pasted: Sequence[str]) -> Run:
-        """The run, with every problem found on the way. `pasted` are all lines of the text."""
+    def finish(self, name: str, pasted: Pasted) -> Run:
+        """The run, with every problem found on the way; the hash of its text is still to come."""
         self.close_section()
         head, wrong = heads.read(self.head)
         self.problems.extend(wrong)
@@ -274,15 +260,21 @@ class Dump:
                 self.problems.add("end-count", Position(self.end_line or 1),
                                   promised=self.promised, found=self.printed)  # fmt: skip
         kept = self.rows
-        source = Source(
-            sha256, self.first_line, max(self.last_line, self.first_line), complete,
-            sum(map(len, kept.values())), self.layout, name, self.headed,
-        )  # fmt: skip
+        read = sum(map(len, kept.values())) + len(self.errors) + len(self.counts)
+        last = max(self.last_line, self.first_line)
+        source = Source("", self.first_line, last, complete, read, self.layout, name, self.headed)
+        text, later = pasted.between(self.first_line, last)
+        log, counts = self.errors.finish(), self.counts.finish()
+        if log is not None and self.errors.collapsed:
+            self.problems.add("errors-thinned" if log.share < 1 else "errors-collapsed",
+                              total=f"{log.total:,}", rows=f"{len(log):,}",
+                              share=f"{100 * log.share:.3g} %")  # fmt: skip
+        if self.counts.added_up:
+            self.problems.add("counts-added-up", total=f"{len(self.counts):,}",
+                              rows=f"{len(counts):,}")  # fmt: skip
         return Run(
-            head, source, tuple(kept["training"]), tuple(kept["counts"]),
-            errorlog.from_rows(kept["errors"]), tuple(kept["rails"]), tuple(kept["heat"]),
-            tuple(kept["values"]), self.problems.closed(),
-            tuple(pasted[source.first_line - 1 : source.last_line]),
+            head, source, tuple(kept["training"]), counts, log, tuple(kept["rails"]),
+            tuple(kept["heat"]), tuple(kept["values"]), self.problems.closed(), text, later,
         )  # fmt: skip
 
 

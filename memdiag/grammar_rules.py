@@ -1,148 +1,41 @@
-"""What a layout grammar may and may not do, and how one is compiled.
+"""What a layout grammar may and may not do.
 
-Refused are: what Lark itself refuses; rules and terminals outside the law; rules that call
-themselves first, or that can be read in two ways; terminals that match nothing, the empty text or
-everything; patterns that could keep the matcher busy for ever.
+Beside what Lark itself refuses (`grammar_compile`), refused are: rules and terminals outside the
+law; rules that call themselves first, or that can be read in two ways; terminals that match
+nothing, the empty text or everything; patterns that could keep the matcher busy for ever.
 """
 
 from __future__ import annotations
 
-import io
-import logging
 import re
 from collections.abc import Iterator
 from typing import Any
 
 from memdiag import law
-from memdiag.grammar_source import LayoutError, Source
+from memdiag.grammar_source import Source
 from memdiag.patterns import nature, takes_everything
 from memdiag.problems import Problem
 
 
-def compile_pack(text: str, origin: str) -> dict[str, Any]:
-    """Compile a grammar to what can be kept on disk. Raises LayoutError."""
-    source = Source(text, origin)
-    wrong = [*_recognise(source), *_rule_names(source)]
-    starts = source.starts()
-    if not starts:
-        wrong.append(source.problem_at("layout-empty", None))
-        raise LayoutError(tuple(wrong))
-    try:
-        parser, conflicts = _lark(source, list(starts))
-    except LayoutError as error:
-        raise LayoutError((*wrong, *error.problems)) from None
-    wrong += conflicts
-    wrong += _terminals(source, parser)
+def refusals(source: Source, parser: Any) -> Iterator[Problem]:
+    """What of a grammar that Lark accepts is outside the law."""
+    yield from _terminals(source, parser)
     for kind, productions in _by_kind(parser).items():
-        wrong += _line_rule(source, parser, kind, productions)
-    wrong += _look_alikes(source, parser, list(starts))
-    wrong += _recursion(source, parser)
-    if wrong:
-        raise LayoutError(tuple(dict.fromkeys(wrong)))
-    buffer = io.BytesIO()
-    parser.save(buffer)
-    feeds = any(
-        re.fullmatch(t.pattern.to_regexp(), "\n") and not re.fullmatch(t.pattern.to_regexp(), "x")
-        for t in parser.terminals
-        if t.name not in parser.ignore_tokens
-    )
-    return {
-        "name": source.head.get("name"),
-        "about": source.head.get("about", ""),
-        "recognise": source.head.get("recognise"),
-        "source": text,
-        "starts": [(rule, kinds, *_first(parser, rule)) for rule, kinds in starts.items()],
-        "feeds_newline": feeds,
-        "columns_open": any(
-            symbol.name == "SECTION" or symbol.name.startswith("SECTION__")
-            for symbol in _carriers(parser, _by_kind(parser).get("columns", []))
-        ),
-        "lark": buffer.getvalue(),
-    }
+        yield from _line_rule(source, parser, kind, productions)
+    yield from _look_alikes(source, parser, list(source.starts()))
+    yield from _recursion(source, parser)
 
 
-# -- Lark itself --------------------------------------------------------------------------------
-
-
-class _Listener(logging.Handler):
-    """Hears which terminals Lark could have read in two ways: it says so only to its log."""
-
-    def __init__(self) -> None:
-        super().__init__(logging.DEBUG)
-        self.rules: list[str] = []
-
-    def emit(self, record: logging.LogRecord) -> None:
-        text = record.getMessage()
-        if "conflict" in text.lower() or text.lstrip().startswith("*"):
-            self.rules.append(text)
-
-
-def _lark(source: Source, starts: list[str]) -> tuple[Any, list[Problem]]:
-    """The compiled parser, and the places where it could read a line in two ways."""
-    from lark import Lark, logger
-    from lark.exceptions import LarkError
-
-    listener = _Listener()
-    level, handlers = logger.level, list(logger.handlers)
-    for handler in handlers:
-        logger.removeHandler(handler)
-    logger.addHandler(listener)
-    logger.setLevel(logging.DEBUG)
-    options = {"parser": "lalr", "start": starts, "maybe_placeholders": True}
-    try:
-        Lark(source.text, debug=True, **options)
-        parser = Lark(source.text, **options)
-    except (LarkError, re.error, RecursionError) as error:
-        raise LayoutError((_refusal(source, error),)) from None
-    finally:
-        logger.setLevel(level)
-        logger.removeHandler(listener)
-        for handler in handlers:
-            logger.addHandler(handler)
-    conflicts = []
-    for text in listener.rules:
-        rule = re.search(r"<\s*_*([a-z][a-z_0-9]*?)(?:_(?:star|plus)_\d+)?\s*:", text)
-        if rule:
-            conflicts.append(_ambiguous(source, rule.group(1)))
-    return parser, conflicts
-
-
-def _ambiguous(source: Source, rule: str) -> Problem:
-    return source.problem_at("layout-ambiguous", source.place(rule), rule=rule)
-
-
-def _refusal(source: Source, error: Exception) -> Problem:
-    """What Lark refused, at its place."""
-    text = str(error)
-    reason = text.strip().splitlines()[0].rstrip(":").strip() if text.strip() else "no grammar"
-    at = re.search(r"at line (\d+),? col(?:umn)? (\d+)", text)
-    if at:
-        reason = re.sub(r",? at line \d+,? col.*", "", reason)
-        if "Token('_NL'" in reason:
-            reason = "the definition ends too early"
-        return source.problem_in("layout-syntax", int(at[1]), int(at[2]), reason=reason)
-    zero = re.search(r"zero-width terminals?\. \((\w+)", text)
-    if zero:
-        return source.problem_at("layout-empty-terminal", source.place(zero[1]), name=zero[1])
-    if "Reduce/Reduce" in text or "Shift/Reduce" in text:
-        rules = re.findall(r"<\s*_*([a-z][a-z_0-9]*?)(?:_(?:star|plus)_\d+)?\s*:", text)
-        return _ambiguous(source, rules[0] if rules else next(iter(source.starts())))
-    undefined = re.search(r"['\"]?(\w+)['\"]? used but not defined \(in rule (\w+)\)", text)
-    if undefined:
-        offset = source.place(undefined[1], undefined[2])
-        names = [d.name for d in source.definitions]
-        return source.problem_at("layout-undefined", offset, name=undefined[1],
-                                 hint=law.nearest(undefined[1], names))  # fmt: skip
-    named = next((w for w in re.findall(r"\w+", reason)
-                  if any(w == d.name for d in source.definitions)), None)  # fmt: skip
-    offset = source.place(named) if named else None
-    return source.problem_at("layout-syntax", offset, reason=reason)
+def columns_open(parser: Any) -> bool:
+    """Whether a header line says itself which section it opens."""
+    carriers = _carriers(parser, _by_kind(parser).get("columns", []))
+    return any(law.filled(symbol.name)[0] == "section" for symbol in carriers)
 
 
 # -- names --------------------------------------------------------------------------------------
 
 
-def _recognise(source: Source) -> Iterator[Problem]:
+def recognise_pattern(source: Source) -> Iterator[Problem]:
     pattern = source.head.get("recognise")
     if pattern is None:
         return
@@ -159,7 +52,7 @@ def _recognise(source: Source) -> Iterator[Problem]:
         yield source.problem_at("layout-recognise", at, why=f"it is none: {error}")
 
 
-def _rule_names(source: Source) -> Iterator[Problem]:
+def rule_names(source: Source) -> Iterator[Problem]:
     """Rules and aliases that the law does not know and no line rule uses."""
     starts = source.starts()
     used = source.reached(tuple(starts))
@@ -319,13 +212,3 @@ def _recursion(source: Source, parser: Any) -> Iterator[Problem]:
     for start in source.starts():
         if start in nullable:
             yield source.problem_at("layout-empty-rule", source.place(start), rule=start)
-
-
-def _first(parser: Any, rule: str) -> tuple[str, tuple[str, ...]]:
-    """A regular expression that the opening of every line of this rule matches, and the terminals
-    that it may open with."""
-    terms = {t.name: t.pattern.to_regexp() for t in parser.terminals}
-    names = sorted(n for n in parser.parse_interactive("", start=rule).accepts() if n in terms)
-    skip = "|".join(f"(?:{terms[name]})" for name in parser.ignore_tokens)
-    opening = "|".join(f"(?:{terms[name]})" for name in names)
-    return (f"(?:{skip})*" if skip else "") + f"(?:{opening})", tuple(names)

@@ -39,7 +39,14 @@ __all__ = ["Cell", "Entry", "Layout", "LayoutError", "Match", "Miss", "entries",
 
 VARIABLE = "MEMDIAG_GRAMMARS"
 BENCH = "bench"
-_COMPILERS = ("law.py", "grammar_source.py", "grammar_rules.py", "patterns.py", "layout.py")
+_COMPILERS = (
+    "law.py",
+    "grammar_source.py",
+    "grammar_rules.py",
+    "grammar_compile.py",
+    "patterns.py",
+    "layout.py",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +111,7 @@ def _load(path: str, mtime: int, size: int) -> Layout:
     key = _key(data)
     kept = _from_cache(key)
     if kept is None:
-        from memdiag import grammar_rules
+        from memdiag import grammar_compile
 
         try:
             source = data.decode("utf-8-sig")
@@ -114,13 +121,13 @@ def _load(path: str, mtime: int, size: int) -> Layout:
                 (problem("layout-syntax", Position(line), file=path, reason="it is no UTF-8 text",
                          quote=""),)
             ) from None  # fmt: skip
-        kept = grammar_rules.compile_pack(source, path)
+        kept = grammar_compile.compile_pack(source, path)
         _to_cache(key, kept)
     return unpack(kept, path)
 
 
 def unpack(pack: dict[str, Any], origin: str) -> Layout:
-    """A layout from what `grammar_rules.compile_pack` made."""
+    """A layout from what `grammar_compile.compile_pack` made."""
     from lark import Lark
 
     parser = Lark.load(io.BytesIO(pack["lark"]))
@@ -134,6 +141,7 @@ def unpack(pack: dict[str, Any], origin: str) -> Layout:
         lark=parser,
         feeds_newline=pack["feeds_newline"],
         columns_open=pack["columns_open"],
+        skips=pack["skips"],
     )
 
 

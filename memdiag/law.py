@@ -55,6 +55,9 @@ NEEDED = {
 }
 """Columns a header line must name. Rows of a shop's own rules need less: see `cells`."""
 
+HEX = ("address", "wrote", "read", "mask")
+"""Columns of hex words."""
+
 RUN_KEYS = ("id", "board", "serial", "ticket", "stage", "at", "memory", "rate", "ambient",
             "removed", "swapped", "replaced", "reflowed", "rig", "note")  # fmt: skip
 

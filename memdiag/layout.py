@@ -68,6 +68,7 @@ class Layout:
     starts: tuple[Start, ...]
     lark: lark.Lark = field(repr=False, compare=False)
     feeds_newline: bool = False
+    skips: tuple[str, ...] = ()  # terminals that may stand anywhere and say nothing
     columns_open: bool = False  # a header line says itself which section it opens
     _plans: dict[frozenset[str], Plan] = field(default_factory=dict, repr=False, compare=False)
 

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import hashlib
+import io
+import itertools
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import BinaryIO
 
-from memdiag import clean, grammars, profiles, reader, unpack
-from memdiag.account import Account
+from memdiag import clean, grammars, packers, profiles, reader, stream, unpack
+from memdiag.account import Account, Fate
 from memdiag.board import Board
 from memdiag.clean import Cleaned
+from memdiag.prefixes import ANCHOR
 from memdiag.problems import Position, Problem, problem
 from memdiag.records import Run
 
@@ -27,13 +31,14 @@ class Unreadable(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Examined:
-    """A text, read: `problems` belong to no run; `account` tells what became of every line."""
+    """A text, read: `problems` belong to no run; `account` tells what became of every line.
+    `cleaned` are its lines, None where it was too large to keep them."""
 
     runs: tuple[Run, ...]
     layout: grammars.Layout
     problems: tuple[Problem, ...]
     account: Account
-    cleaned: Cleaned
+    cleaned: Cleaned | None
 
 
 def load(
@@ -54,12 +59,12 @@ def load(
     profiles.ProfileError for an unusable `board`, OSError where a file cannot be read.
     """
     if isinstance(source, os.PathLike):
-        data = Path(source).read_bytes()
         name = os.fspath(source) if name == "-" else name
+        found = _examine_file(Path(source), grammar, name)
     else:
         # A lone surrogate in a str is no character: it is kept as the bytes it came from.
         data = source.encode("utf-8", "surrogatepass") if isinstance(source, str) else source
-    found = examine(data, grammar=grammar, name=name)
+        found = _examine_bytes(data, grammar, name)
     runs = []
     for each in found.runs:
         both = tuple(dict.fromkeys((*(each.head.removed or ()), *removed)))
@@ -70,33 +75,151 @@ def load(
 
 
 def examine(data: bytes, *, grammar: str | None = None, name: str = "-") -> Examined:
-    """Clean and read a text, without a board. Raises as `load` does."""
+    """Clean and read a text, all of it at once, without a board. Raises as `load` does."""
+    sha256 = hashlib.sha256(data).hexdigest()
     text, packed = unpack.unpack(data)
-    if packed and packed[0].code in ("packer-unknown", "packer-missing"):
-        raise Unreadable(packed)
+    _refuse_foreign(packed)
+    return _examine_text(text, packed, sha256, grammar, name)
+
+
+def _examine_text(
+    text: bytes, packed: tuple[Problem, ...], sha256: str, grammar: str | None, name: str
+) -> Examined:
     cleaned = clean.tidy(text)
-    if packed:
-        cleaned = replace(cleaned, problems=(*packed, *cleaned.problems))
-    said = cleaned.problems
+    said = (*packed, *cleaned.problems)
     if not any(line.text.strip() or line.noise for line in cleaned.lines):
         raise Unreadable((*said, problem("empty-text")))
-    if grammar is not None:
-        layout = grammars.find(grammar)
-    else:
-        layout, more = recognise(cleaned)
-        said += more
-    reading = reader.read(cleaned, layout, sha256=hashlib.sha256(data).hexdigest(), name=name)
+    layout, more = _layout(cleaned, said, grammar)
+    if (
+        layout.name != grammars.BENCH
+        and layout.recognise
+        and clean.COUNTED & {p.code for p in said}
+    ):
+        # What stands in front of lines is judged by lines that are surely the layout's own.
+        cleaned = clean.tidy(text, re.compile(layout.recognise))
+        said = (*packed, *cleaned.problems)
+    reading = reader.read(cleaned, layout, sha256=sha256, name=name)
+    return _examined(reading, layout, (*said, *more), cleaned)
+
+
+def _examined(
+    reading: reader.Reading, layout: grammars.Layout, said: tuple[Problem, ...],
+    cleaned: Cleaned | None,
+) -> Examined:  # fmt: skip
     said += reading.problems
     runs = reading.runs
     if not any(map(_says_something, runs)):
-        first = next(line.number for line in cleaned.lines if line.text.strip() or line.noise)
+        first = next((e.first for e in reading.account.extents if e.fate is not Fate.BLANK), 1)
         more = tuple(p for run in runs for p in run.problems)
-        raise Unreadable(
-            (problem("no-rows", Position(first), layout=layout.name), *said, *more)
-        )  # fmt: skip
+        raise Unreadable((problem("no-rows", Position(first), layout=layout.name), *said, *more))
     # What belongs to no dump is told with the first one: nothing is said twice.
     first_run = replace(runs[0], problems=(*said, *runs[0].problems))
     return Examined((first_run, *runs[1:]), layout, said, reading.account, cleaned)
+
+
+def _refuse_foreign(packed: tuple[Problem, ...]) -> None:
+    if packed and packed[0].code in ("packer-unknown", "packer-missing"):
+        raise Unreadable(packed)
+
+
+def _layout(
+    cleaned: Cleaned, said: tuple[Problem, ...], grammar: str | None
+) -> tuple[grammars.Layout, tuple[Problem, ...]]:
+    if grammar is not None:
+        return grammars.find(grammar), ()
+    try:
+        return recognise(cleaned)
+    except Unreadable as none:
+        raise Unreadable((*said, *none.problems)) from None
+
+
+# -- large texts --------------------------------------------------------------------------------
+
+
+def _examine_bytes(data: bytes, grammar: str | None, name: str) -> Examined:
+    if len(data) < stream.LEAST and packers.packer(data[: packers.PEEK]) is None:
+        return examine(data, grammar=grammar, name=name)
+    text, packed = unpack.unpack(data)
+    _refuse_foreign(packed)
+    sha256 = hashlib.sha256(data).hexdigest()
+    return _examine_stream(io.BytesIO(text), packed, sha256, grammar, name)
+
+
+def _examine_file(path: Path, grammar: str | None, name: str) -> Examined:
+    if not path.is_file():  # a pipe: it can be read once only
+        return _examine_bytes(path.read_bytes(), grammar, name)
+    with path.open("rb") as raw:
+        head = raw.read(packers.PEEK)
+        packed = packers.packer(head) is not None
+        if not packed and path.stat().st_size < stream.LEAST:
+            return examine(head + raw.read(), grammar=grammar, name=name)
+        raw.seek(0)
+        sha256 = hashlib.file_digest(raw, "sha256").hexdigest() if packed else None
+    _refuse_foreign(() if packed else unpack.unpack(head)[1])
+    with unpack.open_stream(path) as file:
+        return _examine_stream(file, (), sha256, grammar, name)
+
+
+_SAMPLE = 1 << 20
+
+
+def _examine_stream(
+    file: BinaryIO, packed: tuple[Problem, ...], sha256: str | None, grammar: str | None, name: str
+) -> Examined:
+    """Read a file in blocks. Its beginning says how it is encoded and which layout it has."""
+    rest = stream.blocks(file)
+    first = next(rest, b"")
+    sample = first[: first.rfind(b"\n", 0, _SAMPLE) + 1 or _SAMPLE]
+    cleaned = clean.tidy(sample)
+    codes = {p.code for p in cleaned.problems}
+    if len(first) < stream.LEAST or cleaned.encoding != "utf-8" or "old-line-ends" in codes:
+        # Small after all, or in an encoding that cannot be cut in lines as it is.
+        text = b"".join((first, *rest))
+        packed = (*packed, *unpack.stream_problems(file))
+        _refuse_foreign(packed)
+        return _examine_text(
+            text, packed, sha256 or hashlib.sha256(text).hexdigest(), grammar, name
+        )
+    said = tuple(p for p in cleaned.problems if p.code not in clean.COUNTED)
+    seen = [first]
+    layout, more = _recognised(seen, rest, said, grammar, cleaned)
+    anchor = ANCHOR
+    if layout.name != grammars.BENCH and layout.recognise:
+        anchor = re.compile(layout.recognise)
+    reading, dirt = stream.read(
+        itertools.chain(seen, rest), layout, name=name, said=said, sha256=sha256, anchor=anchor
+    )
+    packed = (*packed, *unpack.stream_problems(file))
+    return _examined(reading, layout, (*packed, *said, *more, *dirt), None)
+
+
+def _recognised(
+    seen: list[bytes], rest: Iterator[bytes], said: tuple[Problem, ...], grammar: str | None,
+    cleaned: Cleaned,
+) -> tuple[grammars.Layout, tuple[Problem, ...]]:  # fmt: skip
+    """The layout, looked for in the sample, then in the first blocks; those read are in `seen`."""
+    try:
+        return _layout(cleaned, said, grammar)
+    except Unreadable:
+        for number in range(_MOST_SEEN):
+            if number == len(seen):
+                block = next(rest, b"")
+                if not block:
+                    break
+                seen.append(block)
+            for at in range(0, len(seen[number]), _SAMPLE):
+                piece = seen[number][at : at + _SAMPLE]
+                try:
+                    return _layout(clean.tidy(piece), said, grammar)
+                except Unreadable:
+                    continue
+        raise
+
+
+_MOST_SEEN = 4
+
+
+# -- which layout -------------------------------------------------------------------------------
 
 
 def _says_something(run: Run) -> bool:
@@ -125,7 +248,7 @@ def recognise(cleaned: Cleaned) -> tuple[grammars.Layout, tuple[Problem, ...]]:
         if any(map(search, texts)):
             found.append(entry)
     if not found:
-        raise Unreadable((*cleaned.problems, problem("no-dump", layouts=", ".join(tried))))
+        raise Unreadable((problem("no-dump", layouts=", ".join(tried)),))
     usable: list[grammars.Layout] = []
     for entry in found:
         try:

@@ -248,3 +248,26 @@ def takes_everything(pattern: str) -> bool:
     """Whether the pattern matches any line as a whole."""
     whole = re.compile(pattern)
     return all(whole.fullmatch(line) for line in PROBES)
+
+
+def simple(pattern: str) -> tuple[frozenset[int], ...] | None:
+    """For a pattern of single characters and then a class any number of times (`0x[0-9a-f]+`,
+    `[A-Z]\\w*`): the characters each place can hold, the last set for all further places. None
+    for other patterns."""
+    items: list[Any] = list(_parser.parse(pattern))
+    while len(items) == 1 and items[0][0] is sre.SUBPATTERN and not any(items[0][1][1:3]):
+        items = list(items[0][1][3])
+    if not items or items[-1][0] is not sre.MAX_REPEAT:
+        return None
+    least, most, inner = items[-1][1]
+    rest = _one_class(list(inner))
+    places = [_one_class([item]) for item in items[:-1]] + [rest] * least
+    if most is not sre.MAXREPEAT or rest is None or not places or None in places:
+        return None
+    return (*(p for p in places if p is not None), rest)
+
+
+def _one_class(items: Sequence[Any]) -> frozenset[int] | None:
+    if len(items) != 1 or items[0][0] not in (sre.LITERAL, sre.NOT_LITERAL, sre.IN):
+        return None
+    return _chars(items[0][0], items[0][1], False, False)

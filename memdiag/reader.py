@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from memdiag import cells, clean, law
 from memdiag.account import Account, Fate
 from memdiag.clean import Cleaned, Line
-from memdiag.dump import Dump, Place, ProblemList, Refused, count, merged
+from memdiag.dump import Dump, Pasted, Place, Refused, count, merged
 from memdiag.layout import Layout, Match, Miss
+from memdiag.problemlist import ProblemList
 from memdiag.problems import Position, Problem
 from memdiag.records import Row, Run
+from memdiag.wraps import ROW_KINDS, rejoined
 
 LONGEST = 10_000
 """Characters in a line at most: no row is as long, and a pattern tried on more could take long."""
 
 VERSION = "1"
-_ROW_KINDS = frozenset({*law.RULES, "row", "rows"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,35 +30,58 @@ class Reading:
     account: Account
 
 
+@dataclass(frozen=True, slots=True)
+class WholeText:
+    """All lines of a text that was read at once."""
+
+    lines: tuple[str, ...]
+
+    def between(self, first: int, last: int) -> tuple[tuple[str, ...], Mapping[int, str]]:
+        return self.lines[first - 1 : last], {}
+
+
 def read(cleaned: Cleaned, layout: Layout, *, sha256: str, name: str = "-") -> Reading:
     """Read a cleaned text by a layout. Raises nothing, whatever the text."""
-    reader = Reader(cleaned, layout, sha256, name)
-    at = 0
-    while at < len(cleaned.lines):
-        at += reader.take(at)
-    return reader.close()
+    reader = Reader(layout, name, WholeText(cleaned.pasted), cleaned.problems)
+    reader.feed(cleaned.lines, cleaned.wrap_width)
+    return reader.close(sha256)
 
 
 class Reader:
-    """Takes one line after another."""
+    """Takes cleaned lines, in parts or all at once. `said` are problems known before."""
 
-    def __init__(self, cleaned: Cleaned, layout: Layout, sha256: str, name: str) -> None:
-        self.cleaned, self.layout = cleaned, layout
-        self.sha256, self.name = sha256, name
+    def __init__(
+        self, layout: Layout, name: str, pasted: Pasted, said: Sequence[Problem] = ()
+    ) -> None:
+        self.layout, self.name, self.pasted = layout, name, pasted
         self.kinds = layout.kinds
-        self._states: dict[tuple[str | None, bool], frozenset[str]] = {}
         self.runs: list[Run] = []
         self.outside = ProblemList()
         self.account = Account()
         self.dump: Dump | None = None
         self.joined: list[Line] = []
+        self._headless_told = {
+            p.position.line for p in said if p.code == "head-missing" and p.position is not None
+        }
+        self.lines: Sequence[Line] = ()
+        self.width: int | None = None
+        self._joined_width = 0
+        self._states: dict[tuple[str | None, bool], frozenset[str]] = {}
         self._stray: tuple[int, int] | None = None
+
+    def feed(self, lines: Sequence[Line], width: int | None) -> None:
+        """Read these lines, later than all before. `width` is the terminal's, where lines look
+        cut at it."""
+        self.lines, self.width = lines, width
+        at = 0
+        while at < len(lines):
+            at += self.take(at)
 
     # -- one line -----------------------------------------------------------------------------
 
     def take(self, at: int) -> int:
         """Read the line at that index; how many lines of the text it took."""
-        line = self.cleaned.lines[at]
+        line = self.lines[at]
         took = 1
         text = line.text.rstrip()
         if line.noise or not text:
@@ -66,12 +90,13 @@ class Reader:
             self._open(line)
             self._problem(line, "line-too-long", 1, n=len(text), most=LONGEST)
         else:
-            found = self._match(text)
-            whole = self._rejoined(at, found) if self.cleaned.wrap_width else None
+            found = self.match(text)
+            whole = rejoined(self, at, found) if self.width else None
             if whole is not None:
                 self.joined.append(whole)
+                self._joined_width = self._joined_width or self.width or 0
                 line, took = whole, whole.took
-                found = self._match(line.text.rstrip())
+                found = self.match(line.text.rstrip())
             if isinstance(found, Miss):
                 self._missed(line, found)
             else:
@@ -84,10 +109,10 @@ class Reader:
         if self.dump is not None:
             self.dump.last_line = last
 
-    def _match(self, text: str) -> Match | Miss:
+    def match(self, text: str) -> Match | Miss:
         """The line rule that matches; where a table is open, its words decide between a header
         line and a row, which may look alike."""
-        found = self.layout.match(text, self._wanted())
+        found = self.layout.match(text, self.wanted())
         if isinstance(found, Match) and found.kind in ("columns", "row"):
             if self.layout.columns_open:
                 return found
@@ -98,7 +123,7 @@ class Reader:
                 return self.layout.match(text, frozenset({kind}))
         return found
 
-    def _wanted(self) -> frozenset[str]:
+    def wanted(self) -> frozenset[str]:
         """The line rules that may come now."""
         section = self.dump.section if self.dump is not None else None
         name = "" if section is None else section.kind
@@ -123,30 +148,10 @@ class Reader:
             always.add("row" if headed else "columns")
         return frozenset(always)
 
-    def _rejoined(self, at: int, found: Match | Miss) -> Line | None:
-        """The row that starts here and was cut at the terminal's width, where that is certain: it
-        is whole only with the lines after it, and those are nothing by themselves."""
-        lines, width = self.cleaned.lines, self.cleaned.wrap_width
-        assert width is not None
-        if lines[at].width != width or at + 1 >= len(lines):
-            return None
-        if isinstance(found, Match) and found.kind not in _ROW_KINDS:
-            return None
-        if self._rows(lines[at].text) is not None and self._stands(lines[at + 1].text):
-            return None
-        return clean.rejoin(lines, width, lambda text: self._rows(text) is not None, at)
-
-    def _stands(self, text: str) -> bool:
-        """Whether a line is whole by itself: blank, a row, or one of the other line rules."""
-        if not text.strip() or self._rows(text) is not None:
-            return True
-        found = self._match(text.rstrip())
-        return isinstance(found, Match) and found.kind not in _ROW_KINDS
-
-    def _rows(self, text: str) -> list[Row] | None:
+    def rows(self, text: str) -> list[Row] | None:
         """The rows that a text would give, None where it is no row."""
-        found = self._match(text.rstrip())
-        if isinstance(found, Miss) or found.kind not in _ROW_KINDS or self.dump is None:
+        found = self.match(text.rstrip())
+        if isinstance(found, Miss) or found.kind not in ROW_KINDS or self.dump is None:
             return None
         if found.kind == "row" and not self.dump.readable():
             return None
@@ -162,7 +167,7 @@ class Reader:
         for part in found.parts or (found,):
             if part.kind == "context":
                 local = merged(local, part.cells)
-            elif part.kind in _ROW_KINDS:
+            elif part.kind in ROW_KINDS:
                 yield self.dump.make(law.RULES.get(part.kind), part.cells, place, end, local)
 
     def _matched(self, line: Line, found: Match) -> None:
@@ -238,10 +243,7 @@ class Reader:
         """The open dump; a new one without a head where there is none."""
         if self.dump is None:
             self.dump = self._new(line)
-            told = any(
-                p.code == "head-missing" and p.position and p.position.line == line.number
-                for p in self.cleaned.problems
-            )
+            told = line.number in self._headless_told
             if "head" in self.kinds and not told:
                 self.dump.problems.add("dump-headless", Position(line.number))
         return self.dump
@@ -273,10 +275,9 @@ class Reader:
 
     def _finish(self) -> None:
         if self.dump is not None:
-            if self.joined and self.cleaned.wrap_width:
-                self.dump.problems.extend(clean.rejoined(self.joined, self.cleaned.wrap_width))
-                self.joined = []
-            self.runs.append(self.dump.finish(self.sha256, self.name, self.cleaned.pasted))
+            self.dump.problems.extend(clean.rejoined(self.joined, self._joined_width))
+            self.joined = []
+            self.runs.append(self.dump.finish(self.name, self.pasted))
             self.dump = None
 
     def _tell_stray(self) -> None:
@@ -285,10 +286,12 @@ class Reader:
             self.outside.add("outside", Position(first), lines=count(n, "line"))
             self._stray = None
 
-    def close(self) -> Reading:
+    def close(self, sha256: str) -> Reading:
+        """The runs; `sha256` is the hash of the text they came from."""
         self._finish()
         self._tell_stray()
-        return Reading(tuple(self.runs), self.outside.closed(), self.account)
+        runs = (replace(run, source=replace(run.source, sha256=sha256)) for run in self.runs)
+        return Reading(tuple(runs), self.outside.closed(), self.account)
 
 
 def _hint(word: Sequence[str], miss: Miss) -> str:

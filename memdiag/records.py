@@ -208,11 +208,14 @@ class Run:
     values: tuple[ValueRow, ...] = ()
     problems: tuple[Problem, ...] = ()
     text: tuple[str, ...] = ()  # the lines of the dump as pasted, for quoting by number
+    later: Mapping[int, str] = field(default_factory=dict)
+    """Of a dump too large to keep, `text` holds the first lines only, and this some of the later
+    ones by their numbers: all but the rows of its large tables."""
 
     def quote(self, line: int) -> str:
         """The pasted line of that number (as the whole text counts), '' where it is not kept."""
         index = line - self.source.first_line
-        return self.text[index] if 0 <= index < len(self.text) else ""
+        return self.text[index] if 0 <= index < len(self.text) else self.later.get(line, "")
 
     def with_problems(self, more: tuple[Problem, ...]) -> Run:
         return replace(self, problems=self.problems + more)

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from memdiag import grammars, law, load, resources
 from memdiag.commands.grammar import command
-from memdiag.grammar_rules import compile_pack
+from memdiag.grammar_compile import compile_pack
 from memdiag.grammar_source import LayoutError
 from memdiag.patterns import nature
 from memdiag.problems.layouts import KINDS

@@ -111,6 +111,7 @@ def _walk(data: bytes, grammar: str) -> int:
         common.tell(none.problems, quiet_info=False)
         return 1
     click.echo("")
+    assert found.cleaned is not None
     for number, fate in found.account.lines():
         text = found.cleaned.pasted[number - 1].replace("\t", " ")
         shown = "".join(c if c.isprintable() else "?" for c in text[:80])

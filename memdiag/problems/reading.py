@@ -181,6 +181,24 @@ KINDS: dict[str, Kind] = {
         "this is ordinary for greetings and prompts around a dump",
         ("hello there\n" + _COUNTS + "U1 5 0 0 0 0\n[end] 1\n",),
     ),
+    "errors-collapsed": Kind(
+        Severity.INFO,
+        "{total} error rows: those that differ in nothing but their line are held as one with "
+        "their number, {rows} in all",
+        "nothing is lost but the line numbers of the repeats",
+    ),
+    "errors-thinned": Kind(
+        Severity.WARNING,
+        "{total} error rows are too many to hold: {rows} are used, all rows of {share} of the "
+        "addresses",
+        "which addresses are used is chance; shares and rates stay right, single cells are missed",
+    ),
+    "counts-added-up": Kind(
+        Severity.WARNING,
+        "{total} rows of counts are too many to hold: those of one place, setting and test are "
+        "added up to {rows}",
+        "how much the counts scatter from pass to pass is no longer seen",
+    ),
     "more-alike": Kind(
         Severity.WARNING,
         "{n} more of the problem {what}, the last in line {last}",

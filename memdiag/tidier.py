@@ -1,0 +1,134 @@
+"""Cleans a text in parts as it streams by, and keeps what of it may be quoted."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Protocol
+
+from memdiag import clean
+from memdiag.account import Fate
+from memdiag.decode import decode
+from memdiag.prefixes import ANCHOR
+from memdiag.problems import Problem
+from memdiag.reader import Reader
+from memdiag.terminal import Tally
+
+MOST_FIRST = 20_000
+"""Lines of a dump that are kept from its start on."""
+MOST_LATER = 50_000
+"""Lines beyond those that are kept by their numbers."""
+
+
+class _Lines(Protocol):
+    def between(self, first: int, last: int) -> bytes: ...
+
+
+@dataclass(slots=True)
+class Kept:
+    """Pasted lines by number, within bounds."""
+
+    lines: dict[int, str] = field(default_factory=dict)
+    since: int = 1  # the first line that may still be asked for
+    later: int = 0
+
+    def add(self, number: int, text: str) -> None:
+        early = number < self.since + MOST_FIRST
+        if early or self.later < MOST_LATER:
+            self.lines[number] = text
+            self.later += not early
+
+    def room(self, number: int) -> int:
+        """How many more lines from this one on belong to those kept from the start."""
+        return max(0, self.since + MOST_FIRST - number)
+
+    def between(self, first: int, last: int) -> tuple[tuple[str, ...], Mapping[int, str]]:
+        text = []
+        for number in range(first, last + 1):
+            if number not in self.lines:
+                break
+            text.append(self.lines[number])
+        after = first + len(text)
+        later = {n: t for n, t in self.lines.items() if after <= n <= last}
+        self.lines = {n: t for n, t in self.lines.items() if n > last}
+        self.since, self.later = last + 1, 0
+        return tuple(text), later
+
+
+class Tidier:
+    """Cleans parts of a text and gives them to a reader. `anchor` is as in `clean.tidy`."""
+
+    def __init__(self, anchor: re.Pattern[str] = ANCHOR) -> None:
+        self.anchor = anchor
+        self.next_line = 1
+        self.kept = Kept()
+        self.problems: list[Problem] = []
+        self.tally = Tally()
+        self.widest = 0  # columns of the widest line so far: only such a line can have been cut
+        self._example = ""  # a line of the dump's own, as pasted: it shows what stands in front
+
+    def read(self, reader: Reader, data: bytes) -> None:
+        """Clean these lines and let the reader take them."""
+        text = self._decoded(data)
+        pasted = clean.split(text)
+        for number, raw in enumerate(pasted, self.next_line):
+            self.kept.add(number, raw)
+        lines = self._cleaned(text, pasted)
+        first, self.next_line = self.next_line, self.next_line + len(pasted)
+        width = clean.wrap_width(lines)
+        self.widest = max(self.widest, *(line.width for line in lines), 0)
+        reader.feed(lines, width if width == self.widest else None)
+        self._learn(reader, pasted, first)
+
+    def skip(self, n: int, block: _Lines, first: int, widest: int) -> None:
+        """Lines were read in columns; some may be kept. `widest` is the width of the widest."""
+        room = min(n, self.kept.room(self.next_line))
+        if room:
+            raw = block.between(first, first + room).decode("ascii", "replace")
+            for number, text in enumerate(raw.splitlines(), self.next_line):
+                self.kept.add(number, text)
+        self.widest = max(self.widest, widest)
+        self.next_line += n
+
+    def _decoded(self, data: bytes) -> str:
+        try:
+            return data.decode("utf-8")
+        except UnicodeDecodeError:
+            decoded = decode(
+                b"\n" + data
+            )  # the line end in front: no byte-order mark is looked for
+            for said in decoded.problems:
+                at = said.position
+                if at is not None:
+                    at = replace(at, line=max(1, at.line - 1) + self.next_line - 1)
+                self.problems.append(replace(said, position=at))
+            return decoded.text[1:]
+
+    def _cleaned(self, text: str, pasted: tuple[str, ...]) -> tuple[clean.Line, ...]:
+        """The lines with their numbers in the whole text. What stands in front of a line is judged
+        with an example line of the dump before it: a few lines alone tell too little."""
+        before = (self._example,) if self._example else ()
+        tally = Tally()
+        lines = clean.lines_of("\n".join((*before, text)), (*before, *pasted), tally, self.anchor)
+        shift = self.next_line - 1 - len(before)
+        if tally.counts:
+            own = Tally()
+            if before:
+                clean.lines_of(self._example, before, own, self.anchor)
+            for kind, n in tally.counts.items():
+                line, column = tally.first[kind]
+                if n > own.counts[kind]:
+                    self.tally.add(kind, max(line + shift, self.next_line), column,
+                                   n - own.counts[kind])  # fmt: skip
+        kept = lines[len([line for line in lines if line.number <= len(before)]) :]
+        return tuple(line._replace(number=line.number + shift) for line in kept)
+
+    def _learn(self, reader: Reader, pasted: tuple[str, ...], first: int) -> None:
+        for extent in reversed(reader.account.extents[-4:]):
+            if extent.fate in _OWN and extent.last >= first:
+                self._example = pasted[extent.last - first]
+                return
+
+
+_OWN = (Fate.HEAD, Fate.SECTION, Fate.COLUMNS)

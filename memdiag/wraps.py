@@ -1,0 +1,71 @@
+"""Rows that a terminal cut at its width, put together again where that is certain."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+from memdiag import clean, law
+from memdiag.clean import Line
+from memdiag.layout import Match, Miss
+
+if TYPE_CHECKING:
+    from memdiag.reader import Reader
+
+ROW_KINDS = frozenset({*law.RULES, "row", "rows"})
+"""The line rules that give rows."""
+
+
+def rejoined(reader: Reader, at: int, found: Match | Miss) -> Line | None:
+    """The row that starts here and was cut at the terminal's width, where that is certain: it
+    is whole only with the lines after it, and those are nothing by themselves."""
+    lines, width = reader.lines, reader.width
+    assert width is not None
+    if lines[at].width != width or at + 1 >= len(lines):
+        return None
+    if isinstance(found, Match) and found.kind == "columns":
+        # The longest line of a table is often this one. No row is taken for its rest: cells
+        # are no names of columns.
+        return clean.rejoin(
+            lines, width, partial(_is_whole_header, reader), at, partial(_is_no_table, reader)
+        )
+    if isinstance(found, Match) and found.kind not in ROW_KINDS:
+        return None
+    alone = reader.rows(lines[at].text)
+    if alone is not None and _stands(reader, lines[at + 1].text):
+        return None
+
+    def whole(text: str) -> bool:
+        rows = reader.rows(text)
+        if rows is not None:
+            return rows != alone  # a rest that changes nothing, as in a remark, is no rest
+        return alone is None and _stands(reader, text)  # a heading may have been cut as well
+
+    return clean.rejoin(lines, width, whole, at, partial(_stands, reader))
+
+
+def _is_whole_header(reader: Reader, text: str) -> bool:
+    """Whether a text is a line of column names, every one of them known and none twice."""
+    found = reader.match(text.rstrip())
+    if isinstance(found, Miss) or found.kind != "columns":
+        return False
+    opened = [(c.text or "").lower() for c in found.cells if c.column == "section"]
+    section = reader.dump.section if reader.dump is not None else None
+    table = opened[0] if opened else section.kind if section is not None else None
+    names = [(c.text or "").lower() for c in found.cells if c.column != "section"]
+    known = law.columns(table) if table in law.OWN else ()
+    return len(set(names)) == len(names) and all(name in known for name in names)
+
+
+def _is_no_table(reader: Reader, text: str) -> bool:
+    """Whether a line is one of the line rules that are neither a header line nor a row."""
+    found = reader.match(text.rstrip())
+    return isinstance(found, Match) and found.kind not in {*ROW_KINDS, "columns"}
+
+
+def _stands(reader: Reader, text: str) -> bool:
+    """Whether a line is whole by itself: blank, a row, or one of the other line rules."""
+    if not text.strip() or reader.rows(text) is not None:
+        return True
+    found = reader.match(text.rstrip())
+    return isinstance(found, Match) and found.kind not in ROW_KINDS

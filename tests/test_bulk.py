@@ -1,0 +1,456 @@
+"""Large tables: rows read in columns are the rows that are read one by one."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from dataclasses import fields
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from memdiag import countbuilder, errorlog, grammars, law, load, logbuilder, numbers, shapes, stream
+from memdiag.account import Fate
+from memdiag.errorlog import ErrorLog
+from memdiag.problems import Position
+from memdiag.reader import Reading
+from memdiag.records import CountRow, ErrorRow, Run, Scope
+
+pa = pytest.importorskip("pyarrow")
+
+
+def read(text: str | bytes, layout: str, *, in_columns: bool, window: int = 400) -> Reading:
+    data = text.encode() if isinstance(text, str) else text
+    blocks = stream.blocks(io.BytesIO(data), size=max(200, window * 3))
+    reading, _ = stream.read(
+        blocks, grammars.find(layout), name="-", in_columns=in_columns, window=window
+    )
+    return reading
+
+
+def log_of(log: ErrorLog | None) -> object:
+    """A log as plain values."""
+    if log is None:
+        return None
+    return {f.name: v.tolist() if isinstance(v := getattr(log, f.name), np.ndarray) else v
+            for f in fields(ErrorLog)}  # fmt: skip
+
+
+def told(run: Run) -> list[object]:
+    return [(p.code, p.position, p.message) for p in run.problems]
+
+
+def assert_same(one: Reading, two: Reading) -> None:
+    assert list(one.account.lines()) == list(two.account.lines())
+    assert len(one.runs) == len(two.runs)
+    for a, b in zip(one.runs, two.runs, strict=True):
+        assert a.head == b.head
+        assert a.source == b.source
+        assert a.training == b.training
+        assert a.counts == b.counts
+        assert log_of(a.errors) == log_of(b.errors)
+        assert told(a) == told(b)
+
+
+# -- in format 1 ------------------------------------------------------------------------------
+
+COMMON = {
+    "site": ["U1", "U1", "U2", "U12", "-"], "ch": ["0", "0", "1", "A", "-"],
+    "rank": ["0", "1", "x"],
+    "lane": ["0", "1", "2", "-", "5000", "x"], "dq": ["0", "7", "-", "8"],
+    "attempt": ["1", "2", "-", "0"], "point": ["low", "1600", "-"],
+    "temp": ["85C", "24", "-", "-300C", "85V"],
+}  # fmt: skip
+WORDS = [
+    "0x00",
+    "0x01",
+    "0xff",
+    "0xFE",
+    "0x0000ffff",
+    "0X1",
+    "0x" + "a" * 24,
+    "-",
+    "0x",
+    "0xg1",
+    "12",
+]
+POOLS = {
+    "errors": COMMON | {
+        "address": ["0x1040", "0x1040", "0x00ff", "0xABCDEF0123456789", "0x1ffffffffffffffff", "-",
+                    "4096"],
+        "wrote": WORDS, "read": WORDS, "mask": [*WORDS, "-", "-", "-"],
+        "edc": ["ok", "bad", "OK", "-", "odd"], "pass": ["1", "2", "-", "x"],
+        "beat": ["0", "3", "0x7", "-"], "bank": ["1", "0x2"], "row": ["7", "-"],
+        "col": ["1e3", "9"],
+    },
+    "counts": COMMON | {
+        "test": ["walk", "checker", "-"],
+        "bits": ["1000", "1e9", "4_096", "-", "-3", "0", "99999999999999999999"],
+        "errors": ["0", "3", "-", "1e3", "2000"], "rose": ["0", "2", "-"], "fell": ["0", "1", "-"],
+        "edc": ["0", "-", "4"], "cells": ["0", "1", "-", "9"],
+    },
+}  # fmt: skip
+OTHERS = [
+    "", "# a remark", "nonsense", "[moods]", "[run]", "[end]", "bench-dump 1", "id  k-1",
+    "[counts]", "site bits", "U1 5", "Ü1 0 0x10 0x01 0x00", "U1 \x1b[0m 0x10", "site lane",
+]  # fmt: skip
+
+
+@st.composite
+def tables(draw: st.DrawFn) -> str:
+    kind = draw(st.sampled_from(["errors", "counts"]))
+    own = draw(st.lists(st.sampled_from(sorted(POOLS[kind])), unique=True, max_size=7))
+    if kind == "errors":
+        words = draw(st.sampled_from([["wrote", "read"], ["mask"], ["wrote", "read", "mask"]]))
+        own = list(dict.fromkeys([*own, "address", *words]))
+        own = draw(st.permutations(own))
+    elif not own:
+        own = ["bits"]
+    lines = [f"[{kind}]", " ".join(own)]
+    for _ in range(draw(st.integers(0, 30))):
+        if draw(st.integers(0, 9)) == 0:
+            lines.append(draw(st.sampled_from(OTHERS)))
+            continue
+        gap = draw(st.sampled_from([" ", " ", "  ", "\t", " \t "]))
+        cells = [draw(st.sampled_from(POOLS[kind][name])) for name in own]
+        line = gap.join(cells) + draw(st.sampled_from(["", "", " ", "  # look"]))
+        lines.append(draw(st.sampled_from(["", "", "  "])) + line)
+    return "\n".join(lines)
+
+
+@given(st.lists(tables(), min_size=1, max_size=3), st.sampled_from(["\n", "\r\n"]),
+       st.sampled_from([60, 400, 5000]))  # fmt: skip
+@settings(max_examples=150, deadline=None)
+def test_columns_and_lines_give_the_same_records(parts: list[str], end: str, window: int) -> None:
+    # The widest line comes first and is no row: no other line looks cut at a terminal's width.
+    text = end.join(["bench-dump 1", "#" * 300, *"\n".join(parts).split("\n"), "[end]", ""])
+    fast = read(text, "bench", in_columns=True, window=window)
+    assert_same(fast, read(text, "bench", in_columns=False))
+    whole = load.examine(text.encode())
+    assert list(whole.account.lines()) == list(fast.account.lines())
+    assert [log_of(r.errors) for r in whole.runs] == [log_of(r.errors) for r in fast.runs]
+
+
+# -- in the other layouts ---------------------------------------------------------------------
+
+
+@st.composite
+def comma_rows(draw: st.DrawFn) -> str:
+    kind = draw(st.sampled_from(["errors", "counts"]))
+    own = ["address", "wrote", "read", "lane", "ch"] if kind == "errors" else ["ch", "test", "bits"]
+    lines = [f"table,{kind}," + ",".join(own)]
+    for _ in range(draw(st.integers(0, 25))):
+        if draw(st.integers(0, 9)) == 0:
+            lines.append(
+                draw(st.sampled_from(["remark,hot", "run,id,7", "odd", "", "a,b", "stop,3"]))
+            )
+            continue
+        cells = [draw(st.sampled_from([*POOLS[kind][name], ""])) for name in own]
+        lines.append(draw(st.sampled_from([",", ",", " , "])).join(cells))
+    return "\n".join(lines)
+
+
+@given(st.lists(comma_rows(), min_size=1, max_size=3))
+@settings(max_examples=80, deadline=None)
+def test_the_same_in_commas(parts: list[str]) -> None:
+    text = "\n".join(["memlog,1", "remark," + "-" * 300, *parts, "stop", ""])
+    assert_same(read(text, "commas", in_columns=True), read(text, "commas", in_columns=False))
+
+
+CONSOLE = st.one_of(
+    st.builds("miscompare lane {} at {}: wrote {} read {}{}".format,
+              st.sampled_from(["0", "3", "x", "77777"]), st.sampled_from(["0x10", "0x1040", "10"]),
+              st.sampled_from(["0x5a", "0xff", "0xFF"]), st.sampled_from(["0x5b", "0x5a", "0x"]),
+              st.sampled_from(["", ", link bad", ", link ok", " , link  bad", ", link odd"])),
+    st.builds("miscompare lane {} at 0x{:x}: mask 0x{:02x}".format, st.integers(0, 7),
+              st.integers(0, 1 << 40), st.integers(0, 255)),
+    st.builds("lane {} {}: {} wrong of {} bits{}".format, st.integers(0, 7),
+              st.sampled_from(["walking", "dead", "best"]), st.integers(0, 9),
+              st.sampled_from(["8000", "0"]), st.sampled_from(["", ", 1 rose, 2 fell"])),
+    st.sampled_from(["read training, second pass:", "channel 1, rank 0:",
+                     "at set point 1600, 61 C:", "", "lane 3 dead", "lane 3 | 0 ..## | 1 #...",
+                     "usb attached",
+                     "===== bring-up over ====="]),
+)  # fmt: skip
+
+
+@given(st.lists(CONSOLE, max_size=60))
+@settings(max_examples=80, deadline=None)
+@example(["lane 3 dead", "channel 1, rank 0:", "miscompare lane 3 at 0x10: wrote 0x5a read 0x5b"])
+def test_the_same_in_console(lines: list[str]) -> None:
+    text = "\n".join(["===== memory bring-up =====", "ticket: " + "-" * 300, *lines, ""])
+    assert_same(read(text, "console", in_columns=True), read(text, "console", in_columns=False))
+
+
+# -- which rules are proved to be regular -----------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("rule", "terminals", "proved"),
+    [
+        ('"e" LANE ADDRESS MASK', "", True),
+        ('"e" LANE [ADDRESS] MASK', "", True),
+        ('"e" LANE+ ADDRESS MASK', "", False),  # it repeats
+        ('"e" LANE CH MASK', "CH: /[0-9]+/", True),
+        ('"e" BANK MASK', "BANK: /[0-9]|[0-9]+/", False),  # the shorter one is tried first
+        ('"e" POINT MASK', "POINT: /[a-z0-9 ]+/", False),  # it could go on into the mask
+        ('"e" (ROW | COL) MASK', "ROW: /[0-9]+r/\nCOL: /[0-9]+c/", False),  # they begin alike
+        ('"e" (ROW | COL) MASK', "ROW: /r[0-9]+/\nCOL: /c[0-9]+/", True),
+    ],
+)
+def test_only_sure_rules_are_read_in_columns(
+    rule: str, terminals: str, proved: bool, tmp_path: Path
+) -> None:
+    path = tmp_path / "g.lark"
+    path.write_text(f'error_row: {rule}\nLANE: /[0-9]+/\nADDRESS: /a[0-9a-f]+/\n'
+                    f'MASK: /0x[0-9a-f]+/\n{terminals}\n%ignore " "\n')  # fmt: skip
+    layout = grammars.load(path)
+    found = shapes.shapes(layout, layout.starts[0], "error_row")
+    assert bool(found) is proved
+
+
+@given(
+    st.lists(st.sampled_from(["e", "1", "23", "a1f", "abc", "0x1", "0xff", " ", "  "]), max_size=9)
+)
+@settings(max_examples=300, deadline=None)
+def test_a_shape_takes_no_line_that_the_parser_refuses(parts: list[str]) -> None:
+    """Python's `re` runs the shape's own pattern here; Lark is the reference."""
+    layout, found = shapes_layout()
+    line = "".join(parts).strip()
+    assert found
+    for shape in found:
+        hit = re.fullmatch(shape.pattern, line)
+        if hit is None:
+            continue
+        match = layout.match(line, frozenset({"error_row"}))
+        assert isinstance(match, grammars.Match)
+        taken = {t.column: hit[f"f{t.field}"] for t in shape.taken if t.field is not None}
+        assert taken == {c.column: c.text for c in match.cells}
+
+
+@cache
+def shapes_layout() -> tuple[grammars.Layout, tuple[shapes.Shape, ...]]:
+    from memdiag.grammar_compile import compile_pack
+
+    text = ('error_row: "e" LANE [CH] [ADDRESS] MASK\nLANE: /[0-9]+/\nCH: /[a-f][0-9a-f]{3,}/\n'
+            'ADDRESS: /x[0-9a-f]+/\nMASK: /0x[0-9a-f]+/\n%ignore " "\n')  # fmt: skip
+    layout = grammars.unpack(compile_pack(text, "t"), "t")
+    return layout, shapes.shapes(layout, layout.starts[0], "error_row")
+
+
+@given(st.lists(st.sampled_from(["rig1", "root@rig", "$", ">", "#", " ", "  ", "\t", "[",
+                                 "  812.401]", "<6>", "May", "3", "10:22:33",
+                                 "2024-05-03", "T", "Z",
+                                 "kernel:",
+                                 "ERROR", ":", "[I]", "port 2", "ttyS0", "|", "[end]", "U1"]),
+                max_size=6))  # fmt: skip
+@settings(max_examples=300, deadline=None)
+def test_the_quick_look_for_prefixes_misses_none(parts: list[str]) -> None:
+    from memdiag.blocks import _ROUGHLY_MARKED
+    from memdiag.prefixes import MARKED
+
+    line = "".join(parts)
+    if MARKED.match(line) and line.isascii():
+        assert re.search(_ROUGHLY_MARKED, line)
+
+
+# -- numbers ----------------------------------------------------------------------------------
+
+
+@given(
+    st.lists(
+        st.one_of(
+            st.integers(0, 2**256).map(hex),
+            st.sampled_from(["-", "", "0X1F", "12", "0xg", "0x00000000000000001"]),
+        )
+    )
+)
+@settings(max_examples=150, deadline=None)
+def test_hex_words_are_those_python_reads(texts: list[str]) -> None:
+    values, width, said, fine = numbers.words(pa.array(texts, pa.string()), bare=False)
+    for text, limbs, bits, is_said, is_fine in zip(
+        texts, values.tolist(), width.tolist(), said.tolist(), fine.tolist(), strict=True
+    ):
+        if text in ("-", ""):
+            assert not is_said
+        elif is_fine:
+            assert sum(limb << (64 * i) for i, limb in enumerate(limbs)) == int(text, 16)
+            assert bits == 4 * (len(text) - 2)
+        else:
+            assert text in ("12", "0xg")
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 2**40), st.integers(0, 255), st.integers(1, 255)),
+        min_size=1,
+        max_size=50,
+    )
+)
+@settings(max_examples=50, deadline=None)
+def test_columns_agree_with_pythons_csv(rows: list[tuple[int, int, int]]) -> None:
+    body = "\n".join(f"0x{a:x},0x{w:02x},0x{w ^ m:02x}" for a, w, m in rows)
+    text = f"memlog,1\ntable,errors,address,wrote,read\n{body}\nstop\n"
+    log = read(text, "commas", in_columns=True).runs[0].errors
+    assert log is not None
+    parsed = [[int(cell, 16) for cell in row] for row in csv.reader(body.splitlines())]
+    assert log.address.tolist() == [a for a, _, _ in parsed]
+    assert log.wrong[:, 0].tolist() == [w ^ r for _, w, r in parsed]
+    assert log.wrote[:, 0].tolist() == [w for _, w, _ in parsed]
+
+
+# -- bounded memory ---------------------------------------------------------------------------
+
+
+def error(line: int, address: int, wrong: int = 1, site: str = "U1") -> ErrorRow:
+    return ErrorRow(position=Position(line), scope=Scope(site), address=address, wrong=wrong)
+
+
+@given(st.lists(st.tuples(st.integers(0, 40), st.integers(1, 3), st.sampled_from(["U1", "U2"])),
+                max_size=300), st.integers(8, 200))  # fmt: skip
+@settings(max_examples=100, deadline=None)
+def test_a_thinned_log_keeps_whole_addresses(rows: list[tuple[int, int, str]], most: int) -> None:
+    builder = logbuilder.LogBuilder(most)
+    builder_all = logbuilder.LogBuilder()
+    for line, (address, wrong, site) in enumerate(rows, 1):
+        for each in (builder, builder_all):
+            each.add_part(errorlog.from_rows([error(line, address, wrong, site)]), slice(0, 1))
+    log, exact = builder.finish(), builder_all.finish()
+    if exact is None:
+        assert log is None
+        return
+    assert exact.total == len(exact) == len(rows)
+    if len(rows) <= most:
+        assert log_of(log) == log_of(exact)
+        return
+    if log is None:
+        return
+    assert len(log) <= most
+    assert log.total == len(rows)
+    kept = set(log.address.tolist())
+    for address in kept:
+        assert log.times[log.address == address].sum() == sum(a == address for a, _, _ in rows)
+    if log.share == 1:
+        assert log.times.sum() == len(rows)
+
+
+def test_repeats_are_collapsed_before_addresses_are_left_out() -> None:
+    builder = logbuilder.LogBuilder(1000)
+    for line in range(5000):
+        builder.add(error(line + 1, address=line % 100))
+    log = builder.finish()
+    assert log is not None
+    assert log.share == 1
+    assert len(set(log.address.tolist())) == 100
+    assert log.times.sum() == log.total == 5000
+
+
+@given(st.lists(st.tuples(st.sampled_from(["U1", "U2"]), st.sampled_from(["a", None]),
+                          st.integers(0, 2**62), st.one_of(st.none(), st.integers(0, 9))),
+                max_size=80),
+       st.integers(1, 30))  # fmt: skip
+@settings(max_examples=100, deadline=None)
+def test_counts_are_added_up_exactly(
+    rows: list[tuple[str, str | None, int, int | None]], most: int
+) -> None:
+    builder = countbuilder.CountBuilder(most)
+    for line, (site, test, bits, errors) in enumerate(rows, 1):
+        builder.add(CountRow(position=Position(line), scope=Scope(site), test=test, bits=bits,
+                             errors=errors))  # fmt: skip
+    made = builder.finish()
+    assert sum(row.bits or 0 for row in made) == sum(bits for _, _, bits, _ in rows)
+    said = [e for _, _, _, e in rows if e is not None]
+    assert sum(row.errors or 0 for row in made) == sum(said)
+    assert any(row.errors is not None for row in made) == bool(said)
+    if len(rows) <= most:
+        assert len(made) == len(rows)
+    else:
+        assert builder.added_up
+        assert len({(row.scope, row.test) for row in made}) == len(made)
+
+
+# -- the way in -------------------------------------------------------------------------------
+
+
+def big(rows: int) -> str:
+    body = "".join(f"U{1 + i % 3} {i % 4} 0x{i * 64:08x} 0x5a 0x{0x5A ^ (1 << i % 8):02x}\n"
+                   for i in range(rows))  # fmt: skip
+    return ("bench-dump 1\n[run]\nid big\n[errors]\nsite lane address wrote read\n" + body
+            + f"[end] {rows}\n")  # fmt: skip
+
+
+def test_a_large_text_is_read_the_same_from_bytes_file_and_packed_file(tmp_path: Path) -> None:
+    import gzip
+
+    text = big(12_000)
+    assert len(text) > stream.LEAST
+    plain, packed = tmp_path / "a.txt", tmp_path / "a.gz"
+    plain.write_text(text)
+    packed.write_bytes(gzip.compress(text.encode(), 1))
+    (whole,) = load.examine(text.encode()).runs
+    for source in (text, plain, packed):
+        (run,) = load.load(source)
+        assert run.head == whole.head
+        assert log_of(run.errors) == log_of(whole.errors)
+        assert run.source.complete
+        assert run.source.rows == 12_000
+        assert run.quote(7) == "U2 1 0x00000040 0x5a 0x58"
+        assert run.source.sha256 == (whole.source.sha256 if source != packed else
+                                     load.load(packed)[0].source.sha256)  # fmt: skip
+    import hashlib
+
+    assert load.load(packed)[0].source.sha256 == hashlib.sha256(packed.read_bytes()).hexdigest()
+
+
+def test_without_arrow_the_records_are_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    import sys
+
+    text = big(6_000)
+    monkeypatch.setattr(stream, "LEAST", 1000)
+    (fast,) = load.load(text)
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    (slow,) = load.load(text)
+    assert log_of(fast.errors) == log_of(slow.errors)
+    assert fast.source == slow.source
+
+
+def test_a_message_between_the_rows_of_a_large_table_is_noise() -> None:
+    lines = big(9_000).splitlines()
+    lines.insert(5000, "[  812.401] usb 1-1: new high-speed device")
+    lines.insert(7000, "U1 0 0x10 garbled")
+    text = "\n".join(lines) + "\n"
+    (run,) = load.load(text)
+    assert run.source.rows == 9_000
+    codes = {p.code: p for p in run.problems}
+    assert codes["kernel-messages"].position == Position(5001)
+    assert codes["cell-count"].position is not None
+    assert codes["cell-count"].position.line == 7001
+
+
+def test_every_line_of_a_large_text_is_accounted_for() -> None:
+    reading = read(big(5_000), "bench", in_columns=True, window=30_000)
+    lines = list(reading.account.lines())
+    assert [n for n, _ in lines] == list(range(1, 5_007))
+    assert sum(fate is Fate.ROW for _, fate in lines) == 5_000
+    assert len(reading.account.extents) < 20
+
+
+def test_runs_can_be_sent_to_another_process() -> None:
+    import pickle
+
+    (run,) = load.load(big(9_000))
+    again = pickle.loads(pickle.dumps(run))
+    assert log_of(again.errors) == log_of(run.errors)
+    assert again.head == run.head
+
+
+def test_law_and_tables_agree() -> None:
+    from memdiag import bulk, cells
+
+    for table in bulk.TABLES:
+        assert set(cells.CONVERT[table]) == set(law.OWN[table])
