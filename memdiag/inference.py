@@ -13,11 +13,14 @@ most one variant of a fault. Everything is in log space.
 
 Sets hold at most three faults; larger ones are outside the model. All sets of one and two are
 scored. Sets of three are scored for the faults that hold the most mass, one after another, until
-what is left is small; `Posterior.left_out` is an estimate of it from above, see `_Search`.
+what is left is small; on a board with very many variants the less telling ones are added only to
+sets that turned out heavy. `Posterior.left_out` is an estimate of what is left from above, see
+`_Search`.
 """
 
 from __future__ import annotations
 
+import heapq
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -105,10 +108,12 @@ class _Scorer:
         """(C, N, S) -> log likelihood (C,) of the set."""
         return _log_total(np.einsum("cns,ns->cn", cumulative, self.slope))
 
-    def score_one_more(self, cumulative: Array) -> Array:
-        """(C, V): log likelihood of the set with each variant added."""
+    def score_one_more(self, cumulative: Array, by_state: Array | None = None) -> Array:
+        """(C, V): log likelihood of the set with each variant added; `by_state` (C, N, S, V) are
+        the effects of the variants to add, all of them where not said."""
         weighed = (cumulative * self.slope)[:, :, None, :]
-        return _log_total(np.matmul(weighed, self.by_state)[:, :, 0], 1)
+        adding = self.by_state if by_state is None else by_state
+        return _log_total(np.matmul(weighed, adding)[:, :, 0], 1)
 
     def score_two_more(self, cumulative: Array) -> Array:
         """(C, V, V): log likelihood of the set with every pair of variants added."""
@@ -145,18 +150,24 @@ def infer(model: Model, *, most: int = 3, tolerance: float = 2e-3, widest: int =
     """The posterior over sets of at most `most` (1 to 3) faults.
 
     Sets of three are followed up until they can hold no more than `tolerance` of the mass. With
-    more than `widest` variants only the most telling ones go into sets of two and three.
+    more than `widest` variants only the most telling ones are paired with one another; the others
+    are added to the sets that turn out heavy.
     """
     search = _Search(model, widest)
     if most >= 2 and len(search.useful) > 1:
         search.pairs()
     if most >= 3 and len(search.useful) > 2:
         search.triples(tolerance)
+    if most >= 2 and search.dropped.size:
+        search.dropped_ones(most, tolerance)
     return search.posterior()
 
 
 LISTED = 1e-7
 """Sets lighter than this share of the heaviest are summed, not listed."""
+
+MOST_TRIED = 300
+"""Sets to which the variants left out of pairs are added, heaviest first."""
 
 
 class _Search:
@@ -176,10 +187,12 @@ class _Search:
         self.scale = float(max(empty.max(), ones.max(initial=-np.inf)))
         single = np.exp(ones - self.scale)  # (C, V)
         self.weights: dict[tuple[int, ...], float] = {(): float(np.exp(empty - self.scale).sum())}
-        free = [v for v in range(len(model.odds)) if v not in model.given]
+        given = {int(model.fault[v]) for v in model.given}
+        free = [v for v in range(len(model.odds)) if int(model.fault[v]) not in given]
         self.weights.update({(v,): float(single[:, v].sum()) for v in free})
         self.left = 0.0
         self.useful = np.array(free, np.int64)
+        self.dropped = np.array([], np.int64)
         if len(free) > widest:
             self._narrow(single, widest)
         part = model.effects[:, self.useful]
@@ -191,13 +204,13 @@ class _Search:
         best = int(single[:, self.useful].sum(axis=0).argmax())
         beside = self.scorer.score_one_more(self.scorer.cumulative((int(self.useful[best]),)))
         worth = np.maximum(
-            np.log(single[:, self.useful].sum(axis=0) + 1e-300) - math.log(self.weights[()] + 1e-300),
+            np.log(single[:, self.useful].sum(axis=0) + 1e-300)
+            - math.log(self.weights[()] + 1e-300),
             (beside[:, self.useful] - beside[:, self.useful].max()).max(axis=0)
             + self.model.odds[self.useful],
         )
         order = np.argsort(-worth, kind="stable")
-        dropped = self.useful[order[widest:]]
-        self.left += sum(self.weights[(int(v),)] for v in dropped)
+        self.dropped = np.sort(self.useful[order[widest:]])
         self.useful = np.sort(self.useful[order[:widest]])
 
     def _two_more(self, members: tuple[int, ...]) -> Array:
@@ -243,6 +256,42 @@ class _Search:
             rest[same] = rest[:, same] = 0.0
         growth = 2 * grown / followed if followed else 1.0
         self.left += growth * float(rest.sum()) / 2
+
+    def dropped_ones(self, most: int, tolerance: float) -> None:
+        """Sets with the variants that were left out of pairs and triples: each added to the
+        heaviest sets, and to what comes out, until the rest can hold little. The rest is
+        estimated from how much the sets grew that were tried, doubled."""
+        part = np.ascontiguousarray(np.moveaxis(self.model.effects[:, self.dropped], 1, 3))
+        todo = [(-w, s) for s, w in self.weights.items() if 0 < len(s) < most]
+        heapq.heapify(todo)
+        ahead = -sum(w for w, _ in todo)
+        tried, grown = 0.0, 0.0
+        total = sum(self.weights.values())
+        least = LISTED * max(self.weights.values())
+        for _ in range(MOST_TRIED):
+            growth = 2 * grown / tried if tried else 1.0
+            if not todo or growth * ahead <= tolerance * total / 2:
+                break
+            weight, members = heapq.heappop(todo)
+            ahead, tried = ahead + weight, tried - weight
+            log = self.scorer.score_one_more(self.scorer.cumulative(members), part)
+            log += self.prior[:, self.dropped] - self.scale
+            log += sum(self.model.odds[v] for v in members)
+            more = np.exp(log).sum(axis=0)
+            for v in members:
+                more[self.model.fault[self.dropped] == self.model.fault[v]] = 0.0
+            for at in np.flatnonzero(more > least):
+                key = tuple(sorted((*members, int(self.dropped[at]))))
+                if key in self.weights:
+                    continue
+                self.weights[key] = float(more[at])
+                grown += float(more[at])
+                total += float(more[at])
+                if len(key) < most:
+                    heapq.heappush(todo, (-float(more[at]), key))
+                    ahead += float(more[at])
+        growth = 2 * grown / tried if tried else 1.0
+        self.left += growth * max(ahead, 0.0)
 
     def posterior(self) -> Posterior:
         sets = list(self.weights)
