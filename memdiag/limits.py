@@ -7,6 +7,8 @@ import math
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from memdiag import fewlimits
+
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
@@ -35,6 +37,8 @@ def poisson_limits(n: float, confidence: float = 0.95, sided: int = 2) -> tuple[
         raise ValueError(f"a count is never negative, not {n}")
     if n == 0:
         return 0.0, -math.log(tail)
+    if n <= fewlimits.MOST and n == int(n):
+        return fewlimits.poisson(int(n), tail)
     from scipy import special
 
     return float(special.gammaincinv(n, tail)), float(special.gammainccinv(n + 1, tail))
@@ -75,6 +79,8 @@ def binomial_limits(
         return 0.0, -math.expm1(math.log(tail) / bits)
     if errors == bits:
         return math.exp(math.log(tail) / bits), 1.0
+    if errors <= fewlimits.MOST and errors == int(errors):
+        return fewlimits.binomial(int(errors), bits, tail)
     low, high = binomial_limits_many([errors], [bits], confidence, sided)
     return float(low[0]), float(high[0])
 

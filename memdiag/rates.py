@@ -5,8 +5,9 @@ Conventions, the same in every function here:
 * `confidence` is between 0 and 1. `sided=2` puts half of what is left in each tail, so that the
   two limits hold together; `sided=1` puts all of it in each tail, so that each limit holds alone.
   For a count of zero the upper limit is 3.689 (two-sided) or 2.996 (one-sided) at 95 %.
-* A closed form is used where there is one, so that a zero count imports nothing. Everything else
-  imports `scipy.special` when it is called.
+* A closed form is used where there is one, and the terms of the distribution for a handful of
+  errors, so that neither imports anything. Everything else imports `scipy.special` when it is
+  called.
 
 The limits come as `(low, high)`. Sources are named beside each function.
 """

@@ -117,6 +117,29 @@ def test_limits_as_statsmodels(errors: int, bits: int, confidence: float) -> Non
     assert rates.wilson(errors, bits, confidence) == pytest.approx(score, abs=1e-12)
 
 
+@given(
+    st.integers(1, 20),
+    st.integers(1, 10**18),
+    st.sampled_from([0.5, 0.9, 0.95, 0.999, 1 - 1e-9]),
+    st.sampled_from([1, 2]),
+)
+@QUICK
+def test_few_errors_as_scipys_own_functions(
+    errors: int, right: int, confidence: float, sided: int
+) -> None:
+    # By the incomplete beta and gamma functions of scipy, not their inverses: see `_checked`.
+    from scipy import special
+
+    bits, tail = errors + right, (1 - confidence) / sided
+    low, high = rates.binomial_limits(errors, bits, confidence, sided)
+    assert special.betainc(errors, right + 1, low) == pytest.approx(tail, rel=1e-9)
+    if high < 0.999:  # nearer to 1 a float has no digits left for 1 - p
+        assert special.betaincc(errors + 1, right, high) == pytest.approx(tail, rel=1e-9)
+    low, high = rates.poisson_limits(errors, confidence, sided)
+    assert special.gammainc(errors, low) == pytest.approx(tail, rel=1e-9)
+    assert special.gammaincc(errors + 1, high) == pytest.approx(tail, rel=1e-9)
+
+
 def test_long_runs_keep_their_digits() -> None:
     # Against the Poisson limits, which the binomial ones meet as the rate falls: the relative
     # difference is of the order of the rate itself.
@@ -229,9 +252,10 @@ def test_nonsense_is_refused(call) -> None:  # type: ignore[no-untyped-def]
         call()
 
 
-def test_zero_errors_import_neither_numpy_nor_scipy() -> None:
+def test_few_errors_import_neither_numpy_nor_scipy() -> None:
     code = (
         "import sys; from memdiag import rates\n"
+        "rates.poisson_limits(20); rates.binomial_limits(20, 10**12)\n"
         "rates.poisson_limits(0); rates.binomial_limits(0, 10**12); rates.bits_needed(1e-12, .95)\n"
         "rates.proven_rate(10**12, 0); rates.rate_upper_zero(10**9)\n"
         "print([m for m in ('numpy', 'scipy') if m in sys.modules])"
