@@ -484,7 +484,7 @@ def test_published_noisy_or_agrees_with_pgmpy() -> None:
 
 
 def test_knows_no_memory() -> None:
-    """The room below the catalogue: it imports nothing of memdiag and nothing heavier than numpy."""
+    """The room below the catalogue: nothing of memdiag, nothing heavier than numpy."""
     text = Path(inference.__file__).read_text(encoding="utf-8")
     imports = [line for line in text.splitlines() if line.startswith(("import ", "from "))]
     assert not [line for line in imports if "memdiag" in line or "scipy" in line]
