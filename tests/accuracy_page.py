@@ -54,7 +54,9 @@ def aims(scores: Sequence[Score]) -> list[tuple[str, float, float, bool]]:
     healthy = [s for s in scores if s.healthy]
     replaces = sum(s.replaces for s in scores)
     wrong = sum(len(s.wrong_replace) for s in scores)
-    _, ece, _ = calibration([c for s in scores for c in s.claims])
+    claims = [c for s in scores for c in s.claims]
+    _, ece, _ = calibration(claims)
+    causes = [c for c in claims if c.cause != "spillover"]
 
     def pc(hits: float, of: float) -> float:
         return 100 * hits / of if of else math.nan
@@ -78,6 +80,7 @@ def aims(scores: Sequence[Score]) -> list[tuple[str, float, float, bool]]:
         ),
         ("wrong replace", pc(wrong, replaces), 1, False),
         ("expected calibration error", 100 * ece, 3, False),
+        ("the same, spillover left out", 100 * calibration(causes)[1], 3, False),
     ]
 
 
@@ -95,6 +98,24 @@ def _rows(groups: dict[object, list[Found]]) -> list[list[str]]:
         rows.append(
             [str(name), str(n), share(place, n), share(cause, n), share(action, n), share(still, n)]
         )
+    return rows
+
+
+def _misses(found: Sequence[Found]) -> list[list[str]]:
+    """Where wrong causes come from: the kinds that lose most, and what is said of them instead."""
+    lost: dict[str, list[Found]] = {}
+    for f in found:
+        if not f.right_cause:
+            lost.setdefault(f.kind, []).append(f)
+    total = sum(map(len, lost.values()))
+    rows = []
+    for kind, missed in sorted(lost.items(), key=lambda p: -len(p[1])):
+        words = Counter(f.said for f in missed).most_common(3)
+        alike = sum(not f.told_apart for f in missed)
+        rows.append(
+            [kind, str(len(missed)), share(len(missed), total), str(alike or "."),
+             ", ".join(f"{word} {n}" for word, n in words)]
+        )  # fmt: skip
     return rows
 
 
@@ -126,6 +147,8 @@ def blocks(scores: Sequence[Score]) -> list[tuple[str, str]]:
     brier, ece, bins = calibration(claims)
     out = [
         ("By fault", table(("fault", *HEAD), _rows(_by_kind(scores)))),
+        ("Where wrong causes come from", table(
+            ("fault", "missed", "of all missed", "look-alikes", "said instead"), _misses(found))),
         ("By number of faults", table(("at once", *HEAD), _rows(
             {k: counted(g) for k, g in _split(scores, lambda s: s.faults).items() if k}))),
         ("By memory family", table(("family", *HEAD), _rows(
@@ -231,7 +254,7 @@ def page(scores: Sequence[Score], first: int, filters: dict[str, object]) -> str
 
 
 INTRODUCTION = """\
-{count} boards that nobody built were simulated from the physics (lines, eyes, buses, boot
+{count} boards, most of which nobody built, were simulated from the physics (lines, eyes, buses, boot
 sequences, rails, arrays), with none to three faults each, on rigs of different habits, and their
 dumps judged. Seeds {first} to {last}: seeds from 1,000,000 on are for measuring only; work on the
 analyser looks at seeds below 100,000. The simulator lives in `tests/simulator` and shares with
