@@ -38,10 +38,18 @@ def rejoined(reader: Reader, at: int, found: Match | Miss) -> Line | None:
     def whole(text: str) -> bool:
         rows = reader.rows(text)
         if rows is not None:
-            return rows != alone  # a rest that changes nothing, as in a remark, is no rest
+            # A rest that changes no cell, as in a remark, is no rest.
+            return rows != alone or _cells(reader, text) != _cells(reader, lines[at].text)
         return alone is None and _stands(reader, text)  # a heading may have been cut as well
 
     return clean.rejoin(lines, width, whole, at, partial(_stands, reader))
+
+
+def _cells(reader: Reader, text: str) -> list[str | None]:
+    """The cells of a row as printed: `85` and `85C` say the same and differ here."""
+    found = reader.match(text.rstrip())
+    parts = () if isinstance(found, Miss) else found.parts or (found,)
+    return [cell.text for part in parts for cell in part.cells]
 
 
 def _is_whole_header(reader: Reader, text: str) -> bool:

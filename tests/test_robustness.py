@@ -1,0 +1,266 @@
+"""Dumps written from random records, dirtied, cut, spliced and corrupted, in every layout.
+
+What was written is read; dirt changes nothing; one bad line costs that line alone; nothing raises
+anything but `Unreadable`; no line vanishes; memory stays bounded.
+"""
+
+from __future__ import annotations
+
+import gzip
+import tracemalloc
+from dataclasses import fields
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from memdiag import errorlog, load
+from memdiag.account import Fate
+from memdiag.problems import Severity, pastes
+from memdiag.records import ErrorRow, Row, Run
+from tests import strategies
+from tests.strategies import HARMLESS, LAYOUTS, Written, nowhere, rows_of
+
+ordinary = settings(
+    max_examples=40, deadline=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+)  # fmt: skip
+in_every_layout = pytest.mark.parametrize("layout", sorted(LAYOUTS))
+
+
+def the_run(data: bytes | str) -> Run:
+    (run,) = load.load(data)
+    return run
+
+
+def told(run: Run) -> list[str]:
+    """Codes of everything said but what the cleaning and the missing profile have to say."""
+    ignored = {*pastes.KINDS, "board-unsaid", "board-unknown", "outside"}
+    from memdiag.problems.runs import KINDS
+
+    return [p.code for p in run.problems if p.code not in ignored | set(KINDS) | {"more-alike"}]
+
+
+def same_words(run: Run, written: Written) -> None:
+    """The error log holds the words that were written, in order."""
+    wanted = errorlog.from_rows(r for r in written.rows if isinstance(r, ErrorRow))
+    assert (run.errors is None) == (wanted is None)
+    if run.errors is None or wanted is None:
+        return
+    assert run.errors.keys == wanted.keys
+    for each in fields(wanted):
+        if each.name not in ("keys", "line"):
+            assert np.array_equal(getattr(run.errors, each.name), getattr(wanted, each.name)), (
+                each.name
+            )
+
+
+def no_places(rows: list[Row]) -> list[Row]:
+    return [nowhere(row) for row in rows]
+
+
+def same_rows(run: Run, written: Written) -> None:
+    wanted = [row for row in written.rows if not isinstance(row, ErrorRow)]
+    assert no_places(rows_of(run)) == wanted
+    same_words(run, written)
+
+
+@in_every_layout
+@given(data=st.data())
+@ordinary
+def test_what_is_written_is_read(layout: str, data: st.DataObject) -> None:
+    written = data.draw(LAYOUTS[layout]())
+    run = the_run(written.text)
+    assert told(run) == []
+    same_rows(run, written)
+    assert run.source.complete
+    assert run.source.layout == layout
+    # Each record stands where it was written.
+    lines = sorted(n + 1 for n, row in zip(written.at, written.rows, strict=True)
+                   if not isinstance(row, ErrorRow))  # fmt: skip
+    assert [row.position.line for row in rows_of(run)] == lines
+    if run.errors is not None:
+        words = [n + 1 for n, row in zip(written.at, written.rows, strict=True)
+                 if isinstance(row, ErrorRow)]  # fmt: skip
+        assert run.errors.line.tolist() == words
+
+
+@in_every_layout
+@pytest.mark.parametrize("dirt", sorted(HARMLESS))
+@given(data=st.data())
+@settings(ordinary, max_examples=6)
+def test_dirt_changes_nothing(layout: str, dirt: str, data: st.DataObject) -> None:
+    written = data.draw(LAYOUTS[layout]())
+    run = the_run(HARMLESS[dirt](written.text))
+    assert told(run) == []
+    same_rows(run, written)
+
+
+@in_every_layout
+@given(data=st.data())
+@ordinary
+def test_lines_between_the_rows_change_nothing(layout: str, data: st.DataObject) -> None:
+    written = data.draw(LAYOUTS[layout]())
+    text = data.draw(strategies.interrupted(written.text))
+    run = the_run(text)
+    assert told(run) == []
+    same_rows(run, written)
+
+
+@given(strategies.dumps)
+@settings(ordinary, max_examples=20)
+def test_packed_dumps_are_read_as_their_text(written: Written) -> None:
+    same_rows(the_run(gzip.compress(written.text.encode(), 1)), written)
+
+
+@in_every_layout
+@given(data=st.data())
+@settings(ordinary, max_examples=80)
+def test_one_mangled_row_costs_that_row_alone(layout: str, data: st.DataObject) -> None:
+    written = data.draw(LAYOUTS[layout]())
+    lines = written.lines
+    at = data.draw(st.sampled_from(sorted(set(written.at))))
+    lines[at] = data.draw(strategies.mangled(lines[at]))
+    found = load.examine(("\n".join(lines) + "\n").encode())
+    kept = [row for run in found.runs for row in rows_of(run)]
+    others = [nowhere(row) for row in kept if row.position.line != at + 1]
+    wanted = [row for n, row in zip(written.at, written.rows, strict=True)
+              if n != at and not isinstance(row, ErrorRow)]  # fmt: skip
+    assert others == wanted
+    fate = dict(found.account.lines())[at + 1]
+    if fate is not Fate.ROW:
+        # Said at its line; or, where it became a comment or blank, by the count of rows at the end.
+        places = [p.position.line for run in found.runs for p in run.problems if p.position]
+        codes = [p.code for run in found.runs for p in run.problems]
+        no_count = lines[-1] in ("[end]", "===== bring-up over =====")
+        assert (
+            at + 1 in places
+            or "end-count" in codes
+            or (fate in (Fate.NOISE, Fate.BLANK) and no_count)
+        )
+
+
+def accounted(data: bytes) -> None:
+    """Nothing raises but Unreadable, with a reason; no line vanishes; no row is unsaid."""
+    try:
+        found = load.examine(data)
+    except load.Unreadable as none:
+        assert none.problems
+        for p in none.problems:
+            p.sentence().encode()
+        return
+    numbers = [number for number, _ in found.account.lines()]
+    assert sorted(set(numbers)) == list(range(1, len(found.cleaned.pasted) + 1))
+    assert numbers == sorted(numbers)
+    rows = sum(run.source.rows for run in found.runs)
+    assert rows == sum(len(rows_of(run)) + (0 if run.errors is None else run.errors.total)
+                       for run in found.runs)  # fmt: skip
+    places = {p.position.line for run in found.runs for p in run.problems if p.position}
+    for number, fate in found.account.lines():
+        if fate is Fate.PROBLEM and number not in places:
+            assert any(p.code in ("rows-unreadable", "bad-columns", "more-alike")
+                       for run in found.runs for p in run.problems)  # fmt: skip
+    spans = [(run.source.first_line, run.source.last_line) for run in found.runs]
+    assert all(before[1] <= after[0] for before, after in pairwise(spans))
+    for run in load.load(data):
+        for p in run.problems:
+            p.sentence().encode()
+        for row in rows_of(run):
+            assert run.quote(row.position.line)
+
+
+@in_every_layout
+@given(data=st.data())
+@settings(ordinary, max_examples=100)
+def test_corrupted_dumps(layout: str, data: st.DataObject) -> None:
+    written, other = data.draw(LAYOUTS[layout]()), data.draw(strategies.dumps)
+    dirt = HARMLESS[data.draw(st.sampled_from(sorted(HARMLESS)))]
+    accounted(data.draw(strategies.corrupted(dirt(written.text), other.text.encode())))
+
+
+@given(st.binary(max_size=500))
+@settings(ordinary, max_examples=100)
+def test_any_bytes(data: bytes) -> None:
+    accounted(data)
+
+
+def cut_at(text: str, width: int) -> str:
+    return "".join(
+        line[i : i + width] + "\n"
+        for line in text.splitlines()
+        for i in range(0, max(1, len(line)), width)
+    )
+
+
+@in_every_layout
+@given(data=st.data(), width=st.integers(28, 60))
+@ordinary
+def test_rows_cut_at_the_width_of_a_terminal(layout: str, data: st.DataObject, width: int) -> None:
+    """A cut row is read whole or not at all: never another row than was written, unless an error
+    in the same run says that pieces were not understood."""
+    written = data.draw(LAYOUTS[layout]())
+    text = cut_at(written.text, width)
+    accounted(text.encode())
+    found = load.examine(text.encode())
+    wanted = [row for row in written.rows if not isinstance(row, ErrorRow)]
+    for run in found.runs:
+        if any(p.severity is Severity.ERROR for p in run.problems):
+            continue
+        for row in rows_of(run):
+            assert nowhere(row) in wanted, run.quote(row.position.line)
+
+
+@pytest.mark.parametrize("width", range(28, 110, 3))
+def test_a_table_cut_at_every_width(width: int) -> None:
+    """The header line, being the longest, is cut as well; the rows are longer than the width
+    once, twice or three times, and windows are cut inside."""
+    text = (
+        "bench-dump 1\n[run]\nid  a1\n[training]\n"
+        "site ch rank lane step result candidate width height window taps delay vref tries temp\n"
+        "U1 0 0 0 read pass c1 0.46UI 61mV 000000111111111111000000 2 24+-4 71.5 1 85C\n"
+        "U1 0 0 1 write no-response - - - - - - - 3 -\n"
+        "U12 23 0 1 write marginal c2 0.21UI 31mV 000000000011110000000000 2 23+-4 70.5 1 85C\n"
+        "[end] 3\n"
+    )
+    whole, cut = the_run(text), the_run(cut_at(text, width))
+    assert no_places(rows_of(cut)) == no_places(rows_of(whole))
+    assert cut.source.complete
+    assert told(cut) == []
+    said = [p for p in cut.problems if p.code == "rows-rejoined"]
+    assert len(said) == (1 if width < len(text.splitlines()[4]) else 0)
+
+
+@pytest.mark.parametrize(
+    "line",
+    [b"9" * 1_000_000, b"U1 0 " * 200_000, b"\x1b[1m" * 250_000, b"[run]" * 200_000,
+     b"0x" + b"f" * 1_000_000, b"-" * 1_000_000, b"\xff" * 1_000_000, b"1," * 500_000,
+     b"." * 1_000_000, b"\r" * 1_000_000, b"#" * 1_000_000],
+    ids=lambda line: repr(line[:6]),
+)  # fmt: skip
+@in_every_layout
+def test_a_line_of_a_million_characters(layout: str, line: bytes) -> None:
+    heads = {
+        "bench": b"bench-dump 1\n[counts]\nsite bits\nU1 5\n%s\nU2 6\n[end] 3\n",
+        "commas": b"memlog,1\ntable,counts,site,bits\nU1,5\n%s\nU2,6\nstop,3\n",
+        "console": b"===== memory bring-up =====\nlane 1 a1: 0 wrong of 5 bits\n%s\n"
+        b"lane 2 a1: 0 wrong of 6 bits\n===== bring-up over =====\n",
+    }
+    (run,) = load.load(heads[layout] % line)
+    assert [row.bits for row in run.counts][:1] == [5]
+    assert 6 in [row.bits for row in run.counts]
+
+
+def test_memory_is_bounded_by_the_text() -> None:
+    rows = b"".join(b"U%d %d 0 read pass 0.4%dUI\n" % (i % 12, i % 24, i % 10)
+                    for i in range(3_000))  # fmt: skip
+    text = b"bench-dump 1\n[training]\nsite ch lane step result width\n" + rows
+    for data in (text, text.replace(b" ", b"\x1b[0m ")):
+        tracemalloc.start()
+        try:
+            load.load(data)
+            _, peak = tracemalloc.get_traced_memory()
+        finally:
+            tracemalloc.stop()
+        assert peak < 150 * len(text)
