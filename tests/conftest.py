@@ -1,0 +1,48 @@
+"""What every test stands on: a bench without anybody's settings, and documents held to a schema."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from memdiag.reports import documents
+from tests import schemas
+
+_HOME = pytest.StashKey[Path]()
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """No board, layout, width or colour of whoever runs the tests reaches them, or the processes
+    they start. Compiled grammars are kept in a folder that goes with the run."""
+    home = Path(tempfile.mkdtemp(prefix="memdiag-tests-"))
+    config.stash[_HOME] = home
+    for name in ("MEMDIAG_BOARDS", "MEMDIAG_GRAMMARS", "MEMDIAG_DEBUG", "NO_COLOR", "FORCE_COLOR",
+                 "COLUMNS", "LINES"):  # fmt: skip
+        os.environ.pop(name, None)
+    for kind in ("CONFIG", "CACHE"):
+        os.environ[f"XDG_{kind}_HOME"] = str(home / kind.lower())
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    shutil.rmtree(config.stash[_HOME], ignore_errors=True)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def every_verdict_document_keeps_to_its_schema() -> Iterator[None]:
+    """Whatever a test makes a verdict document for, the document is checked on its way."""
+    made = documents.verdict_document
+
+    def checked(*given: Any, **named: Any) -> dict[str, Any]:
+        document = made(*given, **named)
+        schemas.check(document, "memdiag-verdict-1")
+        return document
+
+    documents.verdict_document = checked
+    yield
+    documents.verdict_document = made
