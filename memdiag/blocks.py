@@ -7,6 +7,7 @@ place, so that what they change (a heading, a section, the end) holds for the ro
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
@@ -18,9 +19,11 @@ import numpy.typing as npt
 from memdiag import bulk, columns
 from memdiag.account import Fate
 from memdiag.bulk import Plan
-from memdiag.columns import Block, Cut, Index
+from memdiag.columns import Block, Cut, Guard, Index
 from memdiag.errorlog import ErrorLog
 from memdiag.layout import Start
+from memdiag.logbuilder import distinct
+from memdiag.patterns import ALL
 from memdiag.prefixes import MARKED
 from memdiag.reader import LONGEST, Reader
 from memdiag.tidier import Tidier
@@ -33,12 +36,13 @@ _LINES = 128  # read one by one before columns are tried again
 _MOST_LINES = 4096
 _FEW = 200  # rows: columns that gave fewer were not worth it
 
-_MARKED = f"^(?:{MARKED.pattern})"
+_MARKED = Guard(f"^(?:{MARKED.pattern})", ALL)
 # Finds at least those lines, and is much faster: what stands in front of a line has another sign
 # than a word's in its first two words, or begins with a month.
-_ROUGHLY_MARKED = (
+_ROUGHLY_MARKED = Guard(
     r"^[ \t]*(?:[^ \t]*[^\w.+, \t-]|[^ \t]+[ \t]+[^ \t]*[^\w.+, \t-]"
-    r"|(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)[ \t])"
+    r"|(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)[ \t])",
+    ALL,
 )
 
 
@@ -61,21 +65,41 @@ def _prepare(data: bytes, ways: Ways) -> _Prepared:
         found = columns.cut(block, lines, plan.shape, plan.wanted, rivals)
         for cut in found:
             usable[cut.lines] = False
+            _leave_marked(block, cut)
         cuts.append(found)
     return _Prepared(data, block, tuple(cuts))
 
 
 def _usable(block: Block) -> npt.NDArray[np.bool_]:
-    """Lines of plain ASCII, not too long, with nothing in front that the cleaning may cut."""
+    """Lines of plain ASCII that are not too long."""
     usable: npt.NDArray[np.bool_] = np.diff(block.starts) <= LONGEST
     odd = (block.bytes - np.uint8(32)) > np.uint8(94)  # wraps round below the blank
     if np.count_nonzero(odd) > len(block):  # more than the line ends
         odd &= (block.bytes != 10) & (block.bytes != 9)
         upto = np.concatenate((np.zeros(1, np.int64), np.cumsum(odd, dtype=np.int64)))
         usable &= upto[block.starts[1:]] == upto[block.starts[:-1]]
-    if block.found(_ROUGHLY_MARKED).any():
-        usable &= ~(block.found(_ROUGHLY_MARKED) & block.found(_MARKED))
     return usable
+
+
+def _leave_marked(block: Block, cut: Cut) -> None:
+    """Leave lines to the cleaning that have something in front which it may cut."""
+    if cut.opening is None:
+        marked = block.guarded(_ROUGHLY_MARKED)[cut.lines]
+    else:
+        one, two = cut.opening
+        words = (one.dictionary.to_pylist(), two.dictionary.to_pylist())
+        code = one.indices.to_numpy().astype(np.int64) * len(words[1]) + two.indices.to_numpy()
+        found, _, inverse = distinct(code, len(words[0]) * len(words[1]))
+        rough = re.compile(_ROUGHLY_MARKED.pattern).search
+        hits = [
+            rough(f"{words[0][c // len(words[1])]} {words[1][c % len(words[1])]} ") is not None
+            for c in found.tolist()
+        ]
+        if not any(hits):
+            return
+        marked = np.array(hits, bool)[inverse]
+    if marked.any():
+        cut.fine &= ~(marked & block.guarded(_MARKED)[cut.lines])
 
 
 class Blocks:

@@ -147,14 +147,16 @@ class _Reading:
 
     def keys(self) -> tuple[tuple[ErrorKey, ...], npt.NDArray[np.int32]]:
         """What the rows have in common, in order of first mention, and each row's part of it."""
-        code = np.zeros(self.n, np.int64)
+        code: Any = None
         spans: list[tuple[str, list[Any]]] = []
         for name in KEYS:
             codes, values = self.words(name)
             spans.append((name, values))
-            if codes is not None:
-                code = code * len(values) + codes
+            if codes is not None and len(values) > 1:
+                code = codes.astype(np.int64) if code is None else code * len(values) + codes
             # A column that is the same in all rows has one value, and adds nothing to the code.
+        if code is None:
+            code = np.zeros(self.n, np.int64)
         most = math.prod(len(values) for _, values in spans)
         if most > 2**62:
             self.fine[:] = False  # words of many kinds: no table has so many places
@@ -245,7 +247,7 @@ def errors(
         has_address = kept(address[2])
     width = kept(width)
     limbs = max(1, -(-int(width.max()) // LIMB))
-    used, key = used_keys(keys, kept(key))
+    used, key = (keys, key) if all_fine else used_keys(keys, key[keep])
     log = ErrorLog(
         used, key, lines + first_line, where, has_address, kept(wrong)[:, :limbs],
         kept(w)[:, :limbs], kept(directed), width,

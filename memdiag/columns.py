@@ -20,7 +20,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 
-from memdiag.fits import fitting, linear, vacant
+from memdiag.fits import fits_numbers, fitting, linear, vacant
 from memdiag.shapes import Shape
 
 Index = npt.NDArray[np.int64]
@@ -42,6 +42,8 @@ class Cut:
     """False where a cell is not what its terminal matches."""
     empty: Index | None = None
     """Where lines were cut at a literal: bit i is set where the i-th cell is empty."""
+    opening: tuple[Any, Any] | None = None
+    """The first two words of each line, where both are known as columns of words."""
 
 
 class Block:
@@ -56,7 +58,7 @@ class Block:
         self.bytes = np.frombuffer(data, np.uint8)
         ends = np.flatnonzero(self.bytes == 10).astype(np.int64)
         self.starts = np.concatenate((np.zeros(1, np.int64), ends + 1))  # one more than lines
-        self._found: dict[str, npt.NDArray[np.bool_]] = {}
+        self._guarded: dict[str, npt.NDArray[np.bool_]] = {}
 
     def __len__(self) -> int:
         return len(self.starts) - 1
@@ -69,12 +71,19 @@ class Block:
         whole = pa.StringArray.from_buffers(len(self), offsets, pa.py_buffer(self.data))
         return pc.ascii_rtrim(whole, "\n")
 
-    def found(self, pattern: str) -> npt.NDArray[np.bool_]:
-        """In which lines a pattern is found; it is looked for once."""
-        if pattern not in self._found:
-            hits = pc.match_substring_regex(self.strings, pattern)
-            self._found[pattern] = hits.to_numpy(zero_copy_only=False)
-        return self._found[pattern]
+    def guarded(self, guard: Guard) -> npt.NDArray[np.bool_]:
+        """Which lines are the guard's; it is looked for once."""
+        if guard.pattern not in self._guarded:
+            may = np.zeros(256, bool)
+            may[[9, 32, *(c for c in guard.first if c < 128)]] = True
+            found = may[self.bytes[self.starts[:-1]]]
+            if found.all():
+                found = _search(self.strings, guard.pattern)
+            elif found.any():
+                some = np.flatnonzero(found)
+                found[some] = _search(self.strings.take(pa.array(some)), guard.pattern)
+            self._guarded[guard.pattern] = found
+        return self._guarded[guard.pattern]
 
     def between(self, first: int, last: int) -> bytes:
         """The bytes of lines `first` to `last`, the last not included."""
@@ -91,10 +100,25 @@ class Block:
         return kept
 
 
-def cut(block: Block, lines: Index, shape: Shape, wanted: Wanted, not_if: str) -> list[Cut]:
-    """Those of the block's lines that the shape matches, except where the pattern `not_if` ("" for
-    none) is found."""
-    left = lines[~block.found(not_if)[lines]] if not_if else lines
+def _search(strings: Any, pattern: str) -> npt.NDArray[np.bool_]:
+    found: npt.NDArray[np.bool_] = pc.match_substring_regex(strings, pattern).to_numpy(
+        zero_copy_only=False
+    )
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """Lines that are not for columns: those in which `pattern` is found. `first` are the
+    characters with which such a line can begin, after blanks."""
+
+    pattern: str
+    first: frozenset[int]
+
+
+def cut(block: Block, lines: Index, shape: Shape, wanted: Wanted, guard: Guard | None) -> list[Cut]:
+    """Those of the block's lines that the shape matches, except those of the guard."""
+    left = lines if guard is None else lines[~block.guarded(guard)[lines]]
     cuts: list[Cut] = []
     for way in (_separated, _matched):
         if not len(left):
@@ -116,10 +140,8 @@ def _separated(block: Block, lines: Index, shape: Shape, wanted: Wanted) -> Cut 
     n = len(shape.fields) if blank else (len(shape.fields) + 1) // 2
     if not 2 <= n < 63 or not _sampled(block, lines, shape, n):
         return None
-    data = block.only(lines)
-    if blank:
-        data = _squeezed(data)
-    elif b" " in data or b"\t" in data:
+    data = _squeezed(block, lines) if blank else block.only(lines)
+    if not blank and (b" " in data or b"\t" in data):
         lines, data = _without_blanks(block, lines)
     table = _table(data, shape, wanted, n)
     if table is None or table.num_rows != len(lines):
@@ -133,10 +155,14 @@ def _separated(block: Block, lines: Index, shape: Shape, wanted: Wanted) -> Cut 
             return None
     step = 1 if blank else 2
     made = Cut(shape, lines, {}, np.ones(len(lines), bool))
-    for number in range(n):
-        text = table.column(number).combine_chunks()
+    texts = [table.column(number).combine_chunks() for number in range(n)]
+    if blank and all(pa.types.is_dictionary(text.type) for text in texts[:2]):
+        made.opening = (texts[0], texts[1])
+    for number, text in enumerate(texts):
         index = number * step
-        made.fine &= fitting(text, shape.fields[index].pattern, empty_allowed=not blank)
+        pattern = shape.fields[index].pattern
+        if wanted.get(index) != "numbers" or not fits_numbers(pattern):
+            made.fine &= fitting(text, pattern, empty_allowed=not blank)
         if not blank:
             empty = vacant(text)
             if empty is not None:
@@ -158,10 +184,13 @@ def _sampled(block: Block, lines: Index, shape: Shape, n: int) -> bool:
     return False
 
 
-def _squeezed(data: bytes) -> bytes:
-    """One blank between fields, none at the ends of lines."""
+def _squeezed(block: Block, lines: Index) -> bytes:
+    """The bytes of these lines, one blank between fields, none at their ends."""
+    data = block.only(lines)
     if b"\t" in data:
         data = data.replace(b"\t", b" ")
+    elif _is_single(block):
+        return data
     raw = np.frombuffer(data, np.uint8)
     blank = raw == 32
     spare = blank[:-1] & (blank[1:] | (raw[1:] == 10))  # the last blank of a run is kept
@@ -171,6 +200,15 @@ def _squeezed(data: bytes) -> bytes:
     if data.startswith(b" ") or b"\n " in data:
         data = data.lstrip(b" ").replace(b"\n ", b"\n")
     return data
+
+
+def _is_single(block: Block) -> bool:
+    """Whether no two blanks follow each other and no line begins or ends with one."""
+    blank = block.bytes == 32
+    ends = block.starts[1:] - 2
+    return not (
+        blank[block.starts[:-1]].any() or blank[ends].any() or (blank[1:] & blank[:-1]).any()
+    )
 
 
 def _without_blanks(block: Block, lines: Index) -> tuple[Index, bytes]:

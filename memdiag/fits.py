@@ -48,6 +48,18 @@ def fitting(text: Any, pattern: str, *, empty_allowed: bool) -> Flags:
     return fits
 
 
+_NUMERIC = np.array([ord(c) for c in "0123456789-"])
+
+
+def fits_numbers(pattern: str) -> bool:
+    """Whether every number, and the `-` for none, is certain to be what the pattern matches."""
+    classes = _classes(pattern)
+    if classes is None:
+        return False
+    *opening, rest = classes
+    return len(opening) == 1 and bool(opening[0][_NUMERIC].all() and rest[_SOLID].all())
+
+
 def vacant(text: Any) -> Flags | None:
     """Which cells are empty, None where none is."""
     words = text.dictionary if pa.types.is_dictionary(text.type) else text

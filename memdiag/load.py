@@ -160,7 +160,7 @@ def _examine_file(path: Path, grammar: str | None, name: str) -> Examined:
         return _examine_stream(file, (), sha256, grammar, name)
 
 
-_SAMPLE = 1 << 20
+_SAMPLE = 64 << 10
 
 
 def _examine_stream(

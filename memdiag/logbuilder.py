@@ -49,7 +49,7 @@ class LogBuilder:
     def add_part(self, log: ErrorLog, which: slice) -> None:
         """Some rows of a log that was read in columns."""
         self._flush()
-        part = log if which == slice(0, len(log)) else _rows_of(log, np.arange(len(log))[which])
+        part = log if which == slice(0, len(log)) else _rows_of(log, which)
         self.total += len(part)
         self._take(part)
 
@@ -152,13 +152,22 @@ def _joined_column(pieces: list[npt.NDArray[Any]]) -> npt.NDArray[Any]:
     return np.concatenate(pieces)
 
 
-def _rows_of(log: ErrorLog, which: npt.NDArray[np.bool_] | npt.NDArray[np.intp]) -> ErrorLog:
-    """Only these rows."""
-    n = int(which.sum()) if which.dtype == np.bool_ else len(which)
+def _rows_of(log: ErrorLog, which: slice | npt.NDArray[Any]) -> ErrorLog:
+    """Only these rows: a slice, their numbers, or a flag for each."""
+    if not isinstance(which, slice) and which.dtype == np.bool_:
+        which = np.flatnonzero(which)
+    n = len(range(*which.indices(len(log)))) if isinstance(which, slice) else len(which)
     made: dict[str, Any] = {}
     for name in _ROWWISE:
         column = getattr(log, name)
-        made[name] = same(column[0].item(), n, column.dtype) if _is_same(column) else column[which]
+        if _is_same(column):
+            made[name] = same(column[0].item(), n, column.dtype)
+        elif isinstance(which, slice):
+            made[name] = column[which]
+        elif column.ndim == 2:  # limb by limb: much faster than whole rows
+            made[name] = np.stack([np.take(limb, which) for limb in column.T], axis=1)
+        else:
+            made[name] = np.take(column, which)
     return replace(log, **made)
 
 
@@ -197,12 +206,13 @@ def collapse(log: ErrorLog) -> ErrorLog:
                 state = mixed(state ^ part.astype(np.uint64))
     _, first, group = np.unique(state, return_index=True, return_inverse=True)
     leader = first[group]
+    again = np.flatnonzero(leader != np.arange(len(log)))
     alike = np.ones(len(log), bool)
     for name in compared:  # two unlike rows of one hash stay two
         column = getattr(log, name)
         if not _is_same(column):
-            equal = column == column[leader]
-            alike &= equal.all(axis=1) if equal.ndim == 2 else equal
+            equal = column[again] == column[leader[again]]
+            alike[again] &= equal.all(axis=1) if equal.ndim == 2 else equal
     times = np.bincount(group[alike], weights=log.times[alike], minlength=len(first))
     counted = np.array(log.times)
     counted[first] = times.astype(np.int64)

@@ -27,11 +27,12 @@ _MOST_DIGITS = 1024
 _MOST_WIDTHS = 64  # different widths of words in a block
 _MOST_ODD = 1000
 
-_NIBBLE = np.full(256, 255, np.uint8)
-for _digit, _chars in enumerate(("0", "1", "2", "3", "4", "5", "6", "7", "8", "9",
-                                 "aA", "bB", "cC", "dD", "eE", "fF")):  # fmt: skip
-    for _char in _chars:
-        _NIBBLE[ord(_char)] = _digit
+# Two hex digits at once, as the little-endian number that their two characters make.
+_PAIR = np.full(1 << 16, 1 << 15, np.uint16)
+_DIGITS = b"0123456789abcdefABCDEF"
+for _high in _DIGITS:
+    for _low in _DIGITS:
+        _PAIR[_high | _low << 8] = int(bytes((_high, _low)), 16)
 
 
 def words(text: Any, *, bare: bool) -> tuple[U64, npt.NDArray[np.int32], Flags, Flags]:
@@ -40,6 +41,35 @@ def words(text: Any, *, bare: bool) -> tuple[U64, npt.NDArray[np.int32], Flags, 
     n = len(text)
     offsets, data = buffers(text)
     heads, lengths = offsets[:-1], np.diff(offsets)
+    if n and 3 <= lengths[0] <= _MOST_DIGITS and (lengths == lengths[0]).all():
+        table = data.reshape(n, int(lengths[0]))
+        if (table[:, 0] == ord("0")).all() and (table[:, 1] | 32 == ord("x")).all():
+            values, fine = _digits(table[:, 2:])
+            width = np.full(n, 4 * (table.shape[1] - 2), np.int32)
+            return values, np.where(fine, width, 0), np.ones(n, bool), fine
+    return _mixed_words(heads, lengths, data, bare=bare)
+
+
+def _digits(table: npt.NDArray[np.uint8]) -> tuple[U64, Flags]:
+    """`(n, digits)` characters as `(n, limbs)` numbers; which rows hold hex digits alone."""
+    n, digits = table.shape
+    limbs = -(-digits // _LIMB_DIGITS)
+    if digits % 2:
+        table = np.concatenate((np.full((n, 1), ord("0"), np.uint8), table), axis=1)
+    pairs = np.take(_PAIR, np.ascontiguousarray(table).view("<u2"))
+    fine = np.ones(n, bool)
+    if pairs.max(initial=0) > 255:
+        fine = np.asarray((pairs <= 255).all(axis=1))
+    octets = np.zeros((n, limbs * _LIMB_DIGITS // 2), np.uint8)
+    octets[:, octets.shape[1] - pairs.shape[1] :] = pairs
+    return octets.view(">u8").astype(np.uint64)[:, ::-1], fine
+
+
+def _mixed_words(
+    heads: I64, lengths: I64, data: npt.NDArray[np.uint8], *, bare: bool
+) -> tuple[U64, npt.NDArray[np.int32], Flags, Flags]:
+    """The same for words of several widths, some of them not said."""
+    n = len(heads)
     said = ~_unsaid(heads, lengths, data)
     marked = np.zeros(n, bool)
     long_enough = lengths >= 3
@@ -49,11 +79,6 @@ def words(text: Any, *, bare: bool) -> tuple[U64, npt.NDArray[np.int32], Flags, 
     fine = (marked | (bare & (lengths > 0))) & (digits <= _MOST_DIGITS) | ~said
     width = np.where(said & fine, 4 * digits, 0).astype(np.int32)
     most = int(digits[said & fine].max(initial=1))
-    if most <= _LIMB_DIGITS and marked.all():
-        try:
-            return pc.cast(text, pa.uint64()).to_numpy().reshape(n, 1), width, said, fine
-        except pa.ArrowInvalid:
-            pass  # a digit that is none: found below
     values = np.zeros((n, -(-most // _LIMB_DIGITS)), np.uint64)
     todo = np.flatnonzero(said & fine)
     sizes = np.unique(digits[todo])
@@ -63,14 +88,9 @@ def words(text: Any, *, bare: bool) -> tuple[U64, npt.NDArray[np.int32], Flags, 
     for size in sizes.tolist():
         rows = todo[digits[todo] == size]
         first = heads[rows] + lengths[rows] - size
-        for limb in range(-(-size // _LIMB_DIGITS)):
-            value = np.zeros(len(rows), np.uint64)
-            high = max(0, size - _LIMB_DIGITS * (limb + 1))
-            for place in range(high, size - _LIMB_DIGITS * limb):
-                nibble = _NIBBLE[data[first + place]]
-                fine[rows[nibble == 255]] = False
-                value = value << np.uint64(4) | nibble
-            values[rows, limb] = value
+        found, right = _digits(data[first[:, None] + np.arange(size)])
+        values[rows, : found.shape[1]] = found
+        fine[rows] = right
     return values, width, said, fine
 
 

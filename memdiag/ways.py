@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from memdiag import bulk, law, shapes
 from memdiag.bulk import Plan
+from memdiag.columns import Guard
 from memdiag.fits import linear
 from memdiag.layout import Layout, Start
 from memdiag.rivals import may_take, opening
@@ -17,9 +18,9 @@ _MOST_LACKS = 500
 @dataclass(frozen=True, slots=True)
 class Ways:
     """How rows can be read in columns in one state of the reader: plans in the order in which
-    their rules are tried, each with a pattern for the lines that an earlier rule may take."""
+    their rules are tried, each with a guard for the lines that an earlier rule may take."""
 
-    plans: tuple[tuple[Start, Plan, str], ...]
+    plans: tuple[tuple[Start, Plan, Guard | None], ...]
 
 
 class Finder:
@@ -34,7 +35,7 @@ class Finder:
     ) -> Ways | None:
         if self.layout.feeds_newline:
             return None
-        plans = []
+        plans: list[tuple[Start, Plan, Guard | None]] = []
         before: list[Start] = []
         for start in self.layout.starts:
             kinds = wanted & set(start.kinds)
@@ -42,12 +43,16 @@ class Finder:
                 continue
             for plan in self._plans(start, set(kinds), table, header):
                 first = opening(self.layout, start)
-                rivals = [may_take(self.layout, s) for s in before
-                          if opening(self.layout, s) & first]  # fmt: skip
-                pattern = "|".join(f"(?:{r})" for r in rivals)
-                if pattern and not linear(pattern):
-                    break
-                plans.append((start, plan, pattern))
+                rivals = [s for s in before if opening(self.layout, s) & first]
+                if not rivals:
+                    plans.append((start, plan, None))
+                    continue
+                guard = Guard(
+                    "|".join(f"(?:{may_take(self.layout, s)})" for s in rivals),
+                    frozenset().union(*(opening(self.layout, s) for s in rivals)),
+                )
+                if linear(guard.pattern):
+                    plans.append((start, plan, guard))
             before.append(start)
         return Ways(tuple(plans)) if plans else None
 

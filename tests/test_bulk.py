@@ -256,7 +256,7 @@ def test_the_quick_look_for_prefixes_misses_none(parts: list[str]) -> None:
 
     line = "".join(parts)
     if MARKED.match(line) and line.isascii():
-        assert re.search(_ROUGHLY_MARKED, line)
+        assert re.search(_ROUGHLY_MARKED.pattern, line)
 
 
 # -- numbers ----------------------------------------------------------------------------------
