@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 
 from memdiag import wording
-from memdiag.findings import Action, Finding, Verdict
+from memdiag.findings import Action, Finding, Quote, Verdict
 from memdiag.problems import Severity
 from memdiag.reports import rows
 from memdiag.table import TableRow
@@ -18,7 +18,9 @@ _SPECIAL = re.compile(r"([\\`*_{}\[\]<>()#+!|~$@&-])")
 def escape(text: object) -> str:
     """Text with every character that Markdown, HTML or a table would act on made plain."""
     flat = " ".join(str(text).split())
-    return _SPECIAL.sub(lambda m: f"&#{ord(m.group())};" if m.group() in "<>&@|" else "\\" + m.group(), flat)
+    return _SPECIAL.sub(
+        lambda m: f"&#{ord(m.group())};" if m.group() in "<>&@|" else "\\" + m.group(), flat
+    )
 
 
 def verdict_markdown(verdict: Verdict) -> str:
@@ -29,17 +31,22 @@ def verdict_markdown(verdict: Verdict) -> str:
     do = wording.action_words(s.action, top.locus) if top else (
         "nothing to do" if s.action is Action.NONE else "RETEST what was not measured")  # fmt: skip
     out += [f"**{escape(do)}**", ""]
-    known = [f"{k} {v}" for k in ("board", "serial", "ticket", "stage", "id", "at") if (v := getattr(head, k))]
+    keys = ("board", "serial", "ticket", "stage", "id", "at")
+    known = [f"{k} {v}" for k in keys if (v := getattr(head, k))]
     if known:
         out += [escape(", ".join(known)), ""]
-    for f in verdict.findings:
-        out += [*_finding(f), ""]
+    groups = rows.groups(verdict.findings)
+    for group in groups:
+        out += [*(_group(group, verdict) if len(group) > 1 else _finding(*group)), ""]
     odd, clear = rows.telling(verdict)
-    if odd:
-        out += [table_markdown(odd), ""]
+    own, only = rows.disturbed(odd)
+    if own:
+        out += [table_markdown(own), ""]
+    if only:
+        out += [escape(rows.gist(only, rows.DISTURBED)), ""]
     if clear:
         out += [escape(rows.gist(clear)), ""]
-    steps = dict.fromkeys(step for f in verdict.findings for step in f.next)
+    steps = dict.fromkeys(s for group in groups if len(group) == 1 for s in group[0].next)
     for title, texts in (("Next", steps), ("Caution", verdict.cautions),
                          ("Notes", [*verdict.notes, *_warnings(verdict)])):  # fmt: skip
         if texts:
@@ -51,26 +58,39 @@ def verdict_markdown(verdict: Verdict) -> str:
 
 def _finding(f: Finding) -> list[str]:
     chance = "as declared" if f.expected else show_probability(f.probability)
-    because = f" because of {f.because_of}" if f.because_of else ""
-    out = [f"### {escape(f.locus)}: {f.cause} ({chance}){escape(because)}, {f.action}", "",
+    because = f" because of {escape(f.because_of)}" if f.because_of else ""
+    out = [f"### {escape(f.locus)}: {f.cause} ({chance}){because}, {f.action}", "",
            escape(f.reason), ""]  # fmt: skip
     rest = [f"{c} {show_probability(p)}" for c, p in f.alternatives if p >= 0.02]
     if rest:
         out += ["Instead: " + escape(", ".join(rest)), ""]
-    out += [
-        f"- {'' if q.line is None else f'line {q.line}: '}{escape(q.says)}" for q in f.evidence
-    ]
-    return out
+    return [*out, *(_quote(q) for q in f.evidence)]
+
+
+def _group(group: Sequence[Finding], verdict: Verdict) -> list[str]:
+    """Sites disturbed by one fault: named together, with the strongest line of each."""
+    first = group[0]
+    sites = ", ".join(escape(f.locus) for f in group)
+    return [
+        f"### {sites}: spillover because of {escape(first.because_of)}, {first.action}", "",
+        *(escape(text) for text in rows.group_words(group, verdict.table)), "",
+        *(_quote(q) for f in group for q in f.evidence[:1]),
+    ]  # fmt: skip
+
+
+def _quote(quote: Quote) -> str:
+    return f"- {'' if quote.line is None else f'line {quote.line}: '}{escape(quote.says)}"
 
 
 def table_markdown(table: Sequence[TableRow]) -> str:
     """Rows as a Markdown table."""
     from tabulate import tabulate
 
-    return tabulate(
+    text: str = tabulate(
         [[escape(c) for c in rows.cells(row)] for row in table],
         headers=rows.HEADINGS, tablefmt="github", colalign=rows.ALIGN, disable_numparse=True,
     )  # fmt: skip
+    return text
 
 
 def _warnings(verdict: Verdict) -> list[str]:

@@ -8,6 +8,7 @@ from memdiag.railcheck import RailsReport
 from memdiag.reports.text import listed
 from memdiag.units import show_ohms, show_probability
 
+
 def rails_text(report: RailsReport) -> str:
     """The answer, every reading with its judgement, what to do next, cautions."""
     from tabulate import tabulate

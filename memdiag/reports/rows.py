@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from memdiag.findings import Cause, Verdict
+from memdiag.findings import Cause, Finding, Verdict
 from memdiag.table import TableRow
 from memdiag.units import show_count, show_rate
 
-HEADINGS = ("site", "ch", "lane", "steps", "worst", "eye UI", "bits", "errors", "rate 95 %", "cause")
+HEADINGS = ("site", "ch", "lane", "steps", "worst", "eye UI", "bits", "errors", "rate 95 %",
+            "cause")  # fmt: skip
 ALIGN = ("left", "right", "right", "right", "left", "right", "right", "right", "right", "left")
+MANY = 3
+"""From this many on, sites disturbed by one fault are told of together."""
+DISTURBED = "disturbed, no more"
 
 
 def cells(row: TableRow) -> list[str]:
@@ -45,20 +49,34 @@ def _said(value: object) -> str:
 
 def telling(verdict: Verdict) -> tuple[list[TableRow], list[TableRow]]:
     """(rows that show something, rows that are clear), each in table order."""
-    odd, clear = [], []
+    odd: list[TableRow] = []
+    clear: list[TableRow] = []
     for row in verdict.table:
-        quiet = row.cause in (None, Cause.CLEAR.value) and not row.errors and not row.steps_failed
-        (clear if quiet else odd).append(row)
+        (clear if _quiet(row) and row.cause in (None, Cause.CLEAR.value) else odd).append(row)
     return odd, clear
 
 
-def gist(rows: Sequence[TableRow]) -> str:
+def disturbed(rows: Sequence[TableRow]) -> tuple[list[TableRow], list[TableRow]]:
+    """(rows with something of their own, rows that a fault elsewhere disturbs and no more)."""
+    own: list[TableRow] = []
+    only: list[TableRow] = []
+    for row in rows:
+        (only if _quiet(row) and row.cause == Cause.SPILLOVER.value else own).append(row)
+    return own, only
+
+
+def _quiet(row: TableRow) -> bool:
+    return not row.errors and not row.steps_failed
+
+
+def gist(rows: Sequence[TableRow], word: str = "clear") -> str:
     """What rows left out have in common: `44 more rows are clear: eyes 0.41 to 0.47 UI, ...`."""
-    text = f"{len(rows)} more row{'s are' if len(rows) != 1 else ' is'} clear"
+    text = f"{len(rows)} more row{'s are' if len(rows) != 1 else ' is'} {word}"
     widths = [r.width_ui for r in rows if r.width_ui is not None]
     parts = []
     if widths:
-        parts.append(f"eyes {min(widths):.2f} to {max(widths):.2f} UI")
+        ends = dict.fromkeys((f"{min(widths):.2f}", f"{max(widths):.2f}"))
+        parts.append(f"eyes {' to '.join(ends)} UI")
     exposure = _known(r.bits for r in rows)
     if exposure:
         parts.append(f"no errors in {show_count(min(exposure))} bits or more each")
@@ -67,3 +85,40 @@ def gist(rows: Sequence[TableRow]) -> str:
 
 def _known(values: Iterable[int | None]) -> list[int]:
     return [v for v in values if v is not None]
+
+
+def groups(findings: Sequence[Finding]) -> list[tuple[Finding, ...]]:
+    """The findings in their order, the sites that one fault disturbs together: eleven times the
+    same sentence is not read. A handful of them stays apart."""
+    made: list[tuple[Finding, ...]] = []
+    for finding in findings:
+        last = made[-1][-1] if made else None
+        if (
+            last is not None
+            and finding.cause is last.cause is Cause.SPILLOVER
+            and finding.because_of == last.because_of
+        ):
+            made[-1] = (*made[-1], finding)
+        else:
+            made.append((finding,))
+    return [
+        part for group in made
+        for part in ([group] if len(group) >= MANY else [(finding,) for finding in group])
+    ]  # fmt: skip
+
+
+def group_words(group: Sequence[Finding], table: Sequence[TableRow]) -> tuple[str, ...]:
+    """What is to be said of sites that one fault disturbs, once for them all."""
+    source = group[0].because_of
+    said = [
+        f"They are healthy as far as can be seen; {source} disturbs them. Look at them again "
+        f"in the first dump after {source} is mended."
+    ]
+    errors = dict.fromkeys((f.locus.site for f in group), 0)
+    for row in table:
+        if row.site in errors:
+            errors[row.site] += row.errors or 0
+    some = [f"{site} {show_count(n)}" for site, n in errors.items() if n]
+    if some:
+        said.append(f"Bits wrong, too few to be decisive before that: {', '.join(some)}.")
+    return tuple(said)

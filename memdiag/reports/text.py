@@ -6,23 +6,26 @@ import textwrap
 from collections.abc import Sequence
 
 from memdiag import wording
-from memdiag.findings import Action, Finding, Verdict
+from memdiag.findings import Action, Finding, Quote, Verdict
 from memdiag.problems import Severity
 from memdiag.reports import rows
+from memdiag.reports.plain import printable
 from memdiag.table import TableRow
 from memdiag.units import show_probability
 
 WIDTH = 100
-MOST_CLEAR = 4
+MOST_QUIET = 4
 
 
 def verdict_text(verdict: Verdict, *, every_row: bool = False) -> str:
     """The whole page: the answer, why, the table, what to measure next, cautions, footnotes."""
     parts = [_answer(verdict)]
-    for number, finding in enumerate(verdict.findings, 1):
-        parts.append(_finding(number, finding))
+    groups = rows.groups(verdict.findings)
+    for number, group in enumerate(groups, 1):
+        many = len(group) > 1
+        parts.append(_group(number, group, verdict) if many else _finding(number, *group))
     parts.append(_table(verdict, every_row))
-    steps = [s for f in verdict.findings for s in f.next]
+    steps = [s for group in groups if len(group) == 1 for s in group[0].next]
     if verdict.summary.action is Action.RETEST and not steps:
         steps = ["run the missing steps and a stress test, then judge again"]
     if steps:
@@ -32,7 +35,7 @@ def verdict_text(verdict: Verdict, *, every_row: bool = False) -> str:
     notes = [*verdict.notes, *_footnotes(verdict)]
     if notes:
         parts.append("NOTES\n" + listed(notes, "*"))
-    return "\n\n".join(part for part in parts if part) + "\n"
+    return printable("\n\n".join(part for part in parts if part) + "\n")
 
 
 def _answer(verdict: Verdict) -> str:
@@ -70,17 +73,38 @@ def _finding(number: int, f: Finding) -> str:
     lines = [head + f" -> {f.action}", _wrap(f.reason, 3)]
     if rest:
         lines.append(_wrap("instead: " + ", ".join(rest), 3))
-    for quote in f.evidence:
-        where = f"line {quote.line}: " if quote.line is not None else ""
-        lines.append(_wrap(where + quote.says, 3))
+    lines += [_quote(quote) for quote in f.evidence]
+    return "\n".join(lines)
+
+
+def _quote(quote: Quote) -> str:
+    where = f"line {quote.line}: " if quote.line is not None else ""
+    return _wrap(where + quote.says, 3)
+
+
+def _group(number: int, group: Sequence[Finding], verdict: Verdict) -> str:
+    """Sites disturbed by one fault: named together, with the strongest line of each."""
+    sites = ", ".join(str(f.locus) for f in group)
+    chance = show_probability(min(f.probability for f in group))
+    least = "" if chance.startswith("over") else "at least "
+    head = f"{number}. {sites}: spillover, {least}{chance} each, because of {group[0].because_of}"
+    head += f" -> {group[0].action}"
+    lines = [textwrap.fill(head, WIDTH, subsequent_indent="   ")]
+    lines += [_wrap(text, 3) for text in rows.group_words(group, verdict.table)]
+    for f in group:
+        lines += [_quote(q) for q in f.evidence[:1]]
     return "\n".join(lines)
 
 
 def _table(verdict: Verdict, every_row: bool) -> str:
     odd, clear = rows.telling(verdict)
-    if every_row or len(clear) <= MOST_CLEAR:
+    own, disturbed = rows.disturbed(odd)
+    if every_row or len(clear) + len(disturbed) <= MOST_QUIET:
         return table_text(verdict.table)
-    return (table_text(odd) + "\n" if odd else "") + rows.gist(clear)
+    parts = [table_text(own)]
+    parts += [rows.gist(disturbed, rows.DISTURBED)] if disturbed else []
+    parts += [rows.gist(clear)] if clear else []
+    return "\n".join(part for part in parts if part)
 
 
 def table_text(table: Sequence[TableRow]) -> str:
@@ -91,13 +115,13 @@ def table_text(table: Sequence[TableRow]) -> str:
 
     made = [rows.cells(row) for row in table]
     kept = [i for i in range(len(rows.HEADINGS)) if i == 0 or any(r[i] != "-" for r in made)]
-    return tabulate(
-        [[r[i] for i in kept] for r in made],
-        headers=[rows.HEADINGS[i] for i in kept],
-        colalign=[rows.ALIGN[i] for i in kept],
-        tablefmt="simple",
-        disable_numparse=True,
+    grid = [[r[i] for i in kept] for r in (list(rows.HEADINGS), *made)]
+    # The rule is a row of its own: the library's ruled formats pad every column by two more.
+    grid.insert(1, ["-" * max(map(len, column)) for column in zip(*grid, strict=True)])
+    text: str = tabulate(
+        grid, tablefmt="plain", colalign=[rows.ALIGN[i] for i in kept], disable_numparse=True
     )
+    return text
 
 
 def _footnotes(verdict: Verdict) -> list[str]:
