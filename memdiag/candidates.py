@@ -259,12 +259,16 @@ def _pair_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
 
 
 def _rail_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
-    rails = [(r.name, board.sites_on_rail(r.name)) for r in board.rails if r.feeds == "packages"]
-    rails = [(name, sites) for name, sites in rails if len(sites) > 1 or board.known]
-    rails = [(name, sites) for name, sites in rails if sites]
-    for name, sites in rails:
-        yield Locus(rail=name), frozenset(s.ref for s in sites), 1 / len(rails), 0.0
-    if not rails and len(board.sites) > 1:
+    """The rails that feed packages, and any other rail that was read or fed."""
+    feeding = {r.name: board.sites_on_rail(r.name) for r in board.rails if r.feeds == "packages"}
+    feeding = {n: sites for n, sites in feeding.items() if len(sites) > 1 or (sites and board.known)}
+    for name, sites in feeding.items():
+        yield Locus(rail=name), frozenset(s.ref for s in sites), 1 / len(feeding), 0.0
+    read = dict.fromkeys(n.rail for n in evidence.nodes if n.rail is not None)
+    for name in read:
+        if name not in feeding:
+            yield Locus(rail=name), frozenset(), 0.4, 0.0
+    if not feeding and len(board.sites) > 1:
         yield Locus(), frozenset(s.ref for s in board.sites), 0.5, 0.0
         yield from _unknown_group(board, evidence)
 
@@ -275,7 +279,7 @@ def _unknown_group(board: Board, evidence: Evidence) -> Iterator[Seat]:
     sick = {
         ref
         for n in evidence.nodes
-        if n.kind == "place" and len(n.sites) == 1 and max(n.vector()[:2]) < ODD
+        if n.kind == "place" and len(n.sites) == 1 and max(n.vector()[:3]) < ODD
         for ref in n.sites
     }
     if 2 <= len(sick) < len(board.sites):
@@ -382,7 +386,8 @@ def _relation(
     shared = not c.sites.isdisjoint(node.sites)
     if node.kind in ("rail", "heat"):
         if c.kind.seat == "rail":
-            return Near.SELF if node.rail == locus.rail and node.kind == "rail" else Near.NONE
+            of_rail = node.kind == "rail" or not node.sites
+            return Near.SELF if node.rail == locus.rail and of_rail else Near.NONE
         return Near.SELF if shared and c.kind.seat in ("shorted", "board") else Near.NONE
     if shared and _meets(locus, node):
         same_dq = node.dq is None or locus.dq is None or node.dq in (
@@ -465,9 +470,9 @@ def _hopes(
     like = np.exp(loglik)
     slope = like.copy()
     slope[:, :-1] -= like[:, 1:]
-    # States 0 and 1 of a place are sound and disturbed; of other nodes only 0 costs nothing.
+    # States 0 to 2 of a place are healthy ones; of other nodes only 0 costs nothing.
     place = np.isin(kind_of, [i for i, k in enumerate(STATES) if k in ("place", "line")])
-    mere = np.where(place, np.maximum(like[:, 0], like[:, 1]), like[:, 0])
+    mere = np.where(place, like[:, :3].max(axis=1), like[:, 0])
     own = near >= Near.LANE
     out = []
     for i, j in variants:

@@ -82,7 +82,7 @@ _GONE = {"absent": 0.955, "mute": 0.03, "dead": 0.005, "thin": 0.002}
 
 _SHORT_PULLS: Mapping[tuple[str, Near], Pmf] = {
     ("place", RAIL): {"disturbed": 0.38, "thin": 0.22, "absent": 0.14},
-    ("rail", SELF): {"low": 0.80, "short": 0.12},
+    ("rail", SELF): {"low": 0.64, "short": 0.10},
     ("heat", SELF): {"here": 0.92},
 }
 
@@ -212,24 +212,25 @@ KINDS: tuple[Kind, ...] = (
         "supply", Cause.SUPPLY, "rail", 0.5, 0.6,
         (
             Variant("faint", 0.07, {
-                **_whole({"disturbed": 0.22, "thin": 0.04}), ("rail", SELF): {"low": 0.08},
+                **_whole({"disturbed": 0.22, "thin": 0.04}), ("rail", SELF): {"low": 0.03},
             }),
             Variant("rippling", 0.15, {
-                **_whole({"disturbed": 0.45, "thin": 0.08}), ("rail", SELF): {"low": 0.10},
+                **_whole({"disturbed": 0.45, "thin": 0.08}), ("rail", SELF): {"low": 0.03},
             }),
             Variant("shaking", 0.14, {
-                **_whole({"disturbed": 0.76, "thin": 0.10}), ("rail", SELF): {"low": 0.12},
+                **_whole({"disturbed": 0.76, "thin": 0.10}), ("rail", SELF): {"low": 0.04},
             }),
             Variant("sagging", 0.16, {
-                **_whole({"disturbed": 0.38, "thin": 0.40}), ("rail", SELF): {"low": 0.15},
+                **_whole({"disturbed": 0.38, "thin": 0.40}), ("rail", SELF): {"low": 0.05},
             }),
             Variant("low", 0.18, {
                 **_whole({"thin": 0.66, "disturbed": 0.12, "dead": 0.08, "absent": 0.07}),
-                ("rail", SELF): {"low": 0.25, "short": 0.05},
+                ("rail", SELF): {"low": 0.14, "short": 0.03},
             }),
             Variant("gone", 0.30, {
                 **_whole({"absent": 0.92, "mute": 0.05, "dead": 0.02}),
-                ("rail", SELF): {"short": 0.60, "low": 0.15},
+                ("rail", SELF): {"short": 0.60, "low": 0.12},
+                ("heat", SELF): {"here": 0.4},
             }),
         ),
     ),
@@ -272,11 +273,11 @@ KINDS: tuple[Kind, ...] = (
 BY_NAME: Mapping[str, Kind] = {kind.name: kind for kind in KINDS}
 
 LEAK: Mapping[str, Pmf] = {
-    # With no fault at all: a stray marginal, a soft error. Not a dead lane.
-    "place": {"disturbed": 0.016, "array": 8e-5, "thin": 6e-5, "line": 2e-5, "joined": 1e-5,
-              "dead": 2e-5, "mute": 1e-5, "absent": 1e-5},
-    "line": {"disturbed": 0.016, "array": 3e-4, "thin": 1e-4, "open": 2e-5, "joined": 2e-5,
-             "dead": 2e-5},
+    # With no fault at all: a stray marginal, a soft error. Not a dead lane, nor a rate of errors.
+    "place": {"stray": 0.02, "disturbed": 2e-5, "array": 5e-6, "thin": 5e-6, "line": 1e-6,
+              "joined": 1e-6, "dead": 1e-6, "mute": 1e-6, "absent": 1e-6},
+    "line": {"stray": 0.02, "disturbed": 1e-4, "array": 5e-5, "thin": 1e-5, "open": 2e-6,
+             "joined": 2e-6, "dead": 2e-6},
     "shape": {"spread": 0.02, "paired": 2e-4, "striped": 2e-4, "clustered": 0.01},
     "rail": {"low": 1e-3, "short": 3e-4},
     "heat": {"here": 0.01},
@@ -300,12 +301,14 @@ class Rig:
 _MOODS = {
     # Strength falls from clamshell to boot order. In `loud` every other site warns: a test boot
     # with a package off does that on some rigs (common practice, no source).
-    "quiet": (0.42, {Near.CLAMSHELL: 0.08, Near.PARTITION: 0.04, Near.RAIL: 0.012,
+    "quiet": (0.40, {Near.CLAMSHELL: 0.08, Near.PARTITION: 0.04, Near.RAIL: 0.012,
                      Near.PLACE: 0.02, Near.AFTER: 0.006, Near.BEFORE: 0.004}),
-    "heard": (0.36, {Near.CLAMSHELL: 0.65, Near.PARTITION: 0.55, Near.RAIL: 0.30,
+    "heard": (0.34, {Near.CLAMSHELL: 0.65, Near.PARTITION: 0.55, Near.RAIL: 0.30,
                      Near.PLACE: 0.28, Near.AFTER: 0.16, Near.BEFORE: 0.10}),
-    "loud": (0.22, {Near.CLAMSHELL: 0.95, Near.PARTITION: 0.93, Near.RAIL: 0.88,
-                    Near.PLACE: 0.88, Near.AFTER: 0.84, Near.BEFORE: 0.80}),
+    "loud": (0.16, {Near.CLAMSHELL: 0.93, Near.PARTITION: 0.90, Near.RAIL: 0.84,
+                    Near.PLACE: 0.84, Near.AFTER: 0.80, Near.BEFORE: 0.75}),
+    "blaring": (0.10, {Near.CLAMSHELL: 0.985, Near.PARTITION: 0.985, Near.RAIL: 0.98,
+                       Near.PLACE: 0.98, Near.AFTER: 0.97, Near.BEFORE: 0.97}),
 }  # fmt: skip
 _BOOTS = {
     "goes on": (0.68, {Near.AFTER: 0.02, Near.BEFORE: 0.01}, 0.0),
@@ -337,7 +340,9 @@ def effect(kind: Kind, variant: Variant, rig: Rig, node: str, near: Near) -> Pmf
         p = rig.disturbs.get(at, 0.0) * kind.spill
         if node == "shape":
             return {"spread": 0.5 * p}
-        return {"disturbed": p} if node == "place" else {"disturbed": 0.5 * p}
+        if node == "line":
+            return {"disturbed": 0.5 * p}
+        return {"disturbed": 0.8 * p, "stray": 0.2 * p}
     return {}
 
 

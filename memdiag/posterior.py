@@ -84,12 +84,23 @@ class Answers:
             if seed in used:
                 continue
             rivals = self._rivals(seed, marginals, best) - used
-            if self.any_of(rivals) < threshold:
+            if self._beyond(rivals, used) < threshold:
                 continue
             claim = self._strongest(rivals, marginals, seed if seed in best else None)
             used |= rivals
             out.append(claim)
         return sorted(out, key=lambda c: -c.probability)
+
+    def _beyond(self, rivals: set[int], used: set[int]) -> float:
+        """Probability that one of the rivals is present where no claim already made acts."""
+        sites = frozenset().union(*(self.candidate(i).sites for i in rivals))
+        acting = {i for i in used if not self.candidate(i).sites.isdisjoint(sites)
+                  and any(_overlap(self.candidate(i), self.candidate(j)) for j in rivals)}  # fmt: skip
+        return sum(
+            w.probability
+            for w in self.worlds
+            if not rivals.isdisjoint(w.members) and acting.isdisjoint(w.members)
+        )
 
     def _rivals(self, seed: int, marginals: dict[int, float], best: frozenset[int]) -> set[int]:
         """Candidates that would explain the same thing as `seed`: they act on its place and are

@@ -34,6 +34,8 @@ class Reading:
     @property
     def word(self) -> str:
         """`good`, `good so far` (still rising), `a few ohms`, `short` or `between`."""
+        if math.isinf(self.ohms):
+            return "over range: no contact, or open"
         state, p = max(self.chances.items(), key=lambda kv: kv[1])
         if p < 0.6:
             return "between"
@@ -54,11 +56,15 @@ class RailsReport:
     """(rail, volts, amps, watts, warning) of an injection at each low rail."""
 
 
-def _somewhere(board: Board, readings: Sequence[str]) -> Board:
-    """Without a profile: the rails that were read, and some package on all of them."""
+def _somewhere(
+    board: Board, readings: Sequence[str], warm: Sequence[str], off: Sequence[str]
+) -> Board:
+    """Without a profile: the rails that were read, and on all of them the packages that were
+    named, or some package."""
     names = tuple(dict.fromkeys(r.partition("=")[0] for r in readings))
-    site = Site("a package", rails=names, named=False)
-    return replace(board, sites=(site,), rails=tuple(Rail(name) for name in names), known=True)
+    named = tuple(Site(ref, rails=names) for ref in dict.fromkeys((*warm, *off)))
+    sites = (*named, Site("a package", rails=names, named=False))
+    return replace(board, sites=sites, rails=tuple(Rail(name) for name in names), known=True)
 
 
 _PRIOR = {"normal": 0.80, "low": 0.12, "short": 0.08}
@@ -99,7 +105,7 @@ def check(
     """
     shop = shop or default()
     if not board.sites:
-        board = _somewhere(board, readings)
+        board = _somewhere(board, readings, [w.partition(":")[2] for w in warm], off)
     (first,) = load(dump_text(readings, board, warm), board=board)
     runs = [first]
     if after:
@@ -108,7 +114,8 @@ def check(
     for later in runs[1:]:
         evidence.nodes += gather(later, board).nodes
     case = candidates.build(first, board, evidence, shop)
-    verdict = conclude(first, board, evidence, case, inference.infer(case.model), shop)
+    posterior = inference.infer(case.model)
+    verdict = conclude(first, board, evidence, case, posterior, shop, rails_only=True)
     judged = tuple(r for run in runs for r in _readings(run, board))
     before = {row.rail: row.ohms for row in first.rails}
     accounted = tuple(
@@ -140,6 +147,8 @@ def _injections(
         if reading.without or reading.chances["normal"] > 0.5:
             continue
         rail = board.rail(reading.rail)
-        amps, watts = rails.injection(reading.ohms, volts)
-        out.append((reading.rail, volts, amps, watts, rails.over_limits(volts, amps, rail)))
+        driven = rails.injection(reading.ohms, volts)
+        if driven is not None:
+            amps, watts = driven
+            out.append((reading.rail, volts, amps, watts, rails.over_limits(volts, amps, rail)))
     return out

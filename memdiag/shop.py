@@ -26,7 +26,7 @@ class Priors(Struct, frozen=True, forbid_unknown_fields=True):
     missing: Positive = 0.16
     weak_array: Positive = 0.18
     weak_pins: Positive = 0.18
-    shorted: Positive = 0.04
+    shorted: Positive = 0.06
     joint_ca: Positive = 0.07
     joint_lane: Positive = 0.07
     joint_line: Positive = 0.09

@@ -15,6 +15,7 @@ from memdiag.records import Run
 from memdiag.shop import Shop, default
 
 MOST_QUOTES = 6
+PROVEN = 5  # errors that are more than a stray upset or two
 PER_SITE = 2  # quotes of one site before another has its turn
 ODD = -0.7
 """A node counts as odd when its sound state is this much (log) less likely than its best."""
@@ -39,10 +40,13 @@ def conclude(
     case: candidates.Case,
     posterior: inference.Posterior,
     shop: Shop,
+    *,
+    rails_only: bool = False,
 ) -> Verdict:
-    """The verdict that a posterior supports."""
+    """The verdict that a posterior supports. `rails_only`: nothing but readings was to be had,
+    so that sites nobody trained are no reason against `clear`."""
     answers = Answers(case, posterior)
-    judge_ = _Judge(run, board, evidence, answers, shop)
+    judge_ = _Judge(run, board, evidence, answers, shop, rails_only)
     findings = judge_.findings()
     summary = judge_.summary(findings)
     rows = table.rows(run, board)
@@ -61,6 +65,7 @@ class _Judge:
     evidence: Evidence
     answers: Answers
     shop: Shop
+    rails_only: bool = False
 
     # --- findings ---------------------------------------------------------------------------
 
@@ -137,6 +142,9 @@ class _Judge:
         )  # fmt: skip
 
     def _known_measurements(self) -> tuple[str, ...]:
+        """What need not be asked for again, or cannot be where there is only a meter."""
+        if self.rails_only:
+            return ("ohms", "retest", "press", "slower")
         return ("ohms",) if self.run.rails else ()
 
     def _of_removed(self, number: int) -> Finding:
@@ -206,12 +214,28 @@ class _Judge:
             return Summary(top.cause, top.locus.site, top.action, top.probability,
                            wording.headline(top, urgent, self.board))  # fmt: skip
         clear = self.answers.clear
-        untested = self._untested()
+        above = self._above_target(findings)
+        if above:
+            return Summary(Cause.UNDECIDED, above[0], Action.RETEST, 1 - clear,
+                           wording.above_target(above, self.shop))  # fmt: skip
+        untested = () if self.rails_only else self._untested()
         if untested:
             return Summary(Cause.UNDECIDED, None, Action.RETEST, 1 - clear,
                            wording.untested(untested, self.board))  # fmt: skip
         return Summary(Cause.CLEAR, None, Action.NONE, clear,
                        wording.all_clear(self.run, self.evidence))  # fmt: skip
+
+    def _above_target(self, findings: list[Finding]) -> list[str]:
+        """Sites whose counted rate is proven above the shop's target and that no finding speaks
+        of: whatever they are, they are not clear."""
+        spoken = {f.locus.site for f in findings}
+        most = self.shop.limits.target_rate
+        return list(dict.fromkeys(
+            row.site or str(row.channel)
+            for row in table.rows(self.run, self.board)
+            if row.ber_low is not None and row.errors and row.ber_low > most
+            and row.errors >= PROVEN and row.site not in spoken
+        ))  # fmt: skip
 
     def _untested(self) -> tuple[str, ...]:
         """Sites that nothing was measured at: no verdict of clear may cover them."""

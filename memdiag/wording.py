@@ -15,7 +15,7 @@ from memdiag.limits import bits_needed
 from memdiag.posterior import Claim
 from memdiag.records import Run
 from memdiag.shop import Shop
-from memdiag.units import show_count, show_duration, show_probability
+from memdiag.units import show_count, show_duration, show_probability, show_rate
 
 CAUSE_WORDS: Mapping[Cause, str] = {
     Cause.MISSING: "is missing",
@@ -86,6 +86,13 @@ def all_clear(run: Run, evidence: Evidence) -> str:
     if evidence.bits_per_lane is None:
         return text + "; no error counts in this dump: run a stress test before it goes out"
     return text + f" in {show_count(evidence.bits_per_lane)} bits per lane"
+
+
+def above_target(sites: Sequence[str], shop: Shop) -> str:
+    return (
+        f"no fault named, but {', '.join(sites[:6])} err more often than "
+        f"{show_rate(shop.limits.target_rate)} of the bits: test again"
+    )
 
 
 def untested(sites: Sequence[str], board: Board) -> str:
@@ -191,7 +198,10 @@ def next_steps(
         if yes is not no:
             text += f". If {m.yes}: {yes}; if {m.no}: {no}"
         steps.append(text)
-    if action is Action.CHECK_SUPPLY and not any(m.name == "ohms" for m, _ in choice.measurements):
+    on_low = _on_low_rails(evidence, board)
+    if on_low and action is not Action.REPLACE:
+        steps.append(on_low)
+    if action is Action.CHECK_SUPPLY and not run.rails and not any(m.name == "ohms" for m, _ in choice.measurements):
         rails = _rails_of(claim, board)
         steps.append(
             "board off: measure ohms to ground" + (f": {rails}" if rails else " on its rails")
@@ -211,6 +221,20 @@ def next_steps(
             "again settles it"
         )
     return tuple(steps)
+
+
+def _on_low_rails(evidence: Evidence, board: Board) -> str | None:
+    """What to do about rails that read low: feed them and see what warms."""
+    low = [n for n in evidence.nodes if n.kind == "rail" and n.loglik.get("normal", 0) < max(
+        n.loglik.get("low", 0), n.loglik.get("short", 0)) - 1]  # fmt: skip
+    if not low or any(n.kind == "heat" for n in evidence.nodes):
+        return None
+    names = " and ".join(n.rail or "?" for n in low)
+    both = [s for s in low[0].sites if all(s in n.sites for n in low)]
+    where = f"; {', '.join(both)} lie on {'them all' if len(low) > 1 else 'it'}" if both else ""
+    volts = [r.inject_volts_max for n in low if (r := board.rail(n.rail or "")) is not None]
+    most = min((v for v in volts if v is not None), default=1.0)
+    return f"feed {names} with at most {most:g} V, current-limited, and see what warms first{where}"
 
 
 _HOW: Mapping[str, str] = {

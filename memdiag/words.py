@@ -40,6 +40,9 @@ class LaneTally:
     """`both[i, j]`: printed words (beats) in which dq i and dq j were wrong together."""
     apart: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros((DQS, DQS)))
     """`apart[i, j]`: wrong beats of dq i in which i and j had been written alike."""
+    words: set[int] = field(default_factory=set)
+    """Different bytes written to the lane in these rows, those with more than one bit unlike the
+    rest only: walking patterns never write two lines against the others."""
     rows: int = 0
     edc_ok: int = 0
     edc_bad: int = 0
@@ -136,6 +139,11 @@ def _tally_key(
         tally.fell += ((mine & known & was) * per).sum(axis=(0, 1))
         tally.ones += ((was & known) * per).sum(axis=(0, 1))
         tally.zeros += ((~was & known) * per).sum(axis=(0, 1))
+        if directed[hit].any():
+            packed = np.packbits(was[directed[hit]].reshape(-1, DQS), axis=1, bitorder="little")
+            tally.words.update(
+                w for w in np.unique(packed).tolist() if 2 <= int(w).bit_count() <= DQS - 2
+            )
         flat_wrong = mine.reshape(-1, DQS).astype(np.float64)
         flat_w = np.repeat(w, mine.shape[1])[:, None]
         tally.both += (flat_wrong * flat_w).T @ flat_wrong

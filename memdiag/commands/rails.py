@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import difflib
 from typing import TYPE_CHECKING
 
 import click
 
 from memdiag.commands import common
 from memdiag.commands.common import Option
+from memdiag.problems import Severity
 
 if TYPE_CHECKING:
+    from memdiag.board import Board
     from memdiag.railcheck import RailsReport
 
 
@@ -33,7 +36,7 @@ def command(
     Exit status 0: all good; 1: something wants action; 2: a reading cannot be used.
     """
     from memdiag import load, profiles, railcheck
-    from memdiag.board import Board
+    from memdiag.board import Board as Profile
 
     for reading in (*readings, *after):
         if "=" not in reading:
@@ -44,19 +47,26 @@ def command(
     if after and not off:
         raise click.UsageError("--after needs --off: which packages were off the board?")
     settings = common.shop_settings(shop)
+    twice = [r for r in _names(readings) if _names(readings).count(r) > 1]
+    if twice:
+        raise click.UsageError(f"{twice[0]} is read twice: give the later one as --after")
     with common.usage():
         found = profiles.find(board) if board is not None else None
         if board is not None and found is None:
             raise click.ClickException(f"no profile {board}: memdiag board list shows those known")
+    if found is not None:
+        _known_sites(found, common.split_sites(off))
     try:
         report = railcheck.check(
-            readings, found or Board(None, known=False), after=after,
+            readings, found or Profile(None, known=False), after=after,
             off=common.split_sites(off), warm=warm, volts=volts, shop=settings,
         )  # fmt: skip
     except load.Unreadable as wrong:
         common.tell(wrong.problems, quiet_info=False)
         raise click.ClickException("no reading could be used") from None
-    common.tell(report.verdict.problems)
+    for p in report.verdict.problems:
+        if p.severity is not Severity.INFO:
+            click.echo(f"memdiag: {p.severity}: {p.message} ({p.hint})", err=True)
     if not report.readings:
         raise click.ClickException("no reading could be used")
     if format_ == "json":
@@ -70,17 +80,38 @@ def command(
     return int(report.verdict.wants_action)
 
 
+def _names(readings: tuple[str, ...]) -> list[str]:
+    return [r.partition("=")[0] for r in readings]
+
+
+def _known_sites(board: Board, named: tuple[str, ...]) -> None:
+    """Raises click.UsageError for a site that is not on the board."""
+    refs = [site.ref for site in board.sites]
+    for ref in named:
+        if ref not in refs:
+            near = difflib.get_close_matches(ref, refs, 1)
+            hint = f"; the nearest is {near[0]}" if near else ""
+            raise click.UsageError(f"{ref} is no site of {board.name}{hint}")
+
+
 def _json(report: RailsReport, verdict: dict[str, object]) -> str:
     import json
+
+    from memdiag.cautions import INJECT, OHMS, QUALIFIED
 
     return json.dumps(
         {
             **verdict,
+            "cautions": list(dict.fromkeys([*report.verdict.cautions, OHMS, INJECT, QUALIFIED])),
             "readings": [
                 {"rail": r.rail, "ohms": r.ohms if r.ohms != float("inf") else None,
                  "trend": r.trend, "without": list(r.without), "judged": r.word,
                  "chances": dict(r.chances)}
                 for r in report.readings
+            ],
+            "injections": [
+                {"rail": rail, "volts": v, "amps": a, "watts": w, "warning": warning}
+                for rail, v, a, w, warning in report.injections
             ],
             "accounted": [{"rail": rail, "ohms": ohms} for rail, ohms in report.accounted],
         },

@@ -26,6 +26,7 @@ Spread = tuple[float, tuple[tuple[float, float, float], ...]]
 # For each state: the chance of no errors whatever the exposure, then (weight, from, to) decades.
 _PLACE_RATES: dict[str, Spread] = {
     "sound": (0.945, ((0.055, -15, -9.2),)),
+    "stray": (0.60, ((0.40, -14, -9.2),)),
     "disturbed": (0.55, ((0.40, -13, -7), (0.05, -7, -4))),
     "array": (0.08, ((0.85, -13, -5), (0.07, -5, -2))),
     "thin": (0.14, ((0.70, -12, -4), (0.16, -4, -0.8))),
@@ -38,6 +39,7 @@ _PLACE_RATES: dict[str, Spread] = {
 }
 _LINE_RATES: dict[str, Spread] = {
     "sound": (0.975, ((0.025, -14, -9),)),
+    "stray": (0.70, ((0.30, -13, -8.5),)),
     "disturbed": (0.60, ((0.36, -12, -6), (0.04, -6, -3))),
     "array": (0.45, ((0.48, -12, -4), (0.07, -4, -1))),
     "thin": (0.20, ((0.60, -11, -3), (0.20, -3, -0.3))),
@@ -55,7 +57,7 @@ def _with_background(
     common = np.exp(-0.5 * ((_GRID - centre) / 0.3) ** 2)
     common /= common.sum()
     zero, grid = zero.copy(), grid.copy()
-    for healthy in (0, 1):  # sound and disturbed
+    for healthy in (0, 1, 2):  # sound, stray and disturbed
         zero[healthy] *= 0.4
         grid[healthy] = 0.4 * grid[healthy] + 0.6 * common
     return zero, grid
@@ -82,7 +84,7 @@ def _log_ways(n: float, k: int) -> float:
 
 
 # An upset now and then, of one cell or a burst along a row, whatever the exposure: its chance.
-_STRAY = {"sound": 0.005, "disturbed": 0.08, "array": 0.08}
+_STRAY = {"sound": 0.004, "stray": 0.20, "disturbed": 0.08, "array": 0.08}
 STRAY_MOST = 64
 
 
@@ -171,7 +173,7 @@ def _count_loglik(
 # Chances of a list of error words without any bits compared: (a word at all, and of its length:
 # the chance of more than few, as lists are capped anywhere from 16 to thousands).
 _LISTED = {
-    "sound": (0.03, 0.03), "disturbed": (0.40, 0.35), "array": (0.90, 0.75), "thin": (0.85, 0.85),
+    "sound": (0.03, 0.03), "stray": (0.35, 0.10), "disturbed": (0.40, 0.35), "array": (0.90, 0.75), "thin": (0.85, 0.85),
     "line": (0.92, 0.96), "joined": (0.92, 0.96), "dead": (0.92, 0.97), "mute": (0.90, 0.97), "absent": (0.90, 0.97),
 }  # fmt: skip
 FEW = 3
@@ -185,7 +187,7 @@ def listed_loglik(words: int, *, common: bool = False) -> dict[str, float]:
         s: math.log(some * (many if words > FEW else 1 - many)) for s, (some, many) in _LISTED.items()
     }
     if common and words <= FEW:
-        out["sound"] = out["disturbed"] = max(out.values())
+        out["sound"] = out["stray"] = out["disturbed"] = max(out.values())
     return out
 
 
@@ -198,7 +200,7 @@ _PULL = {"gddr5": "rose", "gddr6": "rose", "ddr4": "rose", "ddr5": "rose",
 
 # Probabilities of (one way as the termination pulls, one way against it, both ways).
 _ONE_WAY = {
-    "sound": (0.17, 0.17, 0.66), "disturbed": (0.12, 0.12, 0.76), "array": (0.25, 0.25, 0.50),
+    "sound": (0.17, 0.17, 0.66), "stray": (0.17, 0.17, 0.66), "disturbed": (0.12, 0.12, 0.76), "array": (0.25, 0.25, 0.50),
     "thin": (0.12, 0.12, 0.76), "line": (0.55, 0.25, 0.20), "dead": (0.70, 0.08, 0.22),
     "mute": (0.80, 0.05, 0.15), "absent": (0.85, 0.04, 0.11),
     "open": (0.66, 0.16, 0.18), "joined": (0.44, 0.44, 0.12),
@@ -231,9 +233,9 @@ def direction_loglik(
 # --- link check -----------------------------------------------------------------------------
 # The check code is computed over what travelled: it is good when the cells were wrong and bad
 # when the line was (JESD250: CRC over each byte's burst, returned on EDC).
-_BAD = {"sound": 0.5, "disturbed": 0.78, "array": 0.04, "thin": 0.93, "line": 0.94,
+_BAD = {"sound": 0.5, "stray": 0.55, "disturbed": 0.78, "array": 0.04, "thin": 0.93, "line": 0.94,
         "joined": 0.94, "dead": 0.93, "mute": 0.85, "absent": 0.85}  # fmt: skip
-_ANY_BAD = {"sound": 0.008, "disturbed": 0.30, "array": 0.02, "thin": 0.70, "line": 0.80,
+_ANY_BAD = {"sound": 0.008, "stray": 0.10, "disturbed": 0.30, "array": 0.02, "thin": 0.70, "line": 0.80,
             "joined": 0.80, "dead": 0.80, "mute": 0.60, "absent": 0.60}  # fmt: skip
 
 
@@ -260,7 +262,7 @@ def edc_count_loglik(failed: int, errors: int | None) -> dict[str, float]:
 
 
 REPEATS = 4.0
-_REPEATING = {"sound": 0.10, "disturbed": 0.08, "array": 0.55, "thin": 0.12, "line": 0.25,
+_REPEATING = {"sound": 0.10, "stray": 0.10, "disturbed": 0.08, "array": 0.55, "thin": 0.12, "line": 0.25,
               "joined": 0.25, "dead": 0.30, "mute": 0.30, "absent": 0.30}  # fmt: skip
 
 
@@ -273,7 +275,7 @@ def repeat_loglik(errors: int, cells: int) -> dict[str, float]:
 
 MANY_LINES = {
     s: math.log(p)
-    for s, p in {"sound": 0.10, "disturbed": 0.30, "array": 0.28, "thin": 0.60, "line": 0.02,
+    for s, p in {"sound": 0.10, "stray": 0.20, "disturbed": 0.30, "array": 0.28, "thin": 0.60, "line": 0.02,
                  "joined": 0.02, "dead": 0.95, "mute": 0.95, "absent": 0.95}.items()
 }  # fmt: skip
 """Log likelihood that at least half of a lane's data lines are wrong alike."""
@@ -283,7 +285,7 @@ MANY_LINES = {
 # Where only a (capped) list of error words is known, shares within the lane are all there is:
 # (no errors, under a tenth of the worst line's, more).
 _SHARE = {
-    "sound": (0.970, 0.022, 0.008), "disturbed": (0.72, 0.18, 0.10), "array": (0.50, 0.20, 0.30),
+    "sound": (0.970, 0.022, 0.008), "stray": (0.80, 0.12, 0.08), "disturbed": (0.72, 0.18, 0.10), "array": (0.50, 0.20, 0.30),
     "thin": (0.25, 0.25, 0.50), "open": (0.02, 0.05, 0.93), "joined": (0.03, 0.07, 0.90),
     "dead": (0.02, 0.03, 0.95),
 }  # fmt: skip
@@ -301,11 +303,12 @@ def joined_ratio(apart: float, wrong: float, together: float, patterns: int) -> 
 
     Shorted lines are wrong only where they were written unlike (`apart` = wrong bits where they
     were written alike) and never both at once (`together`). `patterns` is how many different
-    words were written: with one or two the pattern may never have written them alike.
+    words were written that set two lines or more against the rest: a short counting sequence or
+    a walking one may never have written these two alike, and then two open lines print the same.
     """
-    if wrong < 3 or patterns < 4:
+    if wrong < 3 or patterns < 6:
         return 0.0
-    n = min(wrong, 12.0)
+    n = min(wrong, 12.0) * min(1.0, (patterns - 5) / 8)
     odd = min((apart + together) / wrong, 1.0)
     # By itself a line is wrong as often beside a like neighbour as beside an unlike one.
     joined = (1 - odd) * math.log(0.97) + odd * math.log(0.03)

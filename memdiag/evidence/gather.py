@@ -144,7 +144,7 @@ def _by_sequence(nodes: list[Node], board: Board) -> list[Node]:
     return rest + list(boots.values())
 
 
-_LINE_OF = {"sound": "sound", "disturbed": "disturbed", "array": "array", "thin": "thin",
+_LINE_OF = {"sound": "sound", "stray": "stray", "disturbed": "disturbed", "array": "array", "thin": "thin",
             "open": "dead", "joined": "line", "dead": "dead"}  # fmt: skip
 
 
@@ -397,7 +397,7 @@ def _line_tallies(g: _Group, line: object, memory: str | None) -> bool:
     exposure = totals_of(r for r in g.counts if r.scope.dq is None)
     whole = exposure["bits"] if _complete(t, exposure["errors"]) else None
     most = float(t.wrong.max())
-    patterns = 2 if _fixed_pattern(t) else 9
+    patterns = len(t.words)
     for dq in range(DQS):
         if dq in by_dq:
             continue
@@ -430,11 +430,6 @@ def _complete(t: LaneTally, counted: int | None) -> bool:
     return counted is not None and counted > 0 and t.wrong.sum() >= 0.9 * counted
 
 
-def _fixed_pattern(t: LaneTally) -> bool:
-    """Every line was always written the same value: nothing can be said about wiring."""
-    return bool(((t.ones == 0) | (t.zeros == 0)).all())
-
-
 def _line_words(dq: int, t: LaneTally) -> str:
     way = ""
     if t.rose[dq] + t.fell[dq] > 0:
@@ -457,7 +452,7 @@ def _count_words(totals: dict[str, int | None]) -> str:
     return text
 
 
-_NONE_LISTED = {s: 0.0 for s in ("sound", "disturbed", "array")} | {
+_NONE_LISTED = {s: 0.0 for s in ("sound", "stray", "disturbed", "array")} | {
     s: -1.0 for s in ("thin", "line", "dead", "mute", "absent")
 }
 """No errors counted, but of how many bits is not said: a soft word for health."""
@@ -469,6 +464,9 @@ def _counts(
     whole = [r for r in g.counts if r.scope.dq is None]
     totals = totals_of(whole)
     errors, exposure = totals["errors"], totals["bits"]
+    if errors is not None and g.tally is not None:
+        # A list that shows more than was counted is believed: it prints the words themselves.
+        errors = max(errors, int(g.tally.wrong.sum()))
     if errors is not None and exposure:
         cover = peers.cover(key)
         background = peers.background.get(_level(key), 0.0)
@@ -477,7 +475,7 @@ def _counts(
         place.add(bits.listed_loglik(errors) if errors else _NONE_LISTED)
     elif g.tally is not None and g.tally.rows:
         place.add(bits.listed_loglik(g.tally.rows, common=peers.listed_common))
-    if errors:
+    if totals["errors"]:
         place.quotes.append(Quote(whole[0].position.line, _count_words(totals)))
     if totals["rose"] is not None and totals["fell"] is not None:
         table = bits.direction_loglik(totals["rose"], totals["fell"], memory)
@@ -548,8 +546,6 @@ def _rails(run: Run, board: Board, evidence: Evidence) -> None:
     latest = {row.rail: row for row in run.rails}
     for name, row in latest.items():
         rail = board.rail(name)
-        if rail is not None and rail.feeds != "packages":
-            continue
         # A package that was off the board drew nothing from this reading.
         sites = tuple(s.ref for s in board.sites_on_rail(name) if s.ref not in off)
         node = Node("rail", sites, rail=name)
@@ -567,14 +563,15 @@ def _rails(run: Run, board: Board, evidence: Evidence) -> None:
         warning = rails.over_limits(warm.volts, warm.amps, board.rail(warm.rail))
         if warning:
             evidence.notes.append(warning)
-        site = board.site(warm.hottest) if warm.hottest else None
-        if site is None:
+        if not warm.hottest:
             continue
-        node = Node("heat", (site.ref,), rail=warm.rail)
+        # A part that is no site (a capacitor, say) speaks for the rail itself.
+        site = board.site(warm.hottest)
+        node = Node("heat", (site.ref,) if site is not None else (), rail=warm.rail)
         node.add(_WARMED)
         rise = "" if warm.rise is None else f", by {warm.rise:g} K"
         node.quotes.append(Quote(
-            warm.position.line, f"{site.ref} warmed first when {warm.rail} was fed{rise}"
+            warm.position.line, f"{warm.hottest} warmed first when {warm.rail} was fed{rise}"
         ))  # fmt: skip
         evidence.nodes.append(node)
 

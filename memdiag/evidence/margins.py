@@ -20,12 +20,13 @@ ABSOLUTE_THIN_UI = 0.10
 """Below a tenth of a unit interval no memory interface runs clean, whatever its peers do."""
 
 # Probability that a width of zero is printed.
-_ZERO = {"sound": 5e-4, "disturbed": 4e-3, "array": 5e-4, "thin": 0.05, "line": 0.30,
+_ZERO = {"sound": 5e-4, "stray": 1e-3, "disturbed": 4e-3, "array": 5e-4, "thin": 0.05, "line": 0.30,
          "joined": 0.30, "dead": 0.75, "mute": 0.85, "absent": 0.90}  # fmt: skip
 
 # Mixtures of (weight, centre, scale) in log width against the reference; scale None: the peers'.
 _SHAPE: dict[str, tuple[tuple[float, float, float | None], ...]] = {
     "sound": ((0.985, 0.0, None), (0.015, -0.1, 0.25)),
+    "stray": ((0.6, 0.0, None), (0.4, -0.08, 0.07)),
     "disturbed": ((0.45, 0.0, None), (0.55, -0.13, 0.13)),
     "array": ((0.97, 0.0, None), (0.03, -0.1, 0.25)),
     "thin": ((0.06, 0.0, None), (0.47, -0.35, 0.20), (0.40, -0.9, 0.45), (0.07, -2.2, 0.8)),

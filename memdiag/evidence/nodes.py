@@ -13,13 +13,14 @@ from dataclasses import dataclass, field
 
 from memdiag.records import Channel
 
-PLACE = ("sound", "disturbed", "array", "thin", "line", "joined", "dead", "mute", "absent")
+PLACE = ("sound", "stray", "disturbed", "array", "thin", "line", "joined", "dead", "mute", "absent")
 """A lane, a channel of a site, a site, a channel or the board, by the worst behind it:
-disturbed = healthy but upset by a fault elsewhere; array = cells wrong, link good; thin = little
+stray = healthy, with the odd marginal step or upset that healthy lanes have; disturbed = healthy
+but upset by a fault elsewhere; array = cells wrong, link good; thin = little
 margin at the pins; line = one data line open; joined = two of its lines shorted; dead = the lane never works; mute = commands do
 not reach it; absent = the package does not answer."""
 
-LINE = ("sound", "disturbed", "array", "thin", "open", "joined", "dead")
+LINE = ("sound", "stray", "disturbed", "array", "thin", "open", "joined", "dead")
 """A single data line: open = its own ball or line; joined = shorted to a neighbour."""
 
 SHAPE = ("quiet", "spread", "paired", "striped", "clustered")

@@ -86,6 +86,7 @@ _ZQ = {
 }
 for _table in (_ID, _CA, _DATA, _CLOCK, _VREF, _ZQ):
     _table["joined"] = _table["line"]  # what a step says, it says of either
+    _table["stray"] = _table["disturbed"]
 _TABLES: Mapping[str, Mapping[str, tuple[float, ...]]] = {
     "id": _ID, "ca": _CA, "level": _CLOCK, "wck": _CLOCK, "gate": _CLOCK,
     "read": _DATA, "write": _DATA, "vref": _VREF, "zq": _ZQ,

@@ -27,26 +27,33 @@ def reading_loglik(ohms: float, trend: str | None, rail: Rail | None) -> dict[st
     them, else against anything from 12 ohm up (a bus-interface rail of 30 ohm is normal: common
     practice, no source).
     """
-    x = math.log10(min(max(ohms, 0.02), 1e7))
+    if math.isinf(ohms):
+        return dict.fromkeys(RAIL, 0.0)  # no contact, or a path blown open: not a resistance
+    x = math.log10(min(max(ohms, 0.003), 1e7))
     typical = rail.healthy_ohms_typical if rail else None
     least = rail.healthy_ohms_min if rail else None
     rising = trend == "rising"
+    low, short, ends = _LOW, _SHORT, math.log10(12)
     if typical or least:
         centre = math.log10(typical or least or 1.0)
         edge = math.log10(least or (typical or 1.0) * 0.6)
         spread = max(0.12, (centre - edge) / 1.5)
         normal = max(_bell(x, centre, spread), 0.12 if x > centre else 0.0)
+        if centre < math.log10(12):
+            # A core rail is a few ohms, or less, when it is healthy: all is relative to that.
+            low, short = (edge - 0.45, 0.25), (edge - 1.2, 0.35)
+        ends = edge - 0.06
     else:
         normal = _bell(x, 2.2, 0.7) if x < 2.2 else 0.5
-        if x < math.log10(12):
+        if x < ends:
             normal *= 0.05
     if rising:
         # Still charging: it has at least got this far, and will end higher.
-        normal = max(normal, 0.45 if ohms > CHIP_OHMS else 0.02)
+        normal = max(normal, 0.45 if x > low[0] + 0.25 else 0.02)
     table = {
         "normal": normal,
-        "low": max(_bell(x, *_LOW), 0.35 * _plateau(x, math.log10(CHIP_OHMS), 1.6)),
-        "short": _bell(x, *_SHORT) if x > math.log10(0.4) else 1.1,
+        "low": max(_bell(x, *low), 0.30 if low[0] < x < ends else 0.0),
+        "short": _bell(x, *short) if x > short[0] else 1.1,
     }
     return {s: math.log(max(table[s], 1e-4)) for s in RAIL}
 
@@ -54,10 +61,6 @@ def reading_loglik(ohms: float, trend: str | None, rail: Rail | None) -> dict[st
 def _bell(x: float, centre: float, spread: float) -> float:
     z = (x - centre) / spread
     return math.exp(-0.5 * z * z) / spread * 0.4
-
-
-def _plateau(x: float, low: float, high: float) -> float:
-    return 1.0 if low <= x <= high else 0.0
 
 
 def through_package(with_it: float, without_it: float) -> float | None:
@@ -69,10 +72,11 @@ def through_package(with_it: float, without_it: float) -> float | None:
     return 1 / conductance if conductance > 0 else None
 
 
-def injection(ohms: float, volts: float) -> tuple[float, float]:
-    """(amps, watts) that a source of `volts` drives through `ohms` (Ohm, Joule)."""
+def injection(ohms: float, volts: float) -> tuple[float, float] | None:
+    """(amps, watts) that a source of `volts` drives through `ohms` (Ohm, Joule); None for a dead
+    short, which takes whatever the source gives."""
     if ohms <= 0:
-        return math.inf, math.inf
+        return None
     return volts / ohms, volts * volts / ohms
 
 
