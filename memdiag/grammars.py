@@ -102,12 +102,12 @@ def load(path: Path) -> Layout:
     Raises LayoutError for a grammar outside the law, OSError for an unreadable file.
     """
     stat = path.stat()
-    return _load(str(path.resolve()), stat.st_mtime_ns, stat.st_size)
+    return _load(str(path.resolve()), str(path), stat.st_mtime_ns, stat.st_size)
 
 
 @lru_cache(maxsize=64)
-def _load(path: str, mtime: int, size: int) -> Layout:
-    data = Path(path).read_bytes()
+def _load(resolved: str, path: str, mtime: int, size: int) -> Layout:
+    data = Path(resolved).read_bytes()
     key = _key(data)
     kept = _from_cache(key)
     if kept is None:

@@ -227,9 +227,11 @@ class Reader:
             return
         if dump.section is not None and dump.section.kind != "run":
             dump.printed += 1
-        word = line.text[miss.at - 1 :].split(maxsplit=1)
+        rest = line.text[miss.at - 1 :]
+        word = rest.split(maxsplit=1)
+        at = miss.at + (len(rest) - len(rest.lstrip()) if word else 0)
         found = repr(cells.shorten(word[0])) if word else "the end of the line"
-        self._problem(line, "not-understood", miss.at, found=found,
+        self._problem(line, "not-understood", at, found=found,
                       expected=_either(miss.expected), hint=_hint(word, miss))  # fmt: skip
 
     def _problem(self, line: Line, code: str, at: int, **fields: object) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from memdiag.commands import common
+from memdiag.problems import Problem, Severity
 
 
 @click.group("grammar")
@@ -110,23 +111,33 @@ def _walk(data: bytes, grammar: str) -> int:
     except load.Unreadable as none:
         common.tell(none.problems, quiet_info=False)
         return 1
-    click.echo("")
     assert found.cleaned is not None
+    problems = [p for run in found.runs for p in run.problems]
+    at_line: dict[int, list[Problem]] = {}
+    for each in problems:
+        if each.position is not None and each.severity is not Severity.INFO:
+            at_line.setdefault(each.position.line, []).append(each)
+    click.echo("")
     for number, fate in found.account.lines():
         text = found.cleaned.pasted[number - 1].replace("\t", " ")
-        shown = "".join(c if c.isprintable() else "?" for c in text[:80])
+        shown = "".join(c if c.isprintable() else "?" for c in text[:_SHOWN])
         click.echo(f"{number:>5}  {_WORD[fate]:<14} {shown}".rstrip())
+        for each in at_line.pop(number, []):
+            assert each.position is not None
+            place = min(each.position.column, _SHOWN) - 1
+            said = each.message.removeprefix("this line is not understood: ")
+            click.echo(" " * (22 + place) + f"^ {said}")
     click.echo("")
     counts = found.account.count()
     total = sum(counts.values())
     for fate in Fate:
         if fate in counts:
             click.echo(f"{_WORD[fate]:<14} {counts[fate]:>6}  {100 * counts[fate] / total:5.1f} %")
-    for run in found.runs:
-        common.tell(run.problems, quiet_info=False)
+    common.tell([p for p in problems if p.position is None])
     return 1 if counts.get(Fate.PROBLEM) else 0
 
 
+_SHOWN = 100  # characters of a line
 _WORD = {
     "blank": "blank", "noise": "noise", "head": "head", "run": "run line", "section": "section",
     "columns": "columns", "context": "context", "row": "row", "end": "end",
