@@ -254,11 +254,11 @@ def page(scores: Sequence[Score], first: int, filters: dict[str, object]) -> str
 
 
 INTRODUCTION = """\
-{count} boards, most of which nobody built, were simulated from the physics (lines, eyes, buses, boot
-sequences, rails, arrays), with none to three faults each, on rigs of different habits, and their
-dumps judged. Seeds {first} to {last}: seeds from 1,000,000 on are for measuring only; work on the
-analyser looks at seeds below 100,000. The simulator lives in `tests/simulator` and shares with
-the analyser the board profile and nothing else."""
+{count} boards, most of which nobody built, were simulated from the physics (lines, eyes, buses,
+boot sequences, rails, arrays), with none to three faults each, on rigs of different habits, and
+their dumps judged. Seeds {first} to {last}: seeds from 1,000,000 on are for measuring only; work
+on the analyser looks at seeds below 100,000. The simulator lives in `tests/simulator` and shares
+with the analyser the types of a dump, the board profile, and nothing else."""
 
 MEASURES = """\
 What the measures mean. A fault counts where the dump holds a trace of it (the same board, rig
