@@ -137,6 +137,33 @@ def test_exact_points_give_the_exact_line() -> None:
     assert width == pytest.approx(75.93103, abs=1e-5)
 
 
+def test_a_line_that_leans_the_wrong_way_is_none() -> None:
+    rising = [Point(1, 10, 10**6), Point(2, 1000, 10**6)]  # worse to the right
+    assert bathtub.fit(rising, 1) is not None
+    assert bathtub.fit(rising, -1) is None
+    assert bathtub.fit([Point(1, 10, 10**6), Point(1, 12, 10**6)], 1) is None
+
+
+def test_a_single_error_in_few_bits_weighs_little() -> None:
+    good = [Point(x, round(rate_of(x) * 10**15), 10**15) for x in (3, 3.5, 4.5, 5, 6)]
+    edge = bathtub.fit([*good, Point(4, 1, 1000)], -1)  # one in 31,574 was to be expected
+    assert edge is not None
+    assert edge.sigma == pytest.approx(1, rel=0.02)
+    assert edge.zero == pytest.approx(0, abs=0.05)
+
+
+def test_only_the_tail_of_an_edge_is_fitted() -> None:
+    """An edge that jumps between two places (dual Dirac) stands at a quarter between them; the
+    random jitter is that of the inner tail."""
+
+    def rate(x: float) -> float:
+        return (bell(0.05, 0.95, 0.01)(x) + bell(0.15, 0.85, 0.01)(x)) / 2
+
+    (eye,) = read(scan(swept(rate, [i / 400 for i in range(8, 393)])))
+    assert eye.rj == pytest.approx(0.01, rel=0.1)
+    assert eye.dj == pytest.approx(0.30, abs=0.015)
+
+
 def test_unequal_edges_share_the_random_jitter() -> None:
     delays = [x / 500 for x in range(25, 475)]
     (eye,) = read(scan(swept(bell(0.06, 0.92, 0.01, 0.02), delays)))
