@@ -20,7 +20,6 @@ from memdiag.records import (
     RailRow,
     Result,
     Row,
-    Run,
     Scope,
     TrainingRow,
     ValueRow,
@@ -337,12 +336,6 @@ LAYOUTS: dict[str, Callable[[], st.SearchStrategy[Written]]] = {
     "bench": bench, "commas": commas, "console": console,
 }  # fmt: skip
 dumps = st.sampled_from(sorted(LAYOUTS)).flatmap(lambda name: LAYOUTS[name]())
-
-
-def rows_of(run: Run) -> list[Row]:
-    """The rows of a run without error words, in the order of their lines."""
-    found: list[Row] = [*run.training, *run.counts, *run.rails, *run.heat, *run.values]
-    return sorted(found, key=lambda row: row.position.line)
 
 
 def nowhere(row: Row) -> Row:

@@ -185,6 +185,24 @@ def test_a_move_to_another_line_parts_rows(move: str, clause: str) -> None:
     assert [part.text for part in parts] == ["U1 0 id pass", "U2 0 id pass"], clause
 
 
+TYPED = ["U3", " 0", " pass", "0011", "x"]
+CONTROLS = [
+    "\x1b[32m", "\x1b[0m", "\x1b[1;31m", "\x1b[38;5;9m", "\x1b[K", "\x1b[1K", "\x1b[2K", "\x08",
+    "\x1b[3D", "\x1b[2C", "\x1b[5G", "\x00", "\x07", "\x1b(B", "\x1b[?25l", "\x1b]0;title\x07",
+]  # fmt: skip
+
+
+@given(st.lists(st.sampled_from(TYPED) | st.sampled_from(CONTROLS), min_size=1, max_size=14))
+@settings(max_examples=300, deadline=None)
+def test_a_terminal_emulator_shows_the_same(pieces: list[str]) -> None:
+    """Against pyte, an independent emulator of a terminal."""
+    pyte = pytest.importorskip("pyte", reason="needs pyte (the `reference` extra)")
+    screen = pyte.Screen(300, 3)
+    pyte.Stream(screen).feed("".join(pieces))
+    (part,) = shown("".join(pieces), 1, Tally())
+    assert part.text.rstrip() == screen.display[0].rstrip()
+
+
 def test_an_unclosed_control_string_takes_no_row_with_it() -> None:
     cleaned = tidy(DUMP.replace("U2 2 1", "\x1b]0;title U2 2 1").encode())
     assert "U2 2 1 read marginal" in cleaned.lines[10].text

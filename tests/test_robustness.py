@@ -9,7 +9,6 @@ from __future__ import annotations
 import gzip
 import tracemalloc
 from dataclasses import fields
-from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -21,7 +20,8 @@ from memdiag.account import Fate
 from memdiag.problems import Severity, pastes
 from memdiag.records import ErrorRow, Row, Run
 from tests import strategies
-from tests.strategies import HARMLESS, LAYOUTS, Written, nowhere, rows_of
+from tests.oracle import accounted, rows_of
+from tests.strategies import HARMLESS, LAYOUTS, Written, nowhere
 
 ordinary = settings(
     max_examples=40, deadline=None,
@@ -140,35 +140,6 @@ def test_one_mangled_row_costs_that_row_alone(layout: str, data: st.DataObject) 
             or "end-count" in codes
             or (fate in (Fate.NOISE, Fate.BLANK) and no_count)
         )
-
-
-def accounted(data: bytes) -> None:
-    """Nothing raises but Unreadable, with a reason; no line vanishes; no row is unsaid."""
-    try:
-        found = load.examine(data)
-    except load.Unreadable as none:
-        assert none.problems
-        for p in none.problems:
-            p.sentence().encode()
-        return
-    numbers = [number for number, _ in found.account.lines()]
-    assert sorted(set(numbers)) == list(range(1, len(found.cleaned.pasted) + 1))
-    assert numbers == sorted(numbers)
-    rows = sum(run.source.rows for run in found.runs)
-    assert rows == sum(len(rows_of(run)) + (0 if run.errors is None else run.errors.total)
-                       for run in found.runs)  # fmt: skip
-    places = {p.position.line for run in found.runs for p in run.problems if p.position}
-    for number, fate in found.account.lines():
-        if fate is Fate.PROBLEM and number not in places:
-            assert any(p.code in ("rows-unreadable", "bad-columns", "more-alike")
-                       for run in found.runs for p in run.problems)  # fmt: skip
-    spans = [(run.source.first_line, run.source.last_line) for run in found.runs]
-    assert all(before[1] <= after[0] for before, after in pairwise(spans))
-    for run in load.load(data):
-        for p in run.problems:
-            p.sentence().encode()
-        for row in rows_of(run):
-            assert run.quote(row.position.line)
 
 
 @in_every_layout

@@ -1,0 +1,39 @@
+"""A bounded coverage-guided fuzz run of the reader, and a replay of all that such runs found.
+
+Longer by hand: `python -m tests.fuzz.harness -max_total_time=3600 -dict=tests/fuzz/words.dict
+CORPUS`; a find goes into tests/fuzz/finds/ under a name that says what it was.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+
+from tests.oracle import accounted
+
+HERE = Path(__file__).parent
+SECONDS = 15
+FINDS = sorted((HERE / "finds").glob("*.bin"))
+
+
+@pytest.mark.parametrize("find", FINDS, ids=lambda path: path.stem)
+def test_what_was_found_stays_mended(find: Path) -> None:
+    accounted(find.read_bytes())
+
+
+@pytest.mark.skipif(find_spec("atheris") is None, reason="atheris is not installed (extra: fuzz)")
+def test_a_bounded_fuzz_run_finds_nothing(tmp_path: Path) -> None:
+    ended = subprocess.run(
+        [
+            sys.executable, "-m", "tests.fuzz.harness", f"-max_total_time={SECONDS}",
+            "-max_len=1500", "-timeout=10", "-rss_limit_mb=2000", f"-dict={HERE / 'words.dict'}",
+            f"-artifact_prefix={tmp_path}/find-", str(tmp_path / "corpus"),
+        ],
+        cwd=HERE.parent.parent, capture_output=True, text=True, timeout=SECONDS + 120, check=False,
+    )  # fmt: skip
+    found = [path.read_bytes() for path in tmp_path.glob("find-*")]
+    assert ended.returncode == 0, (found, ended.stderr[-3000:])
