@@ -101,7 +101,8 @@ def read(path: str | Path) -> Shop:
         text = Path(path).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as wrong:
         reason = getattr(wrong, "strerror", None) or "it is no UTF-8 text"
-        raise BadShop(problem("shop-unreadable", file=path, reason=str(reason).lower())) from None
+        reason = str(reason)[:1].lower() + str(reason)[1:]
+        raise BadShop(problem("shop-unreadable", file=path, reason=reason)) from None
     return parse(text, str(path))
 
 
