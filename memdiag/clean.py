@@ -110,7 +110,7 @@ def tidy(data: bytes, anchor: re.Pattern[str] = ANCHOR) -> Cleaned:
     lines = lines_of(decoded.text, pasted, tally, anchor)
     problems = [
         *decoded.problems,
-        *said(tally),
+        *(() if decoded.rubbish else said(tally)),
         *interleaved(lines),
         *head_missing(lines),
     ]

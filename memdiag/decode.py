@@ -28,6 +28,7 @@ _PARKED = re.compile("[\ud800-\udfff]")
 _PARKED_CSI = re.compile("\udc9b([0-?]*+[ -/]*+[@-~])")
 _STRANGE = re.compile("[\x00-\x06\x0e-\x1a\x1c-\x1f\x7f-\x9f\ud800-\udfff]")
 _TOO_STRANGE = 0.2
+_FEW = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,7 @@ class Decoded:
     text: str
     encoding: str
     problems: tuple[Problem, ...]
+    rubbish: bool = False  # no text at all: what else is odd about it is not worth telling
 
 
 def decode(data: bytes) -> Decoded:
@@ -57,15 +59,15 @@ def decode(data: bytes) -> Decoded:
             encoding = wide
             problems.append(problem("wide-encoding", Position(1), encoding=_shown(wide)))
     text, tail, parked = _text(body, encoding)
-    problems.extend(_rubbish(text, encoding))
+    rubbish = _rubbish(text, encoding)
     if "\r" in text and "\n" not in text:
         text = text.replace("\r", "\n")
         if text.count("\n") > 1:
             problems.append(problem("old-line-ends", Position(1)))
     if parked:
         text, found = _visible(text, tail, encoding)
-        problems.extend(found)
-    return Decoded(text, encoding, tuple(problems))
+        problems.extend(() if rubbish else found)
+    return Decoded(text, encoding, (*problems, *rubbish), bool(rubbish))
 
 
 def _shown(encoding: str) -> str:
@@ -131,14 +133,23 @@ def _spell(found: re.Match[str]) -> str:
 
 
 def _rubbish(text: str, encoding: str) -> list[Problem]:
-    """A program, picture or archive: too much of its beginning is no text."""
-    probe = text[:_PROBE].rstrip("\0")
-    if not probe:
-        probe = text[:_PROBE]
-    # Padding NULs of a serial line say nothing against a text.
-    strange = len(_STRANGE.findall(probe)) - probe.count("\0")
-    signs = len(probe) - probe.count("\0")
-    if probe and (not signs or strange > max(8, _TOO_STRANGE * signs)):
-        share = "all" if not signs else f"{strange / signs:.0%}"
-        return [problem("not-a-text", Position(1), share=share, encoding=_shown(encoding))]
-    return []
+    """A program, picture or archive: too much of it is no text, and of its beginning already (a
+    serial line at the wrong speed prints rubbish too, but then a dump follows)."""
+    share = min(_strange(text[:_PROBE]), _TOO_STRANGE)
+    if share == _TOO_STRANGE:
+        share = _strange(text)
+    if share < _TOO_STRANGE:
+        return []
+    shown = "all" if share == 1 else f"{share:.0%}"
+    return [problem("not-a-text", Position(1), share=shown, encoding=_shown(encoding))]
+
+
+def _strange(text: str) -> float:
+    """The share of a text's characters that are none. Padding NULs of a serial line say nothing
+    against it, as long as there is something else."""
+    nuls = text.count("\0")
+    signs = len(text) - nuls
+    if not signs:
+        return 1.0 if text else 0.0
+    strange = len(_STRANGE.findall(text)) - nuls
+    return strange / signs if strange > _FEW else 0.0

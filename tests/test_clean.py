@@ -97,7 +97,15 @@ def test_bytes_that_are_no_text_stay_visible_with_their_place() -> None:
     [b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR" + bytes(range(256)) * 8, bytes(5000), b"\xff" * 100],
 )
 def test_rubbish_is_said_to_be_no_text(rubbish: bytes) -> None:
-    assert "not-a-text" in codes(tidy(rubbish))
+    assert codes(tidy(rubbish)) == ["not-a-text"]  # and nothing else, of all that is odd
+
+
+def test_rubbish_before_a_dump_does_not_hide_it() -> None:
+    """A serial line at the wrong speed prints rubbish until the loader sets it right."""
+    cleaned = tidy(b"\xf8\x80\xfc\x1e\x9e\xe6" * 20 + b"\n" + DUMP.encode() * 3)
+    assert texts(cleaned)[1:] == LINES * 3
+    assert "not-a-text" not in codes(cleaned)
+    assert "bytes-not-text" in codes(cleaned)
 
 
 def test_a_greek_or_german_note_is_no_rubbish() -> None:

@@ -37,8 +37,8 @@ KINDS: dict[str, Kind] = {
     ),
     "not-a-text": Kind(
         Severity.ERROR,
-        "the input is no text: {share} of its first characters are control codes or bytes that "
-        "are no {encoding}",
+        "the input is no text: {share} of its characters are control codes or bytes that are no "
+        "{encoding}",
         "paste or name the dump itself, not a program, picture or document",
         (bytes(range(256)) * 4, b"\x7fELF\x02\x01\x01" + bytes(57) + b"\x90\xff\xfe\x01" * 40),
     ),
