@@ -118,6 +118,10 @@ def _spread(unique: I64, n: int, banks: int, lines: int) -> Shape | None:
     return Shape("spread", "spread", _confidence(n), n, says)
 
 
+STRIDE_PLAY = 256
+"""A disturbance in time meets an address counter at almost, not exactly, the same distance."""
+
+
 def _by_address(unique: npt.NDArray[np.uint64], rows: int, lines: int) -> Shape:
     n = len(unique)
     if n == 1:
@@ -126,10 +130,11 @@ def _by_address(unique: npt.NDArray[np.uint64], rows: int, lines: int) -> Shape:
     if rows >= 4 * n and n <= 8:
         return Shape("few", "clustered", 0.8, n, f"{n} addresses hit {rows} times")
     gaps = np.diff(unique)
-    stride, often = Counter(gaps.tolist()).most_common(1)[0]
+    stride = int(np.median(gaps))
+    often = int((np.abs(gaps.astype(np.float64) - stride) <= stride / STRIDE_PLAY).sum())
     if n >= 8 and often >= 0.5 * (n - 1) and stride > 64:
         return Shape("stride", "striped", 0.85, n,
-                     f"{n} addresses, {often} of the steps between them {stride:#x}")  # fmt: skip
+                     f"{n} addresses, {often} of the steps between them about {stride:#x}")  # fmt: skip
     if n >= 6 and _paired(unique.astype(np.int64)) >= 0.8:
         return Shape("pairs", "paired", 0.8, n, f"{n} addresses in pairs one bit apart")
     fixed = _fixed_inside(unique)
