@@ -134,7 +134,7 @@ def _by_address(unique: npt.NDArray[np.uint64], rows: int, lines: int) -> Shape:
     often = int((np.abs(gaps.astype(np.float64) - stride) <= stride / STRIDE_PLAY).sum())
     if n >= 8 and often >= 0.5 * (n - 1) and stride > 64:
         return Shape("stride", "striped", 0.85, n,
-                     f"{n} addresses, {often} of the steps between them about {stride:#x}")  # fmt: skip
+                     f"{n} addresses, {often} steps of about {stride:#x}")
     if n >= 6 and _paired(unique.astype(np.int64)) >= 0.8:
         return Shape("pairs", "paired", 0.8, n, f"{n} addresses in pairs one bit apart")
     fixed = _fixed_inside(unique)
