@@ -30,6 +30,11 @@ class Window:
         return self.length > 0 and self.open_left and self.open_right and self.holes == 0
 
 
+LEAST_RUN = 3
+"""A dead tap is a hole where one of the runs beside it has this many taps; between shorter ones it
+is noise."""
+
+
 def runs(window: str) -> list[tuple[int, int]]:
     """Runs of working taps as (first, last), both included."""
     edges = [i for i, (a, b) in enumerate(pairwise("0" + window + "0")) if a != b]
@@ -50,14 +55,16 @@ def measure(window: str, taps: float = 1.0, *, wraps: bool = False) -> Window:
         text = text[shift:] + text[:shift]
     joined: list[list[int]] = []
     holes_in: list[int] = []
+    before = 0  # taps of the run before this one
     for first, last in runs(text):
-        long_enough = joined and (joined[-1][1] - joined[-1][0] >= 2 or last - first >= 2)
-        if long_enough and first - joined[-1][1] == 2:
+        taps_here = last - first + 1
+        if joined and first - joined[-1][1] == 2 and max(before, taps_here) >= LEAST_RUN:
             joined[-1][1] = last
             holes_in[-1] += 1
         else:
             joined.append([first, last])
             holes_in.append(0)
+        before = taps_here
     if not joined:
         return Window(0.0, None, None, None, 0, False, False, len(text))
     best = max(range(len(joined)), key=lambda i: joined[i][1] - joined[i][0])
