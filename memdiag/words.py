@@ -129,10 +129,11 @@ def _tally_key(
         mine, was = part[hit], wrote[:, :, i, :][hit]
         known = directed[hit][:, None, None]
         if key.dq is not None:
-            # The row names its line: every bit of the word is a beat of it.
-            flat = np.zeros(mine.shape[:2] + (DQS,), bool)
-            flat[..., key.dq] = mine.any(axis=2)
-            mine = flat
+            # The row names its line: whatever bit of the word is wrong, it is that one.
+            flat = np.zeros((2, *mine.shape[:2], DQS), bool)
+            flat[0, ..., key.dq], flat[1, ..., key.dq] = mine.any(axis=2), (mine & was).any(axis=2)
+            mine, was = flat
+            known = known & (np.arange(DQS) == key.dq)
         per = w[:, None, None]
         tally.wrong += (mine * per).sum(axis=(0, 1))
         tally.rose += ((mine & known & ~was) * per).sum(axis=(0, 1))
@@ -147,7 +148,7 @@ def _tally_key(
         flat_wrong = mine.reshape(-1, DQS).astype(np.float64)
         flat_w = np.repeat(w, mine.shape[1])[:, None]
         tally.both += (flat_wrong * flat_w).T @ flat_wrong
-        alike = (was[..., :, None] == was[..., None, :]) & known[..., None]
+        alike = (was[..., :, None] == was[..., None, :]) & known[..., None] & known[..., None, :]
         tally.apart += ((mine[..., :, None] & alike) * per[..., None]).sum(axis=(0, 1))
         tally.rows += int(w.sum())
         edc = log.edc[where[hit]]
