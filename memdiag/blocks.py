@@ -15,12 +15,14 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow.compute as pc
 
 from memdiag import bulk, columns
 from memdiag.account import Fate
 from memdiag.bulk import Plan
 from memdiag.columns import Block, Cut, Guard, Index
 from memdiag.errorlog import ErrorLog
+from memdiag.fits import linear
 from memdiag.layout import Start
 from memdiag.logbuilder import distinct
 from memdiag.patterns import ALL
@@ -28,6 +30,8 @@ from memdiag.prefixes import MARKED
 from memdiag.reader import LONGEST, Reader
 from memdiag.tidier import Tidier
 from memdiag.ways import Finder, Ways
+
+Flags = npt.NDArray[np.bool_]
 
 WINDOW = 2 << 20
 """Most bytes that are read in columns at once."""
@@ -55,10 +59,14 @@ class _Prepared:
     cuts: tuple[list[Cut], ...]
 
 
-def _prepare(data: bytes, ways: Ways) -> _Prepared:
+Prefixes = tuple[tuple[str, str], ...]
+
+
+def _prepare(data: bytes, ways: Ways, prefixes: Prefixes) -> _Prepared:
     """Cut lines in columns; needs no state, and may run beside."""
-    block = Block(data)
-    usable = _usable(block)
+    whole = Block(data)
+    usable = _usable(whole)
+    block = _without(whole, usable, prefixes)
     cuts = []
     for _, plan, rivals in ways.plans:
         lines = np.flatnonzero(usable)
@@ -67,12 +75,26 @@ def _prepare(data: bytes, ways: Ways) -> _Prepared:
             usable[cut.lines] = False
             _leave_marked(block, cut)
         cuts.append(found)
-    return _Prepared(data, block, tuple(cuts))
+    return _Prepared(data, whole, tuple(cuts))
 
 
-def _usable(block: Block) -> npt.NDArray[np.bool_]:
+def _without(block: Block, usable: Flags, prefixes: Prefixes) -> Block:
+    """The lines without what stands in front of the dump's own lines. Those that lack it are not
+    usable."""
+    for _, pattern in prefixes:
+        if not linear(pattern):
+            usable[:] = False
+            return block
+        cut = pc.replace_substring_regex(block.strings, pattern, "", max_replacements=1)
+        after = Block.of(cut)
+        usable &= np.diff(after.starts) < np.diff(block.starts)
+        block = after
+    return block
+
+
+def _usable(block: Block) -> Flags:
     """Lines of plain ASCII that are not too long."""
-    usable: npt.NDArray[np.bool_] = np.diff(block.starts) <= LONGEST
+    usable: Flags = np.diff(block.starts) <= LONGEST
     odd = (block.bytes - np.uint8(32)) > np.uint8(94)  # wraps round below the blank
     if np.count_nonzero(odd) > len(block):  # more than the line ends
         odd &= (block.bytes != 10) & (block.bytes != 9)
@@ -140,10 +162,10 @@ class Blocks:
         if ahead is not None and ahead[0] == at and ahead[1] == end and ahead[2] is ways:
             found = ahead[3].result()
         else:
-            found = _prepare(data[at:end], ways)
+            found = _prepare(data[at:end], ways, self.tidier.prefixes)
         if self.window == self.most >= WINDOW and end < len(data):
             after = _window(data, end, self.window)
-            job = self._beside.submit(_prepare, data[end:after], ways)
+            job = self._beside.submit(_prepare, data[end:after], ways, self.tidier.prefixes)
             self._ahead = (end, after, ways, job)
         return found
 
@@ -169,7 +191,7 @@ class Blocks:
             return (None,)
         section = dump.section
         header = None if section is None else section.columns
-        return (id(dump), id(section), header, tuple(dump.context.items()))
+        return (id(dump), id(section), header, tuple(dump.context.items()), self.tidier.prefixes)
 
     # -- columns --------------------------------------------------------------------------------
 

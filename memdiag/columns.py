@@ -60,6 +60,14 @@ class Block:
         self.starts = np.concatenate((np.zeros(1, np.int64), ends + 1))  # one more than lines
         self._guarded: dict[str, npt.NDArray[np.bool_]] = {}
 
+    @classmethod
+    def of(cls, strings: Any) -> Block:
+        """A block of these lines."""
+        joined = pc.binary_join(
+            pa.ListArray.from_arrays(pa.array([0, len(strings)], pa.int32()), strings), "\n"
+        )
+        return cls(joined[0].as_buffer().to_pybytes() + b"\n")
+
     def __len__(self) -> int:
         return len(self.starts) - 1
 

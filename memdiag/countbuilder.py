@@ -50,7 +50,7 @@ class _Part:
 class CountBuilder:
     """Takes rows one by one or in columns, in the order of their lines."""
 
-    most: int = MOST
+    most: int = field(default_factory=lambda: MOST)
     total: int = 0
     added_up: bool = False
     _rows: list[CountRow] = field(default_factory=list)

@@ -9,7 +9,7 @@ from typing import Any, Protocol
 from memdiag import cells, heads, law, rows
 from memdiag.countbuilder import CountBuilder
 from memdiag.layout import Cell
-from memdiag.logbuilder import LogBuilder
+from memdiag.logbuilder import PER_ADDRESS, LogBuilder
 from memdiag.problemlist import ProblemList
 from memdiag.problems import Position
 from memdiag.records import (
@@ -266,9 +266,9 @@ class Dump:
         text, later = pasted.between(self.first_line, last)
         log, counts = self.errors.finish(), self.counts.finish()
         if log is not None and self.errors.collapsed:
-            self.problems.add("errors-thinned" if log.share < 1 else "errors-collapsed",
-                              total=f"{log.total:,}", rows=f"{len(log):,}",
-                              share=f"{100 * log.share:.3g} %")  # fmt: skip
+            code = "errors-thinned" if self.errors.thinned else "errors-collapsed"
+            self.problems.add(code, total=f"{log.total:,}", rows=f"{len(log):,}",
+                              share=f"{100 * log.share:.3g} %", words=PER_ADDRESS)  # fmt: skip
         if self.counts.added_up:
             self.problems.add("counts-added-up", total=f"{len(self.counts):,}",
                               rows=f"{len(counts):,}")  # fmt: skip

@@ -182,7 +182,10 @@ def _examine_stream(
         return _examine_text(
             text, packed, sha256 or hashlib.sha256(text).hexdigest(), grammar, name
         )
-    said = tuple(p for p in cleaned.problems if p.code not in clean.COUNTED)
+    if "not-a-text" in codes and grammar is None:
+        raise Unreadable((*packed, *cleaned.problems, problem("no-dump", layouts="")))
+    again = {*clean.COUNTED, "bytes-not-text"}  # told when the whole text was cleaned
+    said = tuple(p for p in cleaned.problems if p.code not in again)
     seen = [first]
     layout, more = _recognised(seen, rest, said, grammar, cleaned)
     anchor = ANCHOR
@@ -218,7 +221,7 @@ def _recognised(
         raise
 
 
-_MOST_SEEN = 4
+_MOST_SEEN = 1
 
 
 # -- which layout -------------------------------------------------------------------------------

@@ -1,8 +1,9 @@
 """Builds an `ErrorLog` from millions of rows in bounded memory.
 
 Up to `MOST` rows the log is exact. Beyond, rows that differ in nothing but their line become one
-that counts how often it was printed; and where that does not suffice, whole addresses are left
-out by a hash, so that of an address that is kept every row is kept, and repeats stay countable.
+that counts how often it was printed. Where that does not suffice, of each address the first words
+stand for all of its words; and then whole addresses are left out by a hash, so that of an address
+that is kept every row is counted, and repeats stay countable.
 """
 
 from __future__ import annotations
@@ -14,11 +15,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from memdiag.errorlog import ErrorKey, ErrorLog, from_rows
+from memdiag.errorlog import LIMB, ErrorKey, ErrorLog, from_rows
 from memdiag.records import ErrorRow
 
 MOST = 1_000_000
 """Rows a log holds at most."""
+PER_ADDRESS = 64
+"""Different words of one address that are told apart in a log that is too long."""
 _PENDING = 20_000
 
 U64 = npt.NDArray[np.uint64]
@@ -31,11 +34,12 @@ _ROWWISE = tuple(
 class LogBuilder:
     """Takes rows one by one or in columns, in the order of their lines."""
 
-    def __init__(self, most: int = MOST) -> None:
-        self.most = most
+    def __init__(self, most: int | None = None) -> None:
+        self.most = most or MOST
         self.total = 0
         self.share = 1.0
         self.collapsed = False
+        self.thinned = False
         self._pending: list[ErrorRow] = []
         self._parts: list[ErrorLog] = []
         self._held = 0
@@ -72,9 +76,16 @@ class LogBuilder:
         """Down to half of `most` rows, so that it is not needed again at once."""
         log = collapse(joined(self._parts))
         self.collapsed = True
+        if len(log) > self.most // 2:
+            self.thinned = True
+            log = limit(log, min(PER_ADDRESS, max(1, self.most // 4)))
         while len(log) > self.most // 2:
+            spread = _spread(log)
+            kept = spread < _bound(self.share / 2)
+            if not kept.any():  # one address alone is left: it stays
+                kept = spread == spread.min()
             self.share /= 2
-            log = _rows_of(log, _spread(log) < _bound(self.share))
+            log = _rows_of(log, kept)
         self._parts, self._held = [log], len(log)
 
     def __len__(self) -> int:
@@ -89,7 +100,11 @@ class LogBuilder:
         if (np.diff(log.line) < 0).any():  # rows of several rules, each in columns
             log = _rows_of(log, np.argsort(log.line, kind="stable"))
         keys, key = used_keys(log.keys, log.key)
-        return replace(log, keys=keys, key=key, total=self.total, share=self.share)
+        limbs = max(1, -(-int(log.width.max()) // LIMB))  # rows of wider words may be gone
+        return replace(
+            log, keys=keys, key=key, wrong=log.wrong[:, :limbs], wrote=log.wrote[:, :limbs],
+            total=self.total, share=self.share,
+        )  # fmt: skip
 
 
 def joined(parts: Iterable[ErrorLog]) -> ErrorLog:
@@ -219,4 +234,22 @@ def collapse(log: ErrorLog) -> ErrorLog:
     keep = np.zeros(len(log), bool)
     keep[first] = True
     keep |= ~alike
+    return _rows_of(replace(log, times=counted), keep)
+
+
+def limit(log: ErrorLog, words: int) -> ErrorLog:
+    """At most so many rows of each address (and key): the first ones, which count for the others
+    in turn. Rows without an address stay as they are."""
+    with np.errstate(over="ignore"):
+        where = mixed(_spread(log) ^ mixed(log.key.astype(np.uint64)))
+    order = np.argsort(where, kind="stable")
+    grouped = where[order]
+    new = np.concatenate((np.ones(1, bool), grouped[1:] != grouped[:-1]))
+    start = np.flatnonzero(new)[np.cumsum(new) - 1]
+    rank = np.arange(len(log)) - start
+    times = np.bincount(start + rank % words, weights=log.times[order], minlength=len(log))
+    counted = np.zeros(len(log), np.int64)
+    counted[order] = times.astype(np.int64)
+    keep = np.zeros(len(log), bool)
+    keep[order] = rank < words
     return _rows_of(replace(log, times=counted), keep)

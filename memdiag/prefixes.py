@@ -110,6 +110,24 @@ def strip(pieces: Sequence[Piece], tally: Tally, anchor: re.Pattern[str] = ANCHO
             return
 
 
+def chain(text: str, cut: int) -> tuple[tuple[str, str], ...]:
+    """The prefixes that make up the first `cut` characters of a line: for each what it is called
+    in a tally, and its pattern. Empty where they do not."""
+    found: list[tuple[str, str]] = []
+    at = 0
+    while at < cut and len(found) < _ROUNDS:
+        for _name, prefix, kind in _FAMILIES:
+            match = prefix.match(text, at + _indent(text[at:]))
+            if match and at < match.end() <= cut:
+                flags = "(?i)" if prefix.flags & re.IGNORECASE else ""
+                found.append((kind, f"{flags}^[ \t]{{0,8}}(?:{prefix.pattern})"))
+                at = match.end()
+                break
+        else:
+            return ()
+    return tuple(found) if at == cut else ()
+
+
 def _unglue(pieces: Sequence[Piece], tally: Tally) -> None:
     """`[end] 12rig$ `: the dump's last line had no line end, so the prompt stands behind it."""
     for piece in pieces:

@@ -27,7 +27,12 @@ class ProblemList:
             self.items.append(problem(code, position, **fields))
 
     def extend(self, more: Sequence[Problem]) -> None:
-        self.items.extend(more)
+        for each in more:
+            self._count[each.code] = n = self._count.get(each.code, 0) + 1
+            if each.position is not None:
+                self._last[each.code] = each.position.line
+            if n <= MOST_ALIKE:
+                self.items.append(each)
 
     def __bool__(self) -> bool:
         return bool(self.items)

@@ -18,6 +18,9 @@ from memdiag.wraps import ROW_KINDS, rejoined
 LONGEST = 10_000
 """Characters in a line at most: no row is as long, and a pattern tried on more could take long."""
 
+MOST_LINE = 1 << 16
+"""Characters of a line that are looked at; of longer ones a stream gives no more."""
+
 VERSION = "1"
 
 
@@ -88,7 +91,8 @@ class Reader:
             self._fate(line, Fate.NOISE if line.noise else Fate.BLANK)
         elif len(text) > LONGEST:
             self._open(line)
-            self._problem(line, "line-too-long", 1, n=len(text), most=LONGEST)
+            n = f"{len(text):,}" if len(text) < MOST_LINE else f"{MOST_LINE:,} or more"
+            self._problem(line, "line-too-long", 1, n=n, most=LONGEST)
         else:
             found = self.match(text)
             whole = rejoined(self, at, found) if self.width else None

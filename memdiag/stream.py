@@ -13,7 +13,7 @@ from memdiag import clean
 from memdiag.layout import Layout
 from memdiag.prefixes import ANCHOR
 from memdiag.problems import Problem
-from memdiag.reader import Reader, Reading
+from memdiag.reader import MOST_LINE, Reader, Reading
 from memdiag.tidier import Tidier
 
 LEAST = 256 << 10
@@ -85,15 +85,24 @@ def _feeder(reader: Reader, tidier: Tidier, window: int | None) -> Feeder:
 
 
 def blocks(file: BinaryIO, size: int = BLOCK) -> Iterator[bytes]:
-    """A file in blocks of whole lines of about `size` bytes."""
+    """A file in blocks of whole lines of about `size` bytes. A line longer than a block loses its
+    end: it is no row, and the reader will say so."""
     rest = b""
+    dropping = False
     while True:
         data = file.read(size)
         if not data:
             break
+        if dropping:
+            end = data.find(b"\n")
+            if end < 0:
+                continue
+            data, dropping = data[end:], False
         data = rest + data if rest else data
         end = data.rfind(b"\n") + 1
         rest = data[end:]
+        if len(rest) >= max(size, MOST_LINE):
+            rest, dropping = rest[:MOST_LINE], True
         if end:
             yield data[:end]
     if rest:

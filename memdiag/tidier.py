@@ -10,7 +10,7 @@ from typing import Protocol
 from memdiag import clean
 from memdiag.account import Fate
 from memdiag.decode import decode
-from memdiag.prefixes import ANCHOR
+from memdiag.prefixes import ANCHOR, chain
 from memdiag.problems import Problem
 from memdiag.reader import Reader
 from memdiag.terminal import Tally
@@ -19,6 +19,8 @@ MOST_FIRST = 20_000
 """Lines of a dump that are kept from its start on."""
 MOST_LATER = 50_000
 """Lines beyond those that are kept by their numbers."""
+MOST_CHARACTERS = 16 << 20
+"""Characters that are kept of one dump."""
 
 
 class _Lines(Protocol):
@@ -32,12 +34,14 @@ class Kept:
     lines: dict[int, str] = field(default_factory=dict)
     since: int = 1  # the first line that may still be asked for
     later: int = 0
+    size: int = 0
 
     def add(self, number: int, text: str) -> None:
         early = number < self.since + MOST_FIRST
-        if early or self.later < MOST_LATER:
+        if (early or self.later < MOST_LATER) and self.size < MOST_CHARACTERS:
             self.lines[number] = text
             self.later += not early
+            self.size += len(text)
 
     def room(self, number: int) -> int:
         """How many more lines from this one on belong to those kept from the start."""
@@ -52,7 +56,7 @@ class Kept:
         after = first + len(text)
         later = {n: t for n, t in self.lines.items() if after <= n <= last}
         self.lines = {n: t for n, t in self.lines.items() if n > last}
-        self.since, self.later = last + 1, 0
+        self.since, self.later, self.size = last + 1, 0, 0
         return tuple(text), later
 
 
@@ -66,6 +70,8 @@ class Tidier:
         self.problems: list[Problem] = []
         self.tally = Tally()
         self.widest = 0  # columns of the widest line so far: only such a line can have been cut
+        self.prefixes: tuple[tuple[str, str], ...] = ()
+        """What stands in front of the dump's own lines: see `prefixes.chain`."""
         self._example = ""  # a line of the dump's own, as pasted: it shows what stands in front
 
     def read(self, reader: Reader, data: bytes) -> None:
@@ -79,7 +85,7 @@ class Tidier:
         width = clean.wrap_width(lines)
         self.widest = max(self.widest, *(line.width for line in lines), 0)
         reader.feed(lines, width if width == self.widest else None)
-        self._learn(reader, pasted, first)
+        self._learn(reader, pasted, lines, first)
 
     def skip(self, n: int, block: _Lines, first: int, widest: int) -> None:
         """Lines were read in columns; some may be kept. `widest` is the width of the widest."""
@@ -88,6 +94,8 @@ class Tidier:
             raw = block.between(first, first + room).decode("ascii", "replace")
             for number, text in enumerate(raw.splitlines(), self.next_line):
                 self.kept.add(number, text)
+        for kind, _ in self.prefixes:
+            self.tally.add(kind, self.next_line, 1, n)
         self.widest = max(self.widest, widest)
         self.next_line += n
 
@@ -124,11 +132,17 @@ class Tidier:
         kept = lines[len([line for line in lines if line.number <= len(before)]) :]
         return tuple(line._replace(number=line.number + shift) for line in kept)
 
-    def _learn(self, reader: Reader, pasted: tuple[str, ...], first: int) -> None:
+    def _learn(
+        self, reader: Reader, pasted: tuple[str, ...], lines: tuple[clean.Line, ...], first: int
+    ) -> None:
+        """Remember the last line that is surely the dump's own, and what stood in front of it."""
         for extent in reversed(reader.account.extents[-4:]):
             if extent.fate in _OWN and extent.last >= first:
-                self._example = pasted[extent.last - first]
-                return
+                own = [line for line in lines if line.number == extent.last]
+                if len(own) == 1 and own[0].at is None and self.anchor.match(own[0].text):
+                    self._example = pasted[extent.last - first]
+                    self.prefixes = chain(self._example, own[0].shift)
+                    return
 
 
 _OWN = (Fate.HEAD, Fate.SECTION, Fate.COLUMNS)

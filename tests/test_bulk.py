@@ -5,6 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import re
+import time
+import tracemalloc
+from collections.abc import Callable
 from dataclasses import fields
 from functools import cache
 from pathlib import Path
@@ -230,7 +233,7 @@ def test_a_shape_takes_no_line_that_the_parser_refuses(parts: list[str]) -> None
         match = layout.match(line, frozenset({"error_row"}))
         assert isinstance(match, grammars.Match)
         taken = {t.column: hit[f"f{t.field}"] for t in shape.taken if t.field is not None}
-        assert taken == {c.column: c.text for c in match.cells}
+        assert taken == {c.column: c.text for c in match.cells if c.text is not None}
 
 
 @cache
@@ -328,9 +331,8 @@ def test_a_thinned_log_keeps_whole_addresses(rows: list[tuple[int, int, str]], m
     if len(rows) <= most:
         assert log_of(log) == log_of(exact)
         return
-    if log is None:
-        return
-    assert len(log) <= most
+    assert log is not None
+    assert len(log) <= max(most, 1)
     assert log.total == len(rows)
     kept = set(log.address.tolist())
     for address in kept:
@@ -348,6 +350,25 @@ def test_repeats_are_collapsed_before_addresses_are_left_out() -> None:
     assert log.share == 1
     assert len(set(log.address.tolist())) == 100
     assert log.times.sum() == log.total == 5000
+
+
+def test_one_cell_with_very_many_words_stays_one_cell() -> None:
+    builder = logbuilder.LogBuilder(1000)
+    for line in range(6000):
+        builder.add(error(line + 1, address=0x40, wrong=line + 1))
+        builder.add(error(line + 1, address=line * 8))
+    log = builder.finish()
+    assert log is not None
+    assert len(log) <= 1000
+    if 0x40 in log.address:
+        assert log.times[log.address == 0x40].sum() == 6001
+    only = logbuilder.LogBuilder(1000)
+    for line in range(6000):
+        only.add(error(line + 1, address=0x40, wrong=line + 1))
+    log = only.finish()
+    assert log is not None
+    assert log.times.sum() == 6000
+    assert len(log) <= 1000
 
 
 @given(st.lists(st.tuples(st.sampled_from(["U1", "U2"]), st.sampled_from(["a", None]),
@@ -430,6 +451,75 @@ def test_a_message_between_the_rows_of_a_large_table_is_noise() -> None:
     assert codes["kernel-messages"].position == Position(5001)
     assert codes["cell-count"].position is not None
     assert codes["cell-count"].position.line == 7001
+
+
+@pytest.mark.parametrize(
+    "stamp",
+    ["[{0:5d}.{1:06d}] ", "2024-05-03T14:20:{2:02d}.{1:06d}Z ", "14:20:{2:02d} INFO: ", "rig1: "],
+)
+def test_a_large_log_with_something_in_front_of_its_lines(stamp: str) -> None:
+    plain = big(9_000)
+    lines = [stamp.format(i // 60, i % 1_000_000, i % 60) + line
+             for i, line in enumerate(plain.splitlines())]  # fmt: skip
+    lines.insert(4000, "no stamp here")
+    lines.insert(6000, stamp.format(9, 9, 9) + "usb 1-1: new high-speed device")
+    text = "\n".join(lines) + "\n"
+    (stamped,), (bare,) = load.load(text), load.load(plain)
+    assert log_of(stamped.errors)["address"] == log_of(bare.errors)["address"]  # type: ignore[index]
+    assert stamped.source.rows == 9_000
+    told = [p for p in stamped.problems if p.code in ("time-stamps", "log-prefixes")]
+    assert told
+    assert any("9,00" in p.message for p in told)
+    seconds = timed(lambda: load.load(text))
+    assert seconds < 6 * timed(lambda: load.load(plain)) + 0.5
+
+
+def timed(job: Callable[[], object]) -> float:
+    started = time.perf_counter()
+    job()
+    return time.perf_counter() - started
+
+
+@pytest.mark.parametrize(
+    ("most", "code"), [(2_000_000, None), (4_000, "errors-collapsed"), (1_000, "errors-thinned")]
+)
+def test_what_is_not_held_is_told(
+    most: int, code: str | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(logbuilder, "MOST", most)
+    rows = "".join(f"U1 0x{i % 1500:x} 0x1 0x0\n" for i in range(20_000))
+    (run,) = load.load(f"bench-dump 1\n[errors]\nsite address wrote read\n{rows}[end] 20000\n")
+    told = [p for p in run.problems if p.code.startswith("errors-")]
+    assert [p.code for p in told] == ([] if code is None else [code])
+    assert all("20,000" in p.message for p in told)
+    assert run.errors is not None
+    assert run.errors.total == run.source.rows == 20_000
+    assert run.source.complete
+
+
+def test_counts_that_are_added_up_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(countbuilder, "MOST", 1000)
+    rows = "".join(f"U{i % 3} walk 1e9 {i % 2}\n" for i in range(20_000))
+    (run,) = load.load(f"bench-dump 1\n[counts]\nsite test bits errors\n{rows}[end] 20000\n")
+    (told,) = (p for p in run.problems if p.code == "counts-added-up")
+    assert "20,000" in told.message
+    assert [row.scope.site for row in run.counts] == ["U0", "U1", "U2"]
+    assert sum(row.bits or 0 for row in run.counts) == 20_000 * 10**9
+    assert sum(row.errors or 0 for row in run.counts) == 10_000
+
+
+def test_a_line_without_end_is_told_and_costs_no_memory(tmp_path: Path) -> None:
+    path = tmp_path / "long.txt"
+    path.write_text(big(6_000).replace("[end]", "9" * 40_000_000 + "\n[end]"))
+    tracemalloc.start()
+    (run,) = load.load(path)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert run.source.rows == 6_000
+    (said,) = (p for p in run.problems if p.code == "line-too-long")
+    assert "65,536 or more" in said.message
+    assert run.source.last_line == 6_007
+    assert peak < 150e6
 
 
 def test_every_line_of_a_large_text_is_accounted_for() -> None:

@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import re
-import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -143,34 +138,9 @@ def test_a_board_level_result_alone_is_a_run(tmp_path: Path) -> None:
     assert (row.scope, row.step, row.result) == (Scope(), "all", Result.FAIL)
 
 
-# -- the page that teaches it -----------------------------------------------------------------
+# -- the page that teaches it (`tests/test_docs.py` follows it word for word) -------------------
 
 PAGE = Path(__file__).parents[1] / "docs" / "layouts.md"
-BLOCK = re.compile(r"```sh\n(.*?)```\n(?:\n```text\n(.*?)```\n)?", re.DOTALL)
-
-
-@pytest.mark.skipif(shutil.which("bash") is None, reason="the page is for a Unix shell")
-def test_the_page_can_be_followed_word_for_word(tmp_path: Path) -> None:
-    """Each command block is run in one folder; where an output follows, it is compared."""
-    tools = tmp_path / "tools"
-    tools.mkdir()
-    (tools / "memdiag").write_text(f'#!/bin/sh\nexec "{sys.executable}" -m memdiag "$@"\n')
-    (tools / "memdiag").chmod(0o755)
-    folder = tmp_path / "empty"
-    folder.mkdir()
-    env = os.environ | {
-        "PATH": f"{tools}{os.pathsep}{os.environ['PATH']}", "NO_COLOR": "1",
-        "PYTHONPATH": str(PAGE.parents[1]), "XDG_CONFIG_HOME": str(tmp_path),
-        "XDG_CACHE_HOME": str(tmp_path),
-    }  # fmt: skip
-    blocks = BLOCK.findall(PAGE.read_text(encoding="utf-8"))
-    assert len(blocks) >= 6
-    for commands, expected in blocks:
-        done = subprocess.run(["bash", "-c", commands], cwd=folder, env=env, text=True, check=False,
-                              stdout=subprocess.PIPE, stderr=subprocess.STDOUT)  # fmt: skip
-        assert "Traceback" not in done.stdout
-        if expected:
-            assert done.stdout == expected
 
 
 def test_the_page_names_the_whole_law() -> None:

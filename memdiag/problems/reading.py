@@ -34,7 +34,7 @@ KINDS: dict[str, Kind] = {
     ),
     "line-too-long": Kind(
         Severity.ERROR,
-        "a line of {n:,} characters, where no row has more than {most:,}: it is left out",
+        "a line of {n} characters, where no row has more than {most:,}: it is left out",
         "the capture lost its line ends or is no text: capture it again",
         (_TRAINING + "U1 0 0 read pass " + "9" * 20_000 + "\n[end] 1\n",),
     ),
@@ -189,8 +189,8 @@ KINDS: dict[str, Kind] = {
     ),
     "errors-thinned": Kind(
         Severity.WARNING,
-        "{total} error rows are too many to hold: {rows} are used, all rows of {share} of the "
-        "addresses",
+        "{total} error rows are too many to hold: used are those of {share} of the addresses, and "
+        "of each the first {words} different words",
         "which addresses are used is chance; shares and rates stay right, single cells are missed",
     ),
     "counts-added-up": Kind(
