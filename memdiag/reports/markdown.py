@@ -45,7 +45,7 @@ def verdict_markdown(verdict: Verdict) -> str:
     if only:
         out += [escape(rows.gist(only, rows.DISTURBED)), ""]
     if clear:
-        out += [escape(rows.gist(clear)), ""]
+        out += [escape(rows.gist(clear, every=not odd)), ""]
     steps = dict.fromkeys(s for group in groups if len(group) == 1 for s in group[0].next)
     for title, texts in (("Next", steps), ("Caution", verdict.cautions),
                          ("Notes", [*verdict.notes, *_warnings(verdict)])):  # fmt: skip

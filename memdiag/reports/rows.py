@@ -69,9 +69,11 @@ def _quiet(row: TableRow) -> bool:
     return not row.errors and not row.steps_failed
 
 
-def gist(rows: Sequence[TableRow], word: str = "clear") -> str:
-    """What rows left out have in common: `44 more rows are clear: eyes 0.41 to 0.47 UI, ...`."""
-    text = f"{len(rows)} more row{'s are' if len(rows) != 1 else ' is'} {word}"
+def gist(rows: Sequence[TableRow], word: str = "clear", *, every: bool = False) -> str:
+    """What rows left out have in common: `44 more rows are clear: eyes 0.41 to 0.47 UI, ...`.
+    `every`: no other rows are shown."""
+    count = f"all {len(rows)} rows are" if every else f"{len(rows)} more rows are"
+    text = f"{count if len(rows) != 1 else '1 more row is'} {word}"
     widths = [r.width_ui for r in rows if r.width_ui is not None]
     parts = []
     if widths:

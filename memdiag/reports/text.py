@@ -103,7 +103,7 @@ def _table(verdict: Verdict, every_row: bool) -> str:
         return table_text(verdict.table)
     parts = [table_text(own)]
     parts += [rows.gist(disturbed, rows.DISTURBED)] if disturbed else []
-    parts += [rows.gist(clear)] if clear else []
+    parts += [rows.gist(clear, every=not odd)] if clear else []
     return "\n".join(part for part in parts if part)
 
 
