@@ -69,6 +69,10 @@ def shape_of(log: ErrorLog, index: I64, board: Board, lines: int) -> Shape | Non
     if cells is not None:
         unique = np.unique(cells, axis=0)
         shape = _by_fields(unique, len(index), lines)
+        if shape is not None and shape.kind == "spread" and addressed.size:
+            # Cells all over may still keep a stride, or pair up in a bank or column line.
+            bare = _by_address(np.unique(log.address[addressed]), int(addressed.size), lines)
+            return bare if bare.kind in ("striped", "paired") else shape
         if shape is not None:
             return shape
     if addressed.size:
@@ -132,7 +136,7 @@ def _by_address(unique: npt.NDArray[np.uint64], rows: int, lines: int) -> Shape:
     gaps = np.diff(unique)
     stride = int(np.median(gaps))
     often = int((np.abs(gaps.astype(np.float64) - stride) <= stride / STRIDE_PLAY).sum())
-    if n >= 8 and often >= 0.5 * (n - 1) and stride > 64:
+    if n >= 8 and often >= 0.6 * (n - 1) and stride > 64:  # pairs alone make it a half
         return Shape("stride", "striped", 0.85, n,
                      f"{n} addresses, {often} steps of about {stride:#x}")
     if n >= 6 and _paired(unique.astype(np.int64)) >= 0.8:
@@ -171,7 +175,8 @@ _TABLE = {
     "spread": {"quiet": 0.62, "spread": 0.93, "paired": 0.25, "striped": 0.35, "clustered": 0.06},
     "paired": {"quiet": 0.03, "spread": 0.02, "paired": 0.70, "striped": 0.10, "clustered": 0.05},
     "striped": {"quiet": 0.05, "spread": 0.02, "paired": 0.03, "striped": 0.50, "clustered": 0.14},
-    "clustered": {"quiet": 0.30, "spread": 0.03, "paired": 0.02, "striped": 0.05, "clustered": 0.75},
+    "clustered": {"quiet": 0.30, "spread": 0.03, "paired": 0.02, "striped": 0.05,
+                  "clustered": 0.75},
 }  # fmt: skip
 
 
