@@ -21,7 +21,7 @@ from memdiag.problems import Position, Problem, problem
 from memdiag.terminal import DIRT, Tally, shown
 
 _LEAST_WIDTH = 20  # no terminal is narrower
-_MOST_PIECES = 64  # a row of 64 screen lines is no row
+_MOST_PIECES = 12  # a row of more screen lines is no row
 
 # Said once each; the words are for one and for several.
 _WORDS = {

@@ -69,6 +69,7 @@ class Reader:
         self.lines: Sequence[Line] = ()
         self.width: int | None = None
         self._joined_width = 0
+        self.misfits = 0  # full lines in a row that no line after them made whole
         self._states: dict[tuple[str | None, bool], frozenset[str]] = {}
         self._stray: tuple[int, int] | None = None
 
@@ -262,6 +263,7 @@ class Reader:
 
     def _head(self, line: Line, found: Match) -> None:
         self._finish()
+        self.misfits = max(0, self.misfits - 5)  # another dump may be cut where this one was not
         self.dump = dump = self._new(line)
         dump.headed = True
         for cell in found.cells:

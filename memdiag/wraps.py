@@ -15,14 +15,26 @@ if TYPE_CHECKING:
 ROW_KINDS = frozenset({*law.RULES, "row", "rows"})
 """The line rules that give rows."""
 
+MOST_MISFITS = 20
+"""Full lines one after another that could not be made whole, after which no more are tried in a
+dump: its lines are not cut but damaged, and each try reads up to a dozen lines again."""
+
 
 def rejoined(reader: Reader, at: int, found: Match | Miss) -> Line | None:
     """The row that starts here and was cut at the terminal's width, where that is certain: it
     is whole only with the lines after it, and those are nothing by themselves."""
     lines, width = reader.lines, reader.width
     assert width is not None
-    if lines[at].width != width or at + 1 >= len(lines):
+    if lines[at].width != width or at + 1 >= len(lines) or reader.misfits >= MOST_MISFITS:
         return None
+    whole = _whole(reader, at, found, width)
+    if whole is not None:
+        reader.misfits = 0
+    return whole
+
+
+def _whole(reader: Reader, at: int, found: Match | Miss, width: int) -> Line | None:
+    lines = reader.lines
     if isinstance(found, Match) and found.kind == "columns":
         # The longest line of a table is often this one. No row is taken for its rest: cells
         # are no names of columns.
@@ -42,7 +54,9 @@ def rejoined(reader: Reader, at: int, found: Match | Miss) -> Line | None:
             return rows != alone or _cells(reader, text) != _cells(reader, lines[at].text)
         return alone is None and _stands(reader, text)  # a heading may have been cut as well
 
-    return clean.rejoin(lines, width, whole, at, partial(_stands, reader))
+    best = clean.rejoin(lines, width, whole, at, partial(_stands, reader))
+    reader.misfits += best is None
+    return best
 
 
 def _cells(reader: Reader, text: str) -> list[str | None]:

@@ -7,6 +7,7 @@ anything but `Unreadable`; no line vanishes; memory stays bounded.
 from __future__ import annotations
 
 import gzip
+import time
 import tracemalloc
 from dataclasses import fields
 
@@ -221,6 +222,28 @@ def test_a_line_of_a_million_characters(layout: str, line: bytes) -> None:
     (run,) = load.load(heads[layout] % line)
     assert [row.bits for row in run.counts][:1] == [5]
     assert 6 in [row.bits for row in run.counts]
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        "U1  0  0x%08x  0xfg  0xfe  ok                  \n",  # each as wide as the last: a cut row?
+        "U1  0  0x%08x  0xff\n",
+        "U1  0  0x%08x  0xff  0xfe  ok  and  more  of  it\n",
+        "0x%08x lost its beginning on the way from the rig to here\n",
+        "bench-dump 1\n0x%08x lost its beginning on the way from the rig\n",
+    ],
+)
+def test_thousands_of_bad_rows_take_linear_time(row: str) -> None:
+    def seconds(n: int) -> float:
+        text = "bench-dump 1\n[errors]\nsite ch address wrote read edc\n"
+        data = (text + "".join(row % i for i in range(n))).encode()
+        started = time.perf_counter()
+        load.load(data)
+        return time.perf_counter() - started
+
+    # The first rows are tried as pieces of cut ones, a bounded number of times.
+    assert seconds(2_400) < 16 * seconds(600) + 0.5
 
 
 def test_memory_is_bounded_by_the_text() -> None:
