@@ -16,7 +16,7 @@ from memdiag.evidence.gather import Evidence
 from memdiag.evidence.nodes import STATES, Node
 from memdiag.faults import Kind, Near
 from memdiag.findings import Cause, Locus
-from memdiag.records import Run
+from memdiag.records import Channel, Run
 from memdiag.shop import Shop
 
 ODD = -0.7
@@ -60,7 +60,9 @@ def build(run: Run, board: Board, evidence: Evidence, shop: Shop) -> Case:
     given = removed_and_silent(run, evidence)
     candidates = list(_enumerate(run, board, evidence, shop, given))
     near = _relations(candidates, nodes, board)
-    speaks = [c.expected or _touched(c, row, nodes) for c, row in zip(candidates, near, strict=True)]
+    speaks = [
+        c.expected or _touched(c, row, nodes) for c, row in zip(candidates, near, strict=True)
+    ]
     candidates = [c for c, kept in zip(candidates, speaks, strict=True) if kept]
     near = near[np.array(speaks, bool)]
     variants = [(i, j) for i, c in enumerate(candidates) for j in range(len(c.kind.variants))]
@@ -203,8 +205,9 @@ def _suspects(board: Board, evidence: Evidence) -> Iterator[tuple[Locus, str]]:
             site = board.site(ref)
             if site is None:
                 continue
-            mine = [
-                (k.channel, node.rank if node.rank is not None or not board.known else k.rank, k.lane)
+            any_rank = node.rank is not None or not board.known
+            mine: list[tuple[Channel | None, int | None, int | None]] = [
+                (k.channel, node.rank if any_rank else k.rank, k.lane)
                 for k in site.links
                 if (node.channel is None or k.channel == node.channel)
                 and (node.rank is None or k.rank == node.rank)
@@ -261,7 +264,9 @@ def _pair_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
 def _rail_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
     """The rails that feed packages, and any other rail that was read or fed."""
     feeding = {r.name: board.sites_on_rail(r.name) for r in board.rails if r.feeds == "packages"}
-    feeding = {n: sites for n, sites in feeding.items() if len(sites) > 1 or (sites and board.known)}
+    feeding = {
+        n: sites for n, sites in feeding.items() if len(sites) > 1 or (sites and board.known)
+    }
     for name, sites in feeding.items():
         yield Locus(rail=name), frozenset(s.ref for s in sites), 1 / len(feeding), 0.0
     read = dict.fromkeys(n.rail for n in evidence.nodes if n.rail is not None)
@@ -380,7 +385,8 @@ def _relations(candidates: Sequence[Candidate], nodes: Sequence[Node], board: Bo
 
 
 def _relation(
-    c: Candidate, node: Node, mine: list[int], first: int, order: dict[str, int], between: np.ndarray
+    c: Candidate, node: Node, mine: list[int], first: int, order: dict[str, int],
+    between: np.ndarray,
 ) -> int:
     locus = c.locus
     shared = not c.sites.isdisjoint(node.sites)
@@ -394,7 +400,8 @@ def _relation(
             locus.dq if isinstance(locus.dq, tuple) else (locus.dq,)
         )  # fmt: skip
         return Near.SELF if same_dq else Near.LANE
-    if shared and not (c.kind.cause is Cause.CONTROLLER and node.sites not in ((s,) for s in c.sites)):
+    alone = len(node.sites) == 1 and c.sites.issuperset(node.sites)
+    if shared and (c.kind.cause is not Cause.CONTROLLER or alone):
         return Near.SITE
     theirs = [order[r] for r in node.sites if r in order]
     if node.kind == "boot" and theirs:
@@ -405,13 +412,17 @@ def _relation(
 def _meets(locus: Locus, node: Node) -> bool:
     return all(
         a is None or b is None or a == b
-        for a, b in ((locus.channel, node.channel), (locus.rank, node.rank),
-                     (locus.lane, node.lane))  # fmt: skip
+        for a, b in (
+            (locus.channel, node.channel),
+            (locus.rank, node.rank),
+            (locus.lane, node.lane),
+        )
     )
 
 
-HOPELESS = -4.0
-"""A variant that explains its own place worse (log) than a mere disturbance is not followed up."""
+HOPELESS, EACH = -4.0, 0.7
+"""A variant that explains its own place worse (log) than mere disturbances would, by more than
+this and this much again for each node of it, is not followed up."""
 
 
 def _model(
@@ -436,7 +447,9 @@ def _model(
     kept = [
         (i, j)
         for (i, j), hope in zip(variants, hopes, strict=True)
-        if hope > HOPELESS or candidates[i].expected or candidates[i].cause is Cause.UNDECIDED
+        if hope > HOPELESS - EACH * int((near[i] >= Near.LANE).sum())
+        or candidates[i].expected
+        or candidates[i].cause is Cause.UNDECIDED
     ]
     effects = np.empty((len(rigs), len(kept), len(nodes), width))
     for v, (i, j) in enumerate(kept):
@@ -445,8 +458,8 @@ def _model(
         effects[:, v] = table[rigs][:, kind_of, near[i]]
     odds = np.array(
         [
-            math.log(candidates[i].odds * candidates[i].kind.variants[j].share) + candidates[i].bonus
-            for i, j in kept
+            math.log(c.odds * c.kind.variants[j].share) + c.bonus
+            for c, j in ((candidates[i], j) for i, j in kept)
         ]
     )
     given = tuple(v for v, (i, _) in enumerate(kept) if candidates[i].expected)
@@ -487,7 +500,8 @@ def _hopes(
 
 def _log_shares(weights: list[float]) -> np.ndarray:
     shares = np.array(weights)
-    return np.log(shares / shares.sum())
+    logs: np.ndarray = np.log(shares / shares.sum())
+    return logs
 
 
 @cache

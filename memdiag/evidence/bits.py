@@ -90,7 +90,7 @@ STRAY_MOST = 64
 
 @cache
 def _stray_norm() -> float:
-    return sum(n**-2.2 for n in range(1, STRAY_MOST + 1))
+    return float(sum(n**-2.2 for n in range(1, STRAY_MOST + 1)))
 
 
 def _stray(errors: int) -> float:
@@ -106,7 +106,7 @@ def _weights(kind: str) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64
     grid = np.zeros((len(states), _GRID.size))
     for i, state in enumerate(states):
         for weight, low, high in table[state][1]:
-            inside = (low - 1e-9 <= _GRID) & (_GRID <= high + 1e-9)
+            inside = abs(_GRID - (low + high) / 2) <= (high - low) / 2 + 1e-9
             grid[i] += weight * inside / inside.sum()
     return zero, grid
 
@@ -166,15 +166,16 @@ def _count_loglik(
         stray = np.array([_STRAY.get(s, 0.0) for s in states])
         mean = mean + (stray * _stray(errors) if errors else zero)
     # A trace everywhere: no count is impossible in any state.
-    values = np.log(mean + 1e-9 * mean.max() + 1e-300)
+    values = np.log(mean + 1e-14 * mean.max() + 1e-300)
     return dict(zip(states, values.tolist(), strict=True))
 
 
 # Chances of a list of error words without any bits compared: (a word at all, and of its length:
 # the chance of more than few, as lists are capped anywhere from 16 to thousands).
 _LISTED = {
-    "sound": (0.03, 0.03), "stray": (0.35, 0.10), "disturbed": (0.40, 0.35), "array": (0.90, 0.75), "thin": (0.85, 0.85),
-    "line": (0.92, 0.96), "joined": (0.92, 0.96), "dead": (0.92, 0.97), "mute": (0.90, 0.97), "absent": (0.90, 0.97),
+    "sound": (0.03, 0.03), "stray": (0.35, 0.10), "disturbed": (0.40, 0.35),
+    "array": (0.90, 0.75), "thin": (0.85, 0.85), "line": (0.92, 0.96), "joined": (0.92, 0.96),
+    "dead": (0.92, 0.97), "mute": (0.90, 0.97), "absent": (0.90, 0.97),
 }  # fmt: skip
 FEW = 3
 
@@ -184,7 +185,8 @@ def listed_loglik(words: int, *, common: bool = False) -> dict[str, float]:
 
     `common`: most lanes of the run have a few, so that a few say nothing against this one."""
     out = {
-        s: math.log(some * (many if words > FEW else 1 - many)) for s, (some, many) in _LISTED.items()
+        s: math.log(some * (many if words > FEW else 1 - many))
+        for s, (some, many) in _LISTED.items()
     }
     if common and words <= FEW:
         out["sound"] = out["stray"] = out["disturbed"] = max(out.values())
@@ -200,7 +202,8 @@ _PULL = {"gddr5": "rose", "gddr6": "rose", "ddr4": "rose", "ddr5": "rose",
 
 # Probabilities of (one way as the termination pulls, one way against it, both ways).
 _ONE_WAY = {
-    "sound": (0.17, 0.17, 0.66), "stray": (0.17, 0.17, 0.66), "disturbed": (0.12, 0.12, 0.76), "array": (0.25, 0.25, 0.50),
+    "sound": (0.17, 0.17, 0.66), "stray": (0.17, 0.17, 0.66),
+    "disturbed": (0.12, 0.12, 0.76), "array": (0.25, 0.25, 0.50),
     "thin": (0.12, 0.12, 0.76), "line": (0.55, 0.25, 0.20), "dead": (0.70, 0.08, 0.22),
     "mute": (0.80, 0.05, 0.15), "absent": (0.85, 0.04, 0.11),
     "open": (0.66, 0.16, 0.18), "joined": (0.44, 0.44, 0.12),
@@ -235,8 +238,8 @@ def direction_loglik(
 # when the line was (JESD250: CRC over each byte's burst, returned on EDC).
 _BAD = {"sound": 0.5, "stray": 0.55, "disturbed": 0.78, "array": 0.04, "thin": 0.93, "line": 0.94,
         "joined": 0.94, "dead": 0.93, "mute": 0.85, "absent": 0.85}  # fmt: skip
-_ANY_BAD = {"sound": 0.008, "stray": 0.10, "disturbed": 0.30, "array": 0.02, "thin": 0.70, "line": 0.80,
-            "joined": 0.80, "dead": 0.80, "mute": 0.60, "absent": 0.60}  # fmt: skip
+_ANY_BAD = {"sound": 0.008, "stray": 0.10, "disturbed": 0.30, "array": 0.02, "thin": 0.70,
+            "line": 0.80, "joined": 0.80, "dead": 0.80, "mute": 0.60, "absent": 0.60}  # fmt: skip
 
 
 def link_check_loglik(ok: float, bad: float) -> dict[str, float] | None:
@@ -262,8 +265,8 @@ def edc_count_loglik(failed: int, errors: int | None) -> dict[str, float]:
 
 
 REPEATS = 4.0
-_REPEATING = {"sound": 0.10, "stray": 0.10, "disturbed": 0.08, "array": 0.55, "thin": 0.12, "line": 0.25,
-              "joined": 0.25, "dead": 0.30, "mute": 0.30, "absent": 0.30}  # fmt: skip
+_REPEATING = {"sound": 0.10, "stray": 0.10, "disturbed": 0.08, "array": 0.55, "thin": 0.12,
+              "line": 0.25, "joined": 0.25, "dead": 0.30, "mute": 0.30, "absent": 0.30}  # fmt: skip
 
 
 def repeat_loglik(errors: int, cells: int) -> dict[str, float]:
@@ -275,8 +278,8 @@ def repeat_loglik(errors: int, cells: int) -> dict[str, float]:
 
 MANY_LINES = {
     s: math.log(p)
-    for s, p in {"sound": 0.10, "stray": 0.20, "disturbed": 0.30, "array": 0.28, "thin": 0.60, "line": 0.02,
-                 "joined": 0.02, "dead": 0.95, "mute": 0.95, "absent": 0.95}.items()
+    for s, p in {"sound": 0.10, "stray": 0.20, "disturbed": 0.30, "array": 0.28, "thin": 0.60,
+                 "line": 0.02, "joined": 0.02, "dead": 0.95, "mute": 0.95, "absent": 0.95}.items()
 }  # fmt: skip
 """Log likelihood that at least half of a lane's data lines are wrong alike."""
 
@@ -285,7 +288,8 @@ MANY_LINES = {
 # Where only a (capped) list of error words is known, shares within the lane are all there is:
 # (no errors, under a tenth of the worst line's, more).
 _SHARE = {
-    "sound": (0.970, 0.022, 0.008), "stray": (0.80, 0.12, 0.08), "disturbed": (0.72, 0.18, 0.10), "array": (0.50, 0.20, 0.30),
+    "sound": (0.970, 0.022, 0.008), "stray": (0.80, 0.12, 0.08),
+    "disturbed": (0.72, 0.18, 0.10), "array": (0.50, 0.20, 0.30),
     "thin": (0.25, 0.25, 0.50), "open": (0.02, 0.05, 0.93), "joined": (0.03, 0.07, 0.90),
     "dead": (0.02, 0.03, 0.95),
 }  # fmt: skip

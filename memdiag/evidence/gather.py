@@ -106,7 +106,7 @@ def _owners(key: Key, board: Board) -> tuple[str, ...]:
 def _places(
     key: Key, g: _Group, owners: tuple[str, ...], peers: _Peers, memory: str | None, run: Run
 ) -> list[Node]:
-    site, channel, rank, lane = key
+    _, channel, rank, lane = key
     place = Node("place", owners, channel, rank, lane)
     boot = Node("boot", owners, channel, rank, lane)
     lines: dict[int, Node] = {}
@@ -144,7 +144,8 @@ def _by_sequence(nodes: list[Node], board: Board) -> list[Node]:
     return rest + list(boots.values())
 
 
-_LINE_OF = {"sound": "sound", "stray": "stray", "disturbed": "disturbed", "array": "array", "thin": "thin",
+_LINE_OF = {"sound": "sound", "stray": "stray", "disturbed": "disturbed", "array": "array",
+            "thin": "thin",
             "open": "dead", "joined": "line", "dead": "dead"}  # fmt: skip
 
 
@@ -311,8 +312,8 @@ def best_eyes(training: Iterable[TrainingRow], key: Key) -> dict[tuple[object, .
                 found[at] = figure
             latest[at] = attempt
     out: dict[tuple[object, ...], list[Eye]] = {}
-    for at, figure in found.items():
-        out.setdefault(at[:-1], []).append(figure)
+    for (*place, _), figure in found.items():
+        out.setdefault(tuple(place), []).append(figure)
     return out
 
 
@@ -361,10 +362,8 @@ def _widths(
             ratio = eye.value / healthy.reference
             if ratio < 0.8 or eye.holes:
                 holes = f", {eye.holes} hole(s) in it" if eye.holes else ""
-                target.quotes.append(
-                    Quote(eye.line, f"{kind[2]} eye {kind[0]} {eye.shown}{holes}: "
-                                    f"{ratio:.0%} of its peers'")  # fmt: skip
-                )
+                says = f"{kind[2]} eye {kind[0]} {eye.shown}{holes}: {ratio:.0%} of its peers'"
+                target.quotes.append(Quote(eye.line, says))
 
 
 MIN_TALLIED = 8
@@ -433,7 +432,8 @@ def _complete(t: LaneTally, counted: int | None) -> bool:
 def _line_words(dq: int, t: LaneTally) -> str:
     way = ""
     if t.rose[dq] + t.fell[dq] > 0:
-        way = f", {show_count(t.rose[dq])} of them 0 read as 1, {show_count(t.fell[dq])} 1 read as 0"
+        rose, fell = show_count(t.rose[dq]), show_count(t.fell[dq])
+        way = f", {rose} of them 0 read as 1, {fell} 1 read as 0"
     share = t.wrong[dq] / t.wrong.sum()
     return f"dq {dq} wrong {show_count(t.wrong[dq])} times ({share:.0%} of the lane's){way}"
 
@@ -452,8 +452,8 @@ def _count_words(totals: dict[str, int | None]) -> str:
     return text
 
 
-_NONE_LISTED = {s: 0.0 for s in ("sound", "stray", "disturbed", "array")} | {
-    s: -1.0 for s in ("thin", "line", "dead", "mute", "absent")
+_NONE_LISTED = dict.fromkeys(("sound", "stray", "disturbed", "array"), 0.0) | {
+    **dict.fromkeys(("thin", "line", "dead", "mute", "absent"), -1.0)
 }
 """No errors counted, but of how many bits is not said: a soft word for health."""
 

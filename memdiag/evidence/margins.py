@@ -11,6 +11,7 @@ import math
 import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from memdiag.evidence.nodes import PLACE
 
@@ -29,7 +30,7 @@ _SHAPE: dict[str, tuple[tuple[float, float, float | None], ...]] = {
     "stray": ((0.6, 0.0, None), (0.4, -0.08, 0.07)),
     "disturbed": ((0.45, 0.0, None), (0.55, -0.13, 0.13)),
     "array": ((0.97, 0.0, None), (0.03, -0.1, 0.25)),
-    "thin": ((0.06, 0.0, None), (0.47, -0.35, 0.20), (0.40, -0.9, 0.45), (0.07, -2.2, 0.8)),
+    "thin": ((0.10, 0.0, None), (0.45, -0.35, 0.20), (0.38, -0.9, 0.45), (0.07, -2.2, 0.8)),
     "line": ((0.40, 0.0, None), (0.60, -0.7, 0.6)),
     "joined": ((0.40, 0.0, None), (0.60, -0.7, 0.6)),
     "dead": ((0.15, 0.0, None), (0.85, -1.2, 0.8)),
@@ -66,7 +67,7 @@ def reference(widths: Sequence[float], floor: float = 0.0) -> Peers | None:
 
 def _upper_cluster(logs: Sequence[float]) -> list[float]:
     """The uppermost run of sorted values without a gap that holds a fifth of them (at least 2)."""
-    gaps = [b - a for a, b in zip(logs, logs[1:], strict=False)]
+    gaps = [b - a for a, b in pairwise(logs)]
     wide = max(0.13, 5 * statistics.median(gaps))
     clusters: list[list[float]] = [[logs[0]]]
     for value, gap in zip(logs[1:], gaps, strict=True):
@@ -108,4 +109,5 @@ def width_loglik(width: float, peers: Peers, *, at_least: bool = False) -> dict[
 
 def _student4(x: float) -> float:
     """Density of Student's t with 4 degrees of freedom: tails that a stray lane does not scare."""
-    return 0.375 * (1 + x * x / 4) ** -2.5
+    density: float = 0.375 * (1 + x * x / 4) ** -2.5
+    return density

@@ -17,7 +17,8 @@ PLACE = ("sound", "stray", "disturbed", "array", "thin", "line", "joined", "dead
 """A lane, a channel of a site, a site, a channel or the board, by the worst behind it:
 stray = healthy, with the odd marginal step or upset that healthy lanes have; disturbed = healthy
 but upset by a fault elsewhere; array = cells wrong, link good; thin = little
-margin at the pins; line = one data line open; joined = two of its lines shorted; dead = the lane never works; mute = commands do
+margin at the pins; line = one data line open; joined = two of its lines shorted; dead = the lane
+never works; mute = commands do
 not reach it; absent = the package does not answer."""
 
 LINE = ("sound", "stray", "disturbed", "array", "thin", "open", "joined", "dead")
@@ -40,7 +41,7 @@ STATES: Mapping[str, tuple[str, ...]] = {
     "place": PLACE, "line": LINE, "shape": SHAPE, "rail": RAIL, "heat": HEAT, "boot": BOOT,
 }  # fmt: skip
 
-FLOOR = math.log(1e-6)
+FLOOR = math.log(1e-9)
 """No single node speaks against a state more strongly than this: rigs do odd things."""
 
 

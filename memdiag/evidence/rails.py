@@ -85,7 +85,8 @@ def over_limits(volts: float | None, amps: float | None, rail: Rail | None) -> s
     if rail is None:
         return None
     parts = []
-    for have, most, unit in ((volts, rail.inject_volts_max, "V"), (amps, rail.inject_amps_max, "A")):
+    most_volts, most_amps = rail.inject_volts_max, rail.inject_amps_max
+    for have, most, unit in ((volts, most_volts, "V"), (amps, most_amps, "A")):
         if have is not None and most is not None and have > most * 1.001:
             parts.append(f"{have:.3g} {unit} is above the profile's {most:g} {unit}")
     if volts is not None and rail.volts is not None and volts > rail.volts * 1.001:
