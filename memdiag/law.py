@@ -11,6 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from difflib import get_close_matches
+from functools import cache
 
 RULES = {
     "training_row": "training",
@@ -89,6 +90,7 @@ AS_WRITTEN = frozenset({"site", "rail", "hottest", "ch"})
 """Columns whose `COLUMN__VALUE` keeps the value's capitals: `SITE__U7` is U7."""
 
 
+@cache
 def columns(kind: str) -> tuple[str, ...]:
     """Every column a row of that table may have."""
     return SCOPE + SETTING + OWN[kind]
@@ -105,6 +107,7 @@ def terminal_names(rule: str) -> tuple[str, ...]:
     return SPECIAL.get(rule, ())
 
 
+@cache
 def filled(terminal: str) -> tuple[str, str | None]:
     """What a terminal fills: `LANE` -> ("lane", None), `RESULT__NO_RESPONSE` -> ("result",
     "no-response"). The value is None where the matched text is the value. A number at the end

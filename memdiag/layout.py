@@ -67,7 +67,7 @@ class Layout:
     source: str
     starts: tuple[Start, ...]
     lark: lark.Lark = field(repr=False, compare=False)
-    feeds_newline: bool = False
+    feeds_newline: bool = False  # some of its rules end with the line end
     skips: tuple[str, ...] = ()  # terminals that may stand anywhere and say nothing
     columns_open: bool = False  # a header line says itself which section it opens
     _plans: dict[frozenset[str], Plan] = field(default_factory=dict, repr=False, compare=False)
@@ -89,26 +89,25 @@ class Layout:
         """Read one line with the rules that are `wanted`, in file order."""
         from lark.exceptions import UnexpectedInput
 
-        if self.feeds_newline:
-            text += "\n"
         best = Miss(1, ())
         for start, peek in self._plan(wanted):
             if peek(text) is None:
                 if best.at == 1:
                     best = Miss(1, best.expected + start.opening)
                 continue
-            try:
-                tree = self.lark.parse(text, start=start.rule)
-            except UnexpectedInput as stop:
-                at, expected = _where(text, stop)
-                if at > best.at:
-                    best = Miss(at, expected)
-                elif at == best.at:
-                    best = Miss(at, best.expected + expected)
-                continue
-            found = harvest(tree)
-            if found is not None and found.kind in wanted:
-                return found
+            for whole in (text, text + "\n") if self.feeds_newline else (text,):
+                try:
+                    tree = self.lark.parse(whole, start=start.rule)
+                except UnexpectedInput as stop:
+                    at, expected = _where(text, stop)
+                    if at > best.at:
+                        best = Miss(at, expected)
+                    elif at == best.at:
+                        best = Miss(at, best.expected + expected)
+                    continue
+                found = harvest(tree)
+                if found is not None and found.kind in wanted:
+                    return found
         return Miss(best.at, tuple(dict.fromkeys(map(self.describe, best.expected))))
 
     def describe(self, terminal: str) -> str:

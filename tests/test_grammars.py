@@ -154,6 +154,60 @@ def test_every_line_rule_and_column_may_be_used() -> None:
                 compile_pack(text, "trial.lark")
 
 
+SHIPPED = [path.read_text() for path in sorted(resources.shipped("grammars").glob("*.lark"))]
+SPLICES = st.sampled_from(
+    ["", ":", "|", "(", ")", "[", "]", "+", "*", "?", '"', "/", "\\", "->", "\n", " ", "_", "%",
+     "%import common.INT\n", "%ignore", "//", "LANE", "row", ".*", "(a+)+", "{2,99}", "!", "~3",
+     "é", "(?P<x>a)", "(?<=a)", "%declare X\n", "%override row: LANE\n", "template{x}: x\n"]
+)  # fmt: skip
+
+
+@given(st.sampled_from(SHIPPED), st.lists(st.tuples(st.floats(0, 1), st.integers(0, 12), SPLICES),
+                                          min_size=1, max_size=4))  # fmt: skip
+@settings(max_examples=100, deadline=5000)
+def test_a_garbled_grammar_is_refused_or_used_and_nothing_else(
+    source: str, cuts: list[tuple[float, int, str]]
+) -> None:
+    for where, gone, put in cuts:
+        at = int(where * len(source))
+        source = source[:at] + put + source[at + gone :]
+    try:
+        pack = compile_pack(source, "garbled.lark")
+    except LayoutError as wrong:
+        assert wrong.problems
+    else:
+        grammars.unpack(pack, "garbled.lark").match("lane 3 dead", frozenset(law.LINE_RULES))
+
+
+def test_a_grammar_for_whole_texts_serves_too() -> None:
+    """Rules for the whole text stand above the line rules and are not needed; a line rule may
+    name the line end."""
+    text = """
+    start: (line | _NL)*
+    ?line: training_row | context | noise
+    training_row.2: "lane" LANE result
+    result: RESULT__PASS | RESULT__FAIL
+    context: "==" STEP "==" _NL
+    noise: /#[^\\n]*/
+    LANE.3: INT
+    RESULT__PASS: "ok"i
+    RESULT__FAIL: "bad"
+    STEP: WORD
+    _NL: /\\r?\\n/
+    %import common.INT
+    %import common.WORD
+    %import common.WS_INLINE
+    %ignore WS_INLINE
+    """.replace("\\\\", "\\")
+    layout = grammars.unpack(compile_pack(text, "whole.lark"), "whole.lark")
+    every = frozenset(law.LINE_RULES)
+    row, heading = layout.match("  lane 3 OK", every), layout.match("== read ==", every)
+    assert isinstance(row, grammars.Match)
+    assert [(c.column, c.text) for c in row.cells] == [("lane", "3"), ("result", "pass")]
+    assert isinstance(heading, grammars.Match)
+    assert heading.cells[0].text == "read"
+
+
 # -- patterns ---------------------------------------------------------------------------------
 
 
