@@ -16,7 +16,7 @@ from itertools import pairwise
 from memdiag.evidence.nodes import PLACE
 
 MIN_PEERS = 4
-SCALE_FLOOR, SCALE_CAP = 0.045, 0.16  # natural log of width; 4.5 % is a good rig's repeatability
+SCALE_FLOOR, SCALE_CAP = 0.045, 0.13  # natural log of width; 4.5 % is a good rig's repeatability
 ABSOLUTE_THIN_UI = 0.10
 """Below a tenth of a unit interval no memory interface runs clean, whatever its peers do."""
 
@@ -100,14 +100,13 @@ def width_loglik(width: float, peers: Peers, *, at_least: bool = False) -> dict[
     out = {}
     for state in PLACE:
         density = sum(
-            weight * _student4((r - centre) / (scale or peers.scale)) / (scale or peers.scale)
+            weight * _student8((r - centre) / (scale or peers.scale)) / (scale or peers.scale)
             for weight, centre, scale in _SHAPE[state]
         )
         out[state] = math.log((1 - _ZERO[state]) * density)
     return out
 
 
-def _student4(x: float) -> float:
-    """Density of Student's t with 4 degrees of freedom: tails that a stray lane does not scare."""
-    density: float = 0.375 * (1 + x * x / 4) ** -2.5
-    return density
+def _student8(x: float) -> float:
+    """Density of Student's t with 8 degrees of freedom: tails that a stray lane does not scare."""
+    return 0.386699 * (1 + x * x / 8) ** -4.5
