@@ -74,7 +74,7 @@ def _touched(c: Candidate, near: np.ndarray, nodes: Sequence[Node]) -> bool:
     """Whether anything in the dump speaks of the candidate's own place. One that nothing speaks
     of keeps its prior and would only dilute the rest; but a package no row names may be the one
     that disturbs the others."""
-    if any(code >= Near.LANE for code in near):
+    if bool((near >= Near.LANE).any()):
         return True
     return c.kind.name == "missing" and any(n.kind == "place" and n.healthy < ODD for n in nodes)
 

@@ -79,7 +79,7 @@ def from_rows(rows: Iterable[ErrorRow]) -> ErrorLog | None:
     if not items:
         return None
     n = len(items)
-    limbs = max(1, max(-(-r.digits // LIMB) for r in items))
+    limbs = max(1, *(-(-r.digits // LIMB) for r in items))
     keys: dict[ErrorKey, int] = {}
     index = np.zeros(n, np.int32)
     ints = {name: np.zeros(n, np.int64) for name in ("line", "bank", "row", "col", "beat")}

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from memdiag.board import Board
-from memdiag.evidence.nodes import Quote as Quote
+from memdiag.evidence.nodes import Quote as Quote  # noqa: PLC0414  (part of a finding)
 from memdiag.problems import Problem
 from memdiag.records import Channel, Run
 from memdiag.table import TableRow

@@ -94,8 +94,10 @@ class Answers:
     def _beyond(self, rivals: set[int], used: set[int]) -> float:
         """Probability that one of the rivals is present where no claim already made acts."""
         sites = frozenset().union(*(self.candidate(i).sites for i in rivals))
-        acting = {i for i in used if not self.candidate(i).sites.isdisjoint(sites)
-                  and any(_overlap(self.candidate(i), self.candidate(j)) for j in rivals)}  # fmt: skip
+        acting = {
+            i for i in used if not self.candidate(i).sites.isdisjoint(sites)
+            and any(_overlap(self.candidate(i), self.candidate(j)) for j in rivals)
+        }  # fmt: skip
         return sum(
             w.probability
             for w in self.worlds
@@ -107,13 +109,13 @@ class Answers:
         seldom present together with it."""
         mine = self.candidate(seed)
         found = {seed}
-        for i in marginals:
+        for i, mass in marginals.items():
             if i == seed or (i in best and seed in best):
                 continue
             if not _overlap(mine, self.candidate(i)):
                 continue
             together = sum(w.probability for w in self.worlds if {i, seed} <= w.members)
-            if together < 0.5 * min(marginals[i], marginals[seed]):
+            if together < 0.5 * min(mass, marginals[seed]):
                 found.add(i)
         return found
 
@@ -144,7 +146,8 @@ class Answers:
             support.add(i)
             locus = common
         same = {i for i in members if self.candidate(i).sites == first.sites}
-        if first.locus.partition is not None or (first.locus.site is None and first.locus.rail is None):
+        at = first.locus
+        if at.partition is not None or (at.site is None and at.rail is None):
             support |= same  # a partition and its only channel are one place
         support |= {i for i in members if _within(self.candidate(i).locus, locus)}
         return locus, support

@@ -41,7 +41,7 @@ class Reading:
             return "between"
         if state == "normal":
             return "good so far" if self.trend == "rising" else "good"
-        return {"low": "low, through a chip", "short": "short, at a capacitor or dead package"}[state]
+        return "low, through a chip" if state == "low" else "short, at a capacitor or dead package"
 
 
 @dataclass(frozen=True, slots=True)

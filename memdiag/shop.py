@@ -111,7 +111,8 @@ def parse(text: str, name: str = "shop") -> Shop:
     try:
         raw: dict[str, Any] = tomllib.loads(text)
     except tomllib.TOMLDecodeError as wrong:
-        raise BadShop(problem("shop-unreadable", file=name, reason=f"it is no TOML: {wrong}")) from None
+        reason = f"it is no TOML: {wrong}"
+        raise BadShop(problem("shop-unreadable", file=name, reason=reason)) from None
     try:
         return msgspec.convert(raw, Shop)
     except msgspec.ValidationError as wrong:

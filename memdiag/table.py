@@ -162,7 +162,7 @@ def _row(name: str, key: Key, group: _Gather, rate: float | None) -> TableRow:
     ended = last_results(group.training)
     ran = {step: r for step, r in ended.items() if r is not Result.NOT_RUN}
     failed = [step for step, r in ran.items() if r in FAILED]
-    results = [r for r in ended.values()]
+    results = list(ended.values())
     worst = max(results, key=_WORST.index).value if results else None
     totals = totals_of(group.counts)
     errors, bits = totals["errors"], totals["bits"]

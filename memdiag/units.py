@@ -6,10 +6,11 @@ What is read is kept in the unit it was written in; `in_unit` converts inside on
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
-# SI prefixes that bench instruments print (SI Brochure, 9th edition, table 7). `u` stands for micro.
+# SI prefixes that bench instruments print (SI Brochure, 9th edition, table 7); `u` is micro.
 _PREFIX = {"f": 1e-15, "p": 1e-12, "n": 1e-9, "u": 1e-6, "µ": 1e-6, "m": 1e-3, "": 1.0,
            "k": 1e3, "K": 1e3, "M": 1e6, "G": 1e9, "T": 1e12}  # fmt: skip
 
@@ -20,7 +21,8 @@ _BASES = {
 
 # Units without prefixes. Kelvin and degrees Celsius are kept apart: a rise is in K, a reading in C.
 _PLAIN = {"UI": "UI", "ui": "UI", "C": "C", "°C": "C", "degC": "C", "K": "K", "%": "%",
-          "tap": "tap", "taps": "tap", "step": "tap", "steps": "tap", "x": "x", "dB": "dB"}  # fmt: skip
+          "tap": "tap", "taps": "tap", "step": "tap", "steps": "tap", "x": "x",
+          "dB": "dB"}  # fmt: skip
 
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:[_,]\d{3})*(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
 
@@ -88,7 +90,7 @@ def parse(text: str) -> Quantity:
 
 def show_count(n: float) -> str:
     """`1,234` up to six digits, `4.1e12` above: what fits a narrow column."""
-    if n != n:  # NaN
+    if math.isnan(n):
         return "-"
     if abs(n) < 1e6:
         return f"{n:,.0f}"

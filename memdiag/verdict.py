@@ -9,7 +9,17 @@ from memdiag import candidates, cautions, decision, inference, profiles, table, 
 from memdiag.board import Board
 from memdiag.evidence.gather import Evidence, gather
 from memdiag.evidence.nodes import Node
-from memdiag.findings import HEATS, WANTS_WORK, Action, Cause, Finding, Locus, Quote, Summary, Verdict
+from memdiag.findings import (
+    HEATS,
+    WANTS_WORK,
+    Action,
+    Cause,
+    Finding,
+    Locus,
+    Quote,
+    Summary,
+    Verdict,
+)
 from memdiag.posterior import Answers, Claim, claim_sites, nodes_at
 from memdiag.records import Run
 from memdiag.shop import Shop, default
@@ -72,7 +82,10 @@ class _Judge:
     def findings(self) -> list[Finding]:
         limits = self.shop.limits
         made = [self._of_claim(c) for c in self.answers.claims(limits.report_above)]
-        wanted = [f for f in made if f.action is not Action.NONE and _at_fault(f) >= limits.report_above]
+        wanted = [
+            f for f in made
+            if f.action is not Action.NONE and _at_fault(f) >= limits.report_above
+        ]  # fmt: skip
         sure = {f.locus.site for f in wanted if f.cause is not Cause.UNDECIDED}
         wanted = [f for f in wanted if f.cause is not Cause.UNDECIDED or f.locus.site is None
                   or f.locus.site not in sure]  # fmt: skip
@@ -169,7 +182,8 @@ class _Judge:
                 turn = turns.get(node.sites, 0)
                 turns[node.sites] = turn + 1
                 rank = -1 if node.kind in ("rail", "heat") else turn // PER_SITE
-                ranked.append((rank, Quote(quote.line, f"{wording.where(node)} {quote.says}".strip())))
+                says = f"{wording.where(node)} {quote.says}".strip()
+                ranked.append((rank, Quote(quote.line, says)))
         ranked.sort(key=lambda pair: pair[0])
         return tuple(dict.fromkeys(q for _, q in ranked))[:MOST_QUOTES]
 
@@ -279,13 +293,17 @@ class _Judge:
         if locus.site is not None:
             if row.site != locus.site:
                 return False
-        elif locus.rail is not None or locus.partition is not None:
-            if row.site not in self._sites_of(locus):
-                return False
+        elif (
+            locus.rail is not None or locus.partition is not None
+        ) and row.site not in self._sites_of(locus):
+            return False
         return all(
             want is None or have is None or want == have
-            for want, have in ((locus.channel, row.channel), (locus.rank, row.rank),
-                               (locus.lane, row.lane))  # fmt: skip
+            for want, have in (
+                (locus.channel, row.channel),
+                (locus.rank, row.rank),
+                (locus.lane, row.lane),
+            )
         )
 
 

@@ -117,7 +117,8 @@ def reason(
     if cause in (Cause.SUPPLY, Cause.CONTROLLER) and 1 < len(sites) < len(board.sites):
         text += f" It acts on {', '.join(s.ref for s in board.sites if s.ref in sites)}."
     if cause is Cause.SUPPLY and claim.locus.rail is None:
-        alike = [r.name for r in board.rails if {s.ref for s in board.sites_on_rail(r.name)} == sites]
+        feeds = {r.name: {s.ref for s in board.sites_on_rail(r.name)} for r in board.rails}
+        alike = [name for name, fed in feeds.items() if fed == sites]
         if len(alike) > 1:
             text += f" Which rail is not told apart: {' or '.join(alike)}."
     rival = max(
@@ -201,7 +202,8 @@ def next_steps(
     on_low = _on_low_rails(evidence, board)
     if on_low and action is not Action.REPLACE:
         steps.append(on_low)
-    if action is Action.CHECK_SUPPLY and not run.rails and not any(m.name == "ohms" for m, _ in choice.measurements):
+    asked = any(m.name == "ohms" for m, _ in choice.measurements)
+    if action is Action.CHECK_SUPPLY and not run.rails and not asked:
         rails = _rails_of(claim, board)
         steps.append(
             "board off: measure ohms to ground" + (f": {rails}" if rails else " on its rails")
@@ -214,7 +216,8 @@ def next_steps(
             f"before heat: ohms of {at}'s rails with it on, to compare once it is off"
         )
     if action is Action.REPLACE and any(n.kind in ("rail", "heat") for n in evidence.nodes):
-        steps.append(f"once {at} is off, read its rails again before fitting: {_rails_of(claim, board)}")
+        rails = _rails_of(claim, board)
+        steps.append(f"once {at} is off, read its rails again before fitting: {rails}")
     if action is Action.STOP:
         steps.append(
             f"if a swap was not tried yet: fit a known good package at {at}; the same failure "

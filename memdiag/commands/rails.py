@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 @click.option("--board", metavar="NAME|FILE", help="The board profile to use.")
 @click.option("--warm", multiple=True, metavar="RAIL:SITE", help="What warmed first when fed.")
 @click.option("--off", metavar="SITES", help="Packages taken off for the --after readings.")
-@click.option("--after", multiple=True, metavar="RAIL=OHMS[:TREND]", help="A reading with them off.")
+@click.option("--after", multiple=True, metavar="RAIL=OHMS[:TREND]",
+              help="A reading with them off.")  # fmt: skip
 @click.option("--volts", type=click.FloatRange(0, min_open=True), default=1.0, show_default=True,
               help="Voltage an injection would use.")  # fmt: skip
 @common.shop_option

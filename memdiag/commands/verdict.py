@@ -56,7 +56,7 @@ def command(
 
 
 def _is_clear(verdict: object) -> bool:
-    from memdiag.findings import Verdict, WANTS_WORK
+    from memdiag.findings import WANTS_WORK, Verdict
 
     assert isinstance(verdict, Verdict)
     return verdict.summary.action not in WANTS_WORK and not verdict.wants_action

@@ -28,7 +28,8 @@ def rails_text(report: RailsReport) -> str:
         [r.rail, show_ohms(r.ohms), r.trend or "-", ", ".join(r.without) or "-", r.word]
         for r in report.readings
     ]
-    table = tabulate(rows, headers=["rail", "reads", "trend", "off", "judged"], disable_numparse=True)
+    headings = ["rail", "reads", "trend", "off", "judged"]
+    table = tabulate(rows, headers=headings, disable_numparse=True)
     parts = ["\n".join(head), table]
     said = [f"{rail}: what was taken off had {show_ohms(ohms)}" for rail, ohms in report.accounted]
     for rail, volts, amps, watts, warning in report.injections:
