@@ -65,8 +65,8 @@ def decode(data: bytes) -> Decoded:
         if text.count("\n") > 1:
             problems.append(problem("old-line-ends", Position(1)))
     if parked:
-        text, found = _visible(text, tail, encoding)
-        problems.extend(() if rubbish else found)
+        text, found = _visible(text, tail)
+        problems.extend(() if rubbish else found.said(encoding))
     return Decoded(text, encoding, (*problems, *rubbish), bool(rubbish))
 
 
@@ -106,7 +106,39 @@ def _text(body: bytes, encoding: str) -> tuple[str, bytes, bool]:
     return text, body[whole:], True
 
 
-def _visible(text: str, tail: bytes, encoding: str) -> tuple[str, list[Problem]]:
+@dataclass(frozen=True, slots=True)
+class NotText:
+    """Bytes that are no text: how many, where the first of them stands, and how it is shown."""
+
+    count: int = 0
+    first: Position | None = None
+    shown: str = ""
+
+    def said(self, encoding: str = "utf-8") -> tuple[Problem, ...]:
+        """The one problem that tells of them; none where there are none."""
+        if not self.count:
+            return ()
+        what = "1 byte is" if self.count == 1 else f"{self.count:,} bytes are"
+        return (
+            problem("bytes-not-text", self.first, count=what, first=self.shown,
+                    encoding=_shown(encoding)),
+        )  # fmt: skip
+
+    def and_later(self, more: NotText, lines: int) -> NotText:
+        """With those of a part that begins `lines` lines further down."""
+        if self.count or more.first is None:
+            return NotText(self.count + more.count, self.first, self.shown)
+        first = Position(more.first.line + lines, more.first.column)
+        return NotText(more.count, first, more.shown)
+
+
+def part(data: bytes) -> tuple[str, NotText]:
+    """A part of a longer text in UTF-8, whole lines without a byte-order mark."""
+    text, tail, parked = _text(data, "utf-8")
+    return _visible(text, tail) if parked else (text, NotText())
+
+
+def _visible(text: str, tail: bytes) -> tuple[str, NotText]:
     # An 8-bit control sequence introducer (ECMA-48, 8.3.16) is a lone byte 9B: where the rest
     # of a sequence follows, it is the terminal's, and is cleaned with the others.
     text = _PARKED_CSI.sub("\x9b\\1", text)
@@ -118,13 +150,9 @@ def _visible(text: str, tail: bytes, encoding: str) -> tuple[str, list[Problem]]
     shown, count = _PARKED.subn(_spell, text)
     count += len(tail)
     if not count:
-        return shown, []  # only 8-bit control sequences
-    what = f"{count:,} byte{'s' if count > 1 else ''}"
+        return shown, NotText()  # only 8-bit control sequences
     first = _spell(found) if found else spelled_tail[:4]
-    return shown + spelled_tail, [
-        problem("bytes-not-text", Position(line, column), count=what, first=first,
-                encoding=_shown(encoding))
-    ]  # fmt: skip
+    return shown + spelled_tail, NotText(count, Position(line, column), first)
 
 
 def _spell(found: re.Match[str]) -> str:

@@ -14,7 +14,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, BinaryIO
 
-from memdiag import clean, grammars, packers, profiles, reader, stream, unpack
+from memdiag import clean, decode, grammars, packers, profiles, reader, stream, unpack
 from memdiag.account import Account, Fate
 from memdiag.board import Board
 from memdiag.clean import Cleaned
@@ -174,14 +174,20 @@ def _examine_stream(
     sample = first[: first.rfind(b"\n", 0, _SAMPLE) + 1 or _SAMPLE]
     cleaned = clean.tidy(sample)
     codes = {p.code for p in cleaned.problems}
-    if len(first) < stream.LEAST or cleaned.encoding != "utf-8" or "old-line-ends" in codes:
-        # Small after all, or in an encoding that cannot be cut in lines as it is.
+    in_lines = cleaned.encoding == "utf-8" and "old-line-ends" not in codes
+    if len(first) < stream.LEAST or not in_lines:
         text = b"".join((first, *rest))
         packed = (*packed, *unpack.stream_problems(file))
         _refuse_foreign(packed)
-        return _examine_text(
-            text, packed, sha256 or hashlib.sha256(text).hexdigest(), grammar, name
-        )
+        sha256 = sha256 or hashlib.sha256(text).hexdigest()
+        if in_lines or len(text) < stream.LEAST:
+            return _examine_text(text, packed, sha256, grammar, name)
+        # In an encoding that cannot be cut in lines as it is: written anew in one that can.
+        anew = decode.decode(text)
+        said = (*packed, *anew.problems)
+        if anew.rubbish:
+            raise Unreadable(said)
+        return _examine_stream(io.BytesIO(anew.text.encode()), said, sha256, grammar, name)
     if "not-a-text" in codes and grammar is None:
         raise Unreadable((*packed, *cleaned.problems, problem("no-dump", layouts="")))
     again = {*clean.COUNTED, "bytes-not-text"}  # told when the whole text was cleaned

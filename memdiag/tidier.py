@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
+import codecs
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Protocol
 
-from memdiag import clean
+from memdiag import clean, decode
 from memdiag.account import Fate
-from memdiag.decode import decode
 from memdiag.prefixes import ANCHOR, chain
 from memdiag.problems import Problem
 from memdiag.reader import Reader
@@ -67,7 +67,7 @@ class Tidier:
         self.anchor = anchor
         self.next_line = 1
         self.kept = Kept()
-        self.problems: list[Problem] = []
+        self._not_text = decode.NotText()
         self.tally = Tally()
         self.widest = 0  # columns of the widest line so far: only such a line can have been cut
         self.prefixes: tuple[tuple[str, str], ...] = ()
@@ -99,19 +99,17 @@ class Tidier:
         self.widest = max(self.widest, widest)
         self.next_line += n
 
+    @property
+    def problems(self) -> tuple[Problem, ...]:
+        """What the decoding of all parts had to say."""
+        return self._not_text.said()
+
     def _decoded(self, data: bytes) -> str:
-        try:
-            return data.decode("utf-8")
-        except UnicodeDecodeError:
-            decoded = decode(
-                b"\n" + data
-            )  # the line end in front: no byte-order mark is looked for
-            for said in decoded.problems:
-                at = said.position
-                if at is not None:
-                    at = replace(at, line=max(1, at.line - 1) + self.next_line - 1)
-                self.problems.append(replace(said, position=at))
-            return decoded.text[1:]
+        if self.next_line == 1:
+            data = data.removeprefix(codecs.BOM_UTF8)  # told of with the sample
+        text, not_text = decode.part(data)
+        self._not_text = self._not_text.and_later(not_text, self.next_line - 1)
+        return text
 
     def _cleaned(self, text: str, pasted: tuple[str, ...]) -> tuple[clean.Line, ...]:
         """The lines with their numbers in the whole text. What stands in front of a line is judged

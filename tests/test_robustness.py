@@ -16,7 +16,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from memdiag import errorlog, load
+from memdiag import errorlog, load, stream
 from memdiag.account import Fate
 from memdiag.problems import Severity, pastes
 from memdiag.records import ErrorRow, Row, Run
@@ -106,6 +106,25 @@ def test_lines_between_the_rows_change_nothing(layout: str, data: st.DataObject)
     written = data.draw(LAYOUTS[layout]())
     text = data.draw(strategies.interrupted(written.text))
     run = the_run(text)
+    assert told(run) == []
+    same_rows(run, written)
+
+
+@in_every_layout
+@pytest.mark.parametrize("dirt", sorted(HARMLESS))
+@given(data=st.data())
+@settings(
+    ordinary,
+    max_examples=4,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
+def test_dirt_changes_nothing_in_large_dumps(
+    layout: str, dirt: str, data: st.DataObject, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Large texts are read in blocks, and cleaned in parts; here every text counts as large."""
+    monkeypatch.setattr(stream, "LEAST", 64)
+    written = data.draw(LAYOUTS[layout]())
+    run = the_run(HARMLESS[dirt](written.text))
     assert told(run) == []
     same_rows(run, written)
 

@@ -31,7 +31,7 @@ KINDS: dict[str, Kind] = {
     ),
     "bytes-not-text": Kind(
         Severity.WARNING,
-        "{count} that are no {encoding}, the first is {first}",
+        "{count} no {encoding}, the first is {first}",
         "shown as \\x and two digits; the rows they stand in may be damaged: capture those again",
         (_DUMP.replace("U2 1 read", "U2 1 re\udcb5d").encode("utf-8", "surrogateescape"),),
     ),

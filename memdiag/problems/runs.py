@@ -14,7 +14,7 @@ KINDS: dict[str, Kind] = {
     "unknown-site": Kind(
         Severity.ERROR,
         "site {site} is not on board {board}: {rows}",
-        "{nearest} Otherwise the dump is of another board, or the profile lacks a site",
+        "{nearest} - else the dump is of another board, or the profile lacks a site",
         (_BOARD + _TRAINING + "U77 0 0 0 id pass - - -\n[end] 1\n",),
     ),
     "unknown-channel": Kind(
