@@ -5,7 +5,7 @@ How a block is marked says what happens to it:
 * `sh`: commands, run here in a folder of their own that holds `samples` and `grammars`. Where a
   `text` block follows, it is what they print, standard error too; a line `...` stands for any
   number of lines.
-* `pycon`: a Python session, run here as a doctest.
+* `pycon`: typed at the Python prompt, run here as a doctest.
 * `bash`: what sets a machine up. `.ci/run` runs these of the README, on a machine with nothing.
 * `toml file=NAME`, `text file=NAME`: written to that file before the commands that follow.
 * anything else is only shown.

@@ -175,6 +175,15 @@ def write(text: str, output: str | None) -> None:
         partial.write_text(text, encoding="utf-8")
 
 
+def write_bytes(data: bytes, output: str | None) -> None:
+    """The same for bytes that have to stay as they are: line ends, escape codes and all."""
+    if output is None or output == "-":
+        click.echo(data, nl=False)
+        return
+    with _whole(output) as partial:
+        partial.write_bytes(data)
+
+
 def write_parquet(frame: pd.DataFrame, output: str) -> None:
     """The table as a Parquet file. Raises click.ClickException without pyarrow."""
     try:

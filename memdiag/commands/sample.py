@@ -31,7 +31,7 @@ def command(name: str | None, list_: bool, output: Option) -> int:
         near = difflib.get_close_matches(wanted, have, 1)
         hint = f"; the nearest is {near[0]}" if near else ""
         raise click.UsageError(f"there is no sample {wanted}{hint} (memdiag sample --list)")
-    common.write(have[wanted].read_text(encoding="utf-8"), output)
+    common.write_bytes(have[wanted].read_bytes(), output)
     return 0
 
 
