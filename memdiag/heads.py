@@ -15,6 +15,10 @@ from memdiag.records import MEMORIES, Head, RunLine
 from memdiag.units import parse
 
 _REF = re.compile(r"[A-Za-z0-9][\w.+/-]*")
+_MOMENT = re.compile(
+    r"(\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d):(\d\d)(?:\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)?", re.ASCII
+)
+_OFFSET = re.compile(r"[+-](?:[01]\d|2[0-3]):[0-5]\d", re.ASCII)
 _SITES = ("removed", "replaced", "reflowed")
 
 
@@ -75,12 +79,18 @@ def celsius(text: str) -> float:
 
 
 def moment(text: str) -> str:
-    """RFC 3339, kept as written."""
+    """RFC 3339, 5.6, kept as written. A leap second, 60, is one of its times."""
+    found = _MOMENT.fullmatch(text)
     try:
-        when = datetime.fromisoformat(text)
+        if found is None:
+            raise ValueError
+        date, seconds, zone = found.groups()
+        datetime.fromisoformat(f"{date}:{min(int(seconds), 59):02}")
+        if int(seconds) > 60 or (zone and zone[:1] in "+-" and not _OFFSET.fullmatch(zone)):
+            raise ValueError
     except ValueError:
         raise _Bad("a date and time such as 2024-05-03T14:20:00+02:00 (RFC 3339)") from None
-    if when.tzinfo is None:
+    if not zone:
         raise _Bad("a time with its zone, such as 2024-05-03T14:20:00Z (RFC 3339)",
                    "the zone is missing: add Z or +02:00")  # fmt: skip
     return text

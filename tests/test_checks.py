@@ -339,3 +339,34 @@ def test_thousands_of_rows_are_checked_in_linear_time() -> None:
         return time.perf_counter() - start
 
     assert seconds(6_000) < 24 * max(seconds(1_000), 0.002)
+
+
+@pytest.mark.parametrize(
+    ("moment", "good"),
+    [
+        # RFC 3339, 5.8
+        ("1985-04-12T23:20:50.52Z", True),
+        ("1996-12-19T16:39:57-08:00", True),
+        ("1990-12-31T23:59:60Z", True),
+        ("1990-12-31T15:59:60-08:00", True),
+        ("1937-01-01T12:00:27.87+00:20", True),
+        # 5.6: T and Z may be lower case; a blank for the T is allowed by its note
+        ("1985-04-12t23:20:50z", True),
+        ("1985-04-12 23:20:50Z", True),
+        # ISO 8601 but not RFC 3339, or no time at all
+        ("1985-04-12T23:20:50", False),
+        ("19850412T232050Z", False),
+        ("1985-W15-5T23:20:50Z", False),
+        ("1985-04-12T23:20Z", False),
+        ("1985-02-30T23:20:50Z", False),
+        ("1985-04-12T24:20:50Z", False),
+        ("1985-04-12T23:20:61Z", False),
+        ("1985-04-12T23:20:50+24:00", False),
+        ("1985-04-12T23:20:50+0100", False),
+        ("yesterday", False),
+    ],
+)
+def test_the_moment_of_a_run(moment: str, good: bool) -> None:
+    (run,) = load(dump(ROW, head=f"at  {moment}\n"))
+    assert (run.head.at == moment) is good
+    assert ("bad-head-value" in {p.code for p in run.problems}) is not good
