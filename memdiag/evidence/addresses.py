@@ -69,7 +69,7 @@ def shape_of(log: ErrorLog, index: I64, board: Board, lines: int) -> Shape | Non
     if cells is not None:
         unique = np.unique(cells, axis=0)
         shape = _by_fields(unique, len(index), lines)
-        if shape is not None and shape.kind == "spread" and addressed.size:
+        if shape is not None and shape.kind != "clustered" and addressed.size:
             # Cells all over may still keep a stride, or pair up in a bank or column line.
             bare = _by_address(np.unique(log.address[addressed]), int(addressed.size), lines)
             return bare if bare.kind in ("striped", "paired") else shape
