@@ -182,8 +182,8 @@ def test_few_errors_say_less_than_many() -> None:
 @given(st.integers(8, 14), st.lists(st.integers(1, 10**7), min_size=2, max_size=6, unique=True))
 def test_more_errors_never_look_healthier(decades: int, counts: list[int]) -> None:
     """Against the sum of the sick states, a sound lane loses with every error more, within
-    the floors beyond which a node does not speak. None at all is another matter: a lane that failed its
-    training is often left out of the count."""
+    the floors beyond which a node does not speak. None at all is another matter: a lane that
+    failed its training is often left out of the count."""
     exposure = 10.0**decades
     odds = []
     for errors in sorted(counts):
