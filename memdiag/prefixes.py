@@ -59,6 +59,12 @@ _DEVICE = re.compile(
     r"|EXT4-fs|XFS|CPU\d{0,3}|IPv6|NET|systemd\[\d{1,7}\])[\w.:/ -]{0,48}: "
 )
 
+# The same where the console prints no stamp: only devices whose number makes them unmistakable.
+_BARE_DEVICE = re.compile(
+    r"(?:(?:usb|hub) \d{1,3}-[\d.:]{1,20}|(?:eth|wlan|mmc|nvme)\d{1,3}(?:n\d)?|ata\d{1,3}(?:\.\d\d)?"
+    r"|sd \d{1,3}:\d:\d:\d|pci(?:eport)? [0-9a-f]{4}:[0-9a-f]{2}:[0-9a-f]{2}\.\d): [A-Za-z]"
+)
+
 ANCHOR = re.compile(
     r"[ \t]*(?:bench-dump[ \t]+\d+|\[(?:run|training|counts|errors|rails|heat|values)\]"
     r"|\[end\](?:[ \t]+\d+)?)[ \t]*(?:#.*)?$"
@@ -69,7 +75,7 @@ _GLUED_PROMPT = re.compile(r"[ \t]*\[end\](?:[ \t]+\d+)?[ \t]*(?=[^\s\d#])")
 
 MARKED = re.compile(
     rf"[ \t]{{0,8}}(?:{_KERNEL.pattern}|{_STAMP.pattern}|(?i:{_LEVEL.pattern})|{_PROMPT.pattern}"
-    rf"|{PORT.pattern}|\[end\][ \t]*\d*[ \t]*[^\s\d#])"
+    rf"|{PORT.pattern}|{_BARE_DEVICE.pattern}|\[end\][ \t]*\d*[ \t]*[^\s\d#])"
 )
 """Matches every line this module may touch."""
 
@@ -102,6 +108,10 @@ class Piece:
 def strip(pieces: Sequence[Piece], tally: Tally, anchor: re.Pattern[str] = ANCHOR) -> None:
     """Cut the prefixes of all pieces and mark the noise among them, in place."""
     _unglue(pieces, tally)
+    for piece in pieces:
+        if not piece.noise and _BARE_DEVICE.match(piece.text):
+            piece.noise = "kernel-messages"
+            _count(tally, piece.noise, piece)
     for _ in range(_ROUNDS):
         changed = False
         for family in _FAMILIES:

@@ -367,6 +367,26 @@ def test_kernel_messages_where_the_rows_carry_its_stamp_too() -> None:
     assert cleaned.lines[9].noise == "kernel-messages"
 
 
+@pytest.mark.parametrize(
+    "message",
+    ["usb 1-1.2: new high-speed USB device", "eth0: link up, 1000 Mbit", "ata3.00: configured",
+     "hub 1-0:1.0: USB hub found", "pcieport 0000:00:1c.0: AER: corrected", "mmc0: card removed"],
+)  # fmt: skip
+def test_kernel_messages_without_a_stamp(message: str) -> None:
+    rows = list(LINES)
+    rows.insert(9, message)
+    cleaned = tidy("\n".join(rows).encode())
+    assert spoken(cleaned) == LINES
+    assert codes(cleaned) == ["kernel-messages"]
+
+
+@pytest.mark.parametrize(
+    "row", ["lane 3: 0011", "ch0: 0 wrong", "read training:", "eth0 0 id pass"]
+)
+def test_rows_that_look_a_little_like_messages(row: str) -> None:
+    assert texts(tidy((row + "\n").encode())) == [row]
+
+
 def test_a_boot_log_before_the_dump() -> None:
     log = "".join(f"[    {i / 10:.6f}] mmc0: something {i}\n" for i in range(300))
     cleaned = tidy((log + DUMP).encode())

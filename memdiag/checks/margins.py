@@ -12,6 +12,7 @@ from memdiag.records import Result, Run, TrainingRow
 from memdiag.windows import measure
 
 _NOTHING_WORKS = (Result.NO_RESPONSE, Result.NOT_FOUND, Result.NOT_RUN)
+_SWEEPS_DIFFER = 0.2  # of the eye's width, from one sweep to the next (common practice, no source)
 _LEAST_SWEEP = 4  # taps: a shorter window says little by being full
 
 
@@ -83,8 +84,9 @@ def _window(row: TrainingRow, window: str) -> Iterator[tuple[str, dict[str, obje
         yield "result-against-window", {"result": row.result, "window": works}
     elif row.width is not None:
         in_taps = row.width.unit in (None, "tap", "taps")
-        # Both edges may be rounded by a window character.
-        differs = abs(row.width.value - eye.width) > 2 * taps if in_taps else False
+        # Both edges may be rounded by a window character, and two sweeps of one eye differ.
+        slack = max(2 * taps, _SWEEPS_DIFFER * eye.width)
+        differs = in_taps and abs(row.width.value - eye.width) > slack
         if differs or (row.width.value > 0) != (eye.width > 0):
             yield "window-against-width", {"width": row.width, "window": f"{eye.width:g} taps"}
             return
