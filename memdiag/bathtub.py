@@ -20,8 +20,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from memdiag.board import Board
-from memdiag.records import Channel, CountRow, Run
-from memdiag.table import settle
+from memdiag.records import Channel, Run
+from memdiag.table import settle, swept
 from memdiag.units import parse, show_rate
 
 MOST = 0.1
@@ -156,11 +156,6 @@ def _show(value: float, unit: str) -> str:
     if unit == "s":
         return f"{value * 1e12:.3g} ps"
     return f"{value:.3g} UI" if unit == "UI" else f"{value:.3g} taps"
-
-
-def swept(row: CountRow) -> bool:
-    """Whether a count was taken at one point of a delay scan: no error rate of the lane."""
-    return row.extra.get("delay", "-") not in ("-", "")
 
 
 _Place = tuple[str | None, Channel | None, int | None, int | None, int | None, str | None]

@@ -95,6 +95,11 @@ def settle(scope: Scope, board: Board) -> Scope:
     return Scope(site, channel, rank, lane, scope.dq)
 
 
+def swept(row: CountRow) -> bool:
+    """Whether a count was taken at one point of a delay scan: no error rate of the lane."""
+    return row.extra.get("delay", "-") not in ("-", "")
+
+
 def width_in_ui(width: Quantity | None, rate: float | None) -> float | None:
     """An eye width in unit intervals; None where it is in taps or the line rate is unknown."""
     if width is None:
@@ -138,7 +143,8 @@ def rows(run: Run, board: Board) -> tuple[TableRow, ...]:
     for row in run.training:
         at(row.scope).training.append(row)
     for count in run.counts:
-        at(count.scope).counts.append(count)
+        if not swept(count):
+            at(count.scope).counts.append(count)
     for tally in words.tallies(run.errors, board):
         at(Scope(tally.site, tally.channel, tally.rank, tally.lane)).tally = tally
     order = {site.ref: i for i, site in enumerate(board.sites)}

@@ -263,6 +263,11 @@ class _Judge:
         out = list(self.evidence.notes)
         if self.evidence.silent_sites and len(self.evidence.silent_sites) < len(self.board.sites):
             out.append("the dump says nothing of " + ", ".join(self.evidence.silent_sites))
+        if any(table.swept(row) for row in self.run.counts):
+            from memdiag import bathtub
+
+            target = self.shop.limits.target_rate
+            out += [eye.sentence() for eye in bathtub.eyes(self.run, self.board, target)]
         if not self.board.known:
             out.append("no board profile: which sites neighbour which is not known")
         if self.answers.posterior.left_out > 0.001:

@@ -80,7 +80,7 @@ def load_runs(
     from memdiag import load as loading
 
     runs: list[Run] = []
-    for name in inputs or ("-",):
+    for name in dumps_in(inputs):
         source: bytes | Path = standard_input() if name == "-" else readable(name)
         try:
             with usage():
@@ -93,6 +93,25 @@ def load_runs(
                 f"{'the paste' if name == '-' else name} holds no dump that could be read"
             ) from None
     return runs
+
+
+def dumps_in(inputs: Sequence[str]) -> tuple[str, ...]:
+    """The inputs with every folder replaced by the files in it, hidden ones left out."""
+    names: list[str] = []
+    for name in inputs or ("-",):
+        path = Path(name)
+        if name == "-" or not path.is_dir():
+            names.append(name)
+            continue
+        found = sorted(
+            str(p)
+            for p in path.rglob("*")
+            if p.is_file() and not any(part.startswith(".") for part in p.relative_to(path).parts)
+        )
+        if not found:
+            raise click.ClickException(f"{name} is a folder without files")
+        names += found
+    return tuple(names)
 
 
 @contextmanager

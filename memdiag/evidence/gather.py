@@ -12,7 +12,7 @@ from memdiag.board import Board
 from memdiag.evidence import addresses, bits, margins, presence, rails
 from memdiag.evidence.nodes import Node, Quote
 from memdiag.records import Channel, CountRow, Result, Run, Scope, TrainingRow
-from memdiag.table import FAILED, settle, totals_of, width_of
+from memdiag.table import FAILED, settle, swept, totals_of, width_of
 from memdiag.units import show_count, show_ohms
 from memdiag.windows import measure
 from memdiag.words import DQS, LaneTally
@@ -51,7 +51,8 @@ def gather(run: Run, board: Board, thin_ui: float | None = None) -> Evidence:
     for row in run.training:
         group(row.scope).training.append(row)
     for count in run.counts:
-        group(count.scope).counts.append(count)
+        if not swept(count):
+            group(count.scope).counts.append(count)
     tallies = words.tallies(run.errors, board)
     for tally in tallies:
         group(settle_tally(tally, board)).tally = tally
