@@ -7,7 +7,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from jsonschema import Draft202012Validator
+from jsonschema import Draft202012Validator, ValidationError
+from jsonschema.exceptions import best_match
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"
 NAMES = tuple(sorted(p.name.removesuffix(".schema.json") for p in DOCS.glob("*.schema.json")))
@@ -41,7 +42,9 @@ def validator(name: str) -> Draft202012Validator:
 def check(document: Any, name: str) -> None:
     """Raises jsonschema.ValidationError where the document breaks the schema, or has a field that
     the schema does not describe."""
-    validator(name).validate(document)
+    wrong = best_match(validator(name).iter_errors(document))
+    if wrong is not None:
+        raise ValidationError(f"{name} at {wrong.json_path}: {wrong.message}")
 
 
 def strictly(text: str) -> Any:

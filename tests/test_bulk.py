@@ -475,9 +475,9 @@ def test_a_large_log_with_something_in_front_of_its_lines(stamp: str) -> None:
 
 
 def timed(job: Callable[[], object]) -> float:
-    started = time.perf_counter()
+    started = time.process_time()
     job()
-    return time.perf_counter() - started
+    return time.process_time() - started
 
 
 @pytest.mark.parametrize(

@@ -333,10 +333,10 @@ def test_thousands_of_rows_are_checked_in_linear_time() -> None:
         (run,) = load(dump("[training]\nsite ch rank lane step result\n" + rows))
         bare: Run = replace(run, problems=())
         board, _ = for_run(bare, None)
-        start = time.perf_counter()
+        start = time.process_time()
         for check in CHECKS:
             list(check(bare, board))
-        return time.perf_counter() - start
+        return time.process_time() - start
 
     assert seconds(6_000) < 24 * max(seconds(1_000), 0.002)
 

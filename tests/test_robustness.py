@@ -257,9 +257,9 @@ def test_thousands_of_bad_rows_take_linear_time(row: str) -> None:
     def seconds(n: int) -> float:
         text = "bench-dump 1\n[errors]\nsite ch address wrote read edc\n"
         data = (text + "".join(row % i for i in range(n))).encode()
-        started = time.perf_counter()
+        started = time.process_time()
         load.load(data)
-        return time.perf_counter() - started
+        return time.process_time() - started
 
     # The first rows are tried as pieces of cut ones, a bounded number of times.
     assert seconds(2_400) < 16 * seconds(600) + 0.5
