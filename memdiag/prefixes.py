@@ -62,7 +62,8 @@ _DEVICE = re.compile(
 # The same where the console prints no stamp: only devices whose number makes them unmistakable.
 _BARE_DEVICE = re.compile(
     r"(?:(?:usb|hub) \d{1,3}-[\d.:]{1,20}|(?:eth|wlan|mmc|nvme)\d{1,3}(?:n\d)?"
-    r"|ata\d{1,3}(?:\.\d\d)?|sd \d{1,3}:\d:\d:\d|pci(?:eport)? [0-9a-f]{4}:[0-9a-f]{2}:[0-9a-f]{2}\.\d): [A-Za-z]"
+    r"|ata\d{1,3}(?:\.\d\d)?|sd \d{1,3}:\d:\d:\d"
+    r"|pci(?:eport)? [0-9a-f]{4}:[0-9a-f]{2}:[0-9a-f]{2}\.\d): [A-Za-z]"
 )
 
 ANCHOR = re.compile(

@@ -12,6 +12,7 @@ from dataclasses import replace
 import pytest
 
 from memdiag import problems
+from memdiag.board import Board, Link, Site
 from memdiag.checks import CHECKS
 from memdiag.load import Unreadable, load
 from memdiag.problems import Problem, pastes, runs
@@ -114,6 +115,29 @@ def test_a_site_of_a_shared_channel_owns_only_its_lanes() -> None:
     assert "U5" in next(p for p in told(bad) if p.code == "link-of-another").hint
 
 
+def test_packages_that_share_a_lane_own_their_data_lines() -> None:
+    """Packages four lines wide: two of them make up a byte lane."""
+    halves = tuple(
+        Site(ref, (Link(0, 0, 0, dqs),))
+        for ref, dqs in (("U1", (0, 1, 2, 3)), ("U2", (4, 5, 6, 7)))
+    )
+    board = Board("halves", "ddr4", sites=halves)
+    table = "[counts]\nsite ch lane dq bits errors\n"
+    for dq, owner in ((3, "U1"), (4, "U2"), (7, "U2")):
+        for site in ("U1", "U2"):
+            (run,) = load(dump(table + f"{site} 0 0 {dq} 1000 1\n", board="halves"), board=board)
+            found = [p for p in run.problems if p.code == "link-of-another"]
+            assert bool(found) is (site != owner)
+            assert all(f"dq {dq}" in p.message and owner in p.hint for p in found)
+
+
+def test_rails_of_a_board_without_rails() -> None:
+    readings = "[rails]\nrail ohms\nVDD_MEM_A 180\n"
+    assert codes(dump(readings)) == set()
+    assert codes(dump(readings, board="pear-9")) == set()
+    assert codes(dump("[heat]\nrail volts\nVDDX 1\n")) == {"unknown-rail"}
+
+
 # -- the head ----------------------------------------------------------------------------------
 
 ROW = "[training]\nsite ch step result\nU1 0 id pass\n"
@@ -139,6 +163,7 @@ ROW = "[training]\nsite ch step result\nU1 0 id pass\n"
         ("memory  gddr6\nrate  14.0 Gbit/s\n", set()),
         ("memory  ddr4\n", {"memory-differs"}),
         ("memory  gddr6\nrate  16.0 Mbit/s\n", {"rate-unlike-memory"}),
+        ("rate  16.0 Mbit/s\n", {"rate-unlike-memory"}),  # the profile says gddr6
         ("memory  gddr6\nrate  1.75 Gbit/s\n", set()),  # a slow test, not a slip of the prefix
     ],
 )
@@ -207,6 +232,8 @@ def test_attempts_are_measurements_of_their_own() -> None:
         ("read pass - 0000111111110000 120", set()),  # counted from elsewhere
         ("read pass - 0000111111110000 94ps", set()),
         ("level pass - 1110000000000111 0", set()),  # wraps round the clock period
+        ("level pass 6taps 1110000000000111 -", set()),
+        ("read pass 6taps 1110000000000111 -", {"window-against-width"}),
         ("read pass - 1111111111111111 8", {"window-full"}),
         ("read pass - 111 1", set()),
         ("read pass 1.02UI - -", {"eye-too-wide"}),
@@ -318,8 +345,6 @@ def test_checks_are_many_small_functions_that_change_nothing() -> None:
 
 @pytest.mark.parametrize("check", CHECKS, ids=lambda c: f"{c.__module__}.{c.__name__}")
 def test_an_empty_run_is_no_trouble(check: object) -> None:
-    from memdiag.board import Board
-
     (run,) = load("bench-dump 1\n[run]\nid  x\n[end] 0\n")
     for board in (Board(None), Board("b", sites=(), known=True)):
         assert list(check(run, board)) == []  # type: ignore[operator]
