@@ -7,31 +7,23 @@ place, so that what they change (a heading, a section, the end) holds for the ro
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
-import pyarrow.compute as pc
 
-from memdiag import bulk, columns
+from memdiag import bulk
 from memdiag.account import Fate
 from memdiag.bulk import Plan
-from memdiag.columns import Block, Cut, Guard, Index
+from memdiag.columns import Block, Cut, Index
 from memdiag.errorlog import ErrorLog
-from memdiag.fits import linear
-from memdiag.layout import Start
-from memdiag.logbuilder import distinct
-from memdiag.patterns import ALL
-from memdiag.prefixes import MARKED
-from memdiag.reader import LONGEST, Reader
+from memdiag.layout import Miss, Start
+from memdiag.prepared import Prepared, prepare
+from memdiag.reader import Reader
 from memdiag.tidier import Tidier
 from memdiag.ways import Finder, Ways
-
-Flags = npt.NDArray[np.bool_]
+from memdiag.wraps import ROW_KINDS
 
 WINDOW = 2 << 20
 """Most bytes that are read in columns at once."""
@@ -39,89 +31,6 @@ _LEAST_WINDOW = 32 << 10
 _LINES = 128  # read one by one before columns are tried again
 _MOST_LINES = 4096
 _FEW = 200  # rows: columns that gave fewer were not worth it
-
-_MARKED = Guard(f"^(?:{MARKED.pattern})", ALL)
-# Finds at least those lines, and is much faster: what stands in front of a line has another sign
-# than a word's in its first two words, or begins with a month.
-_ROUGHLY_MARKED = Guard(
-    r"^[ \t]*(?:[^ \t]*[^\w.+, \t-]|[^ \t]+[ \t]+[^ \t]*[^\w.+, \t-]"
-    r"|(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)[ \t])",
-    ALL,
-)
-
-
-@dataclass(frozen=True, slots=True)
-class _Prepared:
-    """A piece of the text, cut: for each plan, the lines of its shape."""
-
-    data: bytes
-    block: Block
-    cuts: tuple[list[Cut], ...]
-
-
-Prefixes = tuple[tuple[str, str], ...]
-
-
-def _prepare(data: bytes, ways: Ways, prefixes: Prefixes) -> _Prepared:
-    """Cut lines in columns; needs no state, and may run beside."""
-    whole = Block(data)
-    usable = _usable(whole)
-    block = _without(whole, usable, prefixes)
-    cuts = []
-    for _, plan, rivals in ways.plans:
-        lines = np.flatnonzero(usable)
-        found = columns.cut(block, lines, plan.shape, plan.wanted, rivals)
-        for cut in found:
-            usable[cut.lines] = False
-            _leave_marked(block, cut)
-        cuts.append(found)
-    return _Prepared(data, whole, tuple(cuts))
-
-
-def _without(block: Block, usable: Flags, prefixes: Prefixes) -> Block:
-    """The lines without what stands in front of the dump's own lines. Those that lack it are not
-    usable."""
-    for _, pattern in prefixes:
-        if not linear(pattern):
-            usable[:] = False
-            return block
-        cut = pc.replace_substring_regex(block.strings, pattern, "", max_replacements=1)
-        after = Block.of(cut)
-        usable &= np.diff(after.starts) < np.diff(block.starts)
-        block = after
-    return block
-
-
-def _usable(block: Block) -> Flags:
-    """Lines of plain ASCII that are not too long."""
-    usable: Flags = np.diff(block.starts) <= LONGEST
-    odd = (block.bytes - np.uint8(32)) > np.uint8(94)  # wraps round below the blank
-    if np.count_nonzero(odd) > len(block):  # more than the line ends
-        odd &= (block.bytes != 10) & (block.bytes != 9)
-        upto = np.concatenate((np.zeros(1, np.int64), np.cumsum(odd, dtype=np.int64)))
-        usable &= upto[block.starts[1:]] == upto[block.starts[:-1]]
-    return usable
-
-
-def _leave_marked(block: Block, cut: Cut) -> None:
-    """Leave lines to the cleaning that have something in front which it may cut."""
-    if cut.opening is None:
-        marked = block.guarded(_ROUGHLY_MARKED)[cut.lines]
-    else:
-        one, two = cut.opening
-        words = (one.dictionary.to_pylist(), two.dictionary.to_pylist())
-        code = one.indices.to_numpy().astype(np.int64) * len(words[1]) + two.indices.to_numpy()
-        found, _, inverse = distinct(code, len(words[0]) * len(words[1]))
-        rough = re.compile(_ROUGHLY_MARKED.pattern).search
-        hits = [
-            rough(f"{words[0][c // len(words[1])]} {words[1][c % len(words[1])]} ") is not None
-            for c in found.tolist()
-        ]
-        if not any(hits):
-            return
-        marked = np.array(hits, bool)[inverse]
-    if marked.any():
-        cut.fine &= ~(marked & block.guarded(_MARKED)[cut.lines])
 
 
 class Blocks:
@@ -132,12 +41,15 @@ class Blocks:
         self.most = window
         self.window = min(window, _LEAST_WINDOW)
         self.slow_lines = min(_LINES, max(1, window // 64))
+        self.pause = 0  # lines to be read one by one before columns are tried again
+        self._poor = 0  # tries that were not worth it, one after the other
         self._ways: dict[Any, Ways | None] = {}
         self.finder = Finder(reader.layout)
         self._beside = ThreadPoolExecutor(1)
-        self._ahead: tuple[int, int, Ways, Future[_Prepared]] | None = None
+        self._ahead: tuple[int, int, Ways, Future[Prepared]] | None = None
 
     def close(self) -> None:
+        """No more blocks will come."""
         self._beside.shutdown(cancel_futures=True)
 
     def feed(self, data: bytes) -> None:
@@ -145,27 +57,27 @@ class Blocks:
         at = 0
         while at < len(data):
             ways = self._now()
-            if ways is None:
-                end = _after_lines(data, at, self.slow_lines)
+            if ways is None or self.pause:
+                end = _after_lines(data, at, self.pause or self.slow_lines)
                 self.tidier.read(self.reader, data[at:end])
-                at = end
+                at, self.pause = end, 0
                 continue
             end = _window(data, at, self.window)
             prepared = self._prepared(data, at, end, ways)
             at += self._columns(prepared, ways)
         self._ahead = None
 
-    def _prepared(self, data: bytes, at: int, end: int, ways: Ways) -> _Prepared:
+    def _prepared(self, data: bytes, at: int, end: int, ways: Ways) -> Prepared:
         """The lines from `at` to `end`, cut; and those after them begun with beside, for nothing
         mostly changes in between. Arrow and numpy let go of the interpreter while they work."""
         ahead, self._ahead = self._ahead, None
         if ahead is not None and ahead[0] == at and ahead[1] == end and ahead[2] is ways:
             found = ahead[3].result()
         else:
-            found = _prepare(data[at:end], ways, self.tidier.prefixes)
+            found = prepare(data[at:end], ways, self.tidier.prefixes)
         if self.window == self.most >= WINDOW and end < len(data):
             after = _window(data, end, self.window)
-            job = self._beside.submit(_prepare, data[end:after], ways, self.tidier.prefixes)
+            job = self._beside.submit(prepare, data[end:after], ways, self.tidier.prefixes)
             self._ahead = (end, after, ways, job)
         return found
 
@@ -191,18 +103,18 @@ class Blocks:
             return (None,)
         section = dump.section
         header = None if section is None else section.columns
-        return (id(dump), id(section), header, tuple(dump.context.items()), self.tidier.prefixes)
+        return (id(dump), id(section), header, _fixed(dump.context), self.tidier.prefixes)
 
     # -- columns --------------------------------------------------------------------------------
 
-    def _columns(self, prepared: _Prepared, ways: Ways) -> int:
+    def _columns(self, prepared: Prepared, ways: Ways) -> int:
         """Take rows in columns, and read the lines between them one by one, until one of those
         changes what the others mean. How many bytes were read."""
         block = prepared.block
         taken = _Taken(len(block), self.tidier.next_line)
         dump = self.reader.dump
         assert dump is not None
-        context = dict(dump.context)
+        context = dict(_fixed(dump.context))
         for (start, plan, _), cuts in zip(ways.plans, prepared.cuts, strict=True):
             for cut in cuts:
                 self._empties(cut, plan, start)
@@ -240,7 +152,11 @@ class Blocks:
         lengths = np.diff(block.starts)
         full = lengths == lengths.max(initial=0)
         follows = np.concatenate((slow[1:] & (lengths[1:] > 1), np.zeros(1, bool)))
-        slow |= full & follows
+        for line in np.flatnonzero(full & follows & ~slow).tolist():
+            after = block.between(line + 1, line + 2).decode("utf-8", "replace").strip()
+            found = self.reader.match(after)
+            if isinstance(found, Miss) or found.kind in ROW_KINDS:
+                slow[line] = True
         return np.flatnonzero(slow)
 
     def _adapt(self, rows: int, whole: bool) -> None:
@@ -250,10 +166,14 @@ class Blocks:
             self.window = min(self.most, self.window * 4)
         elif self.window > _LEAST_WINDOW:
             self.window = max(_LEAST_WINDOW, self.window // 4)
-        if rows < _FEW and self.most == WINDOW:
-            self.slow_lines = min(_MOST_LINES, self.slow_lines * 2)
-        else:
-            self.slow_lines = min(_LINES, self.slow_lines)
+        self._poor = 0 if whole or rows >= _FEW else self._poor + 1
+        if self._poor:
+            self.pause = min(_MOST_LINES, self.slow_lines << min(self._poor, 8))
+
+
+def _fixed(context: dict[str, str]) -> tuple[tuple[str, str], ...]:
+    """What headings say that rows cannot be given afterwards."""
+    return tuple((name, text) for name, text in context.items() if name not in bulk.LATE)
 
 
 class _Taken:
@@ -263,20 +183,23 @@ class _Taken:
         self.mask = np.zeros(n, bool)
         self.first_line = first_line
         self.committed = 0
-        self._logs: list[tuple[ErrorLog, Index]] = []
-        self._counts: list[bulk.Made] = []
+        self._logs: list[tuple[Plan, ErrorLog, Index]] = []
+        self._counts: list[tuple[Plan, bulk.Made]] = []
 
     def add(self, plan: Plan, cut: Cut, context: dict[str, str]) -> None:
         if plan.table == "errors":
             log = bulk.errors(plan, cut, context, self.first_line)
             if log is not None:
-                self._logs.append(log)
+                self._logs.append((plan, *log))
                 self.mask[log[1]] = True
         else:
             made = bulk.counts(plan, cut, context)
             if made is not None:
-                self._counts.append(made)
+                self._counts.append((plan, made))
                 self.mask[made.lines] = True
+
+    def _plans(self) -> list[Plan]:
+        return [*(entry[0] for entry in self._logs), *(entry[0] for entry in self._counts)]
 
     def commit(self, reader: Reader, tidier: Tidier, block: Block, first: int, last: int) -> None:
         """Give the rows of these lines (numbers in the block) to the open dump."""
@@ -284,14 +207,19 @@ class _Taken:
             return
         dump = reader.dump
         assert dump is not None
-        for log, lines in self._logs:
+        said = {plan: bulk.late(plan, dump.context) for plan in self._plans()}
+        if None in said.values():  # a heading that cannot be used: each row will say so
+            tidier.read(reader, block.between(first, last))
+            return
+        for plan, log, lines in self._logs:
             low, high = np.searchsorted(lines, (first, last)).tolist()
             if low < high:
-                dump.errors.add_part(log, slice(low, high))
-        for made in self._counts:
+                keys = bulk.placed(log.keys, said[plan] or {})
+                dump.errors.add_part(log, slice(low, high), keys)
+        for plan, made in self._counts:
             low, high = np.searchsorted(made.lines, (first, last)).tolist()
             if low < high:
-                part = made.part(slice(low, high))
+                part = made.part(slice(low, high), said[plan] or {})
                 dump.counts.add_columns(part, part.lines + self.first_line)
         n = last - first
         dump.printed += n

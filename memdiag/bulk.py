@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -34,7 +34,7 @@ Flags = npt.NDArray[np.bool_]
 I64 = npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Plan:
     """How the lines of one shape become rows of a table: for each column, the field it is in or
     its fixed text. `own` is True for a rule of the layout's own, False for cells under columns."""
@@ -75,6 +75,29 @@ def _says_words(columns: Mapping[str, object]) -> bool:
     return "mask" in columns or ("wrote" in columns and "read" in columns)
 
 
+LATE = frozenset({*KEYS, "test"})
+"""Columns that rows may take from a heading after they were read."""
+
+
+def late(plan: Plan, context: Mapping[str, str]) -> dict[str, Any] | None:
+    """What headings give to the rows of a plan, by column; None where it cannot be used."""
+    found: dict[str, Any] = {}
+    for name, text in context.items():
+        if name in LATE and name in law.columns(plan.table) and name not in plan.columns:
+            convert = cells.CONVERT[plan.table].get(name) or cells.COMMON[name]
+            try:
+                found[name] = None if text in UNSAID else convert(name, text)
+            except cells.Wrong:
+                return None
+    return found
+
+
+def placed(keys: tuple[ErrorKey, ...], found: Mapping[str, Any]) -> tuple[ErrorKey, ...]:
+    """Keys with what headings give."""
+    more = {_FIELD_OF.get(name, name): value for name, value in found.items() if name in KEYS}
+    return tuple(replace(key, **more) for key in keys) if more else keys
+
+
 @dataclass(slots=True)
 class Made:
     """Rows in columns: `lines` are their numbers in the block, from 0."""
@@ -84,16 +107,18 @@ class Made:
     key: npt.NDArray[np.int32]
     columns: dict[str, Any]
 
-    def part(self, which: slice) -> Made:
-        """Some of the rows."""
+    def part(self, which: slice, found: Mapping[str, Any]) -> Made:
+        """Some of the rows, with what headings give."""
         codes, words = self.columns["test"]
+        if "test" in found:
+            words = [found["test"]]
         columns = {
             name: None if held is None else (held[0][which], held[1][which])
             for name, held in self.columns.items()
             if name != "test"
         }
         columns["test"] = (codes[which], words)
-        return Made(self.lines[which], self.keys, self.key[which], columns)
+        return Made(self.lines[which], placed(self.keys, found), self.key[which], columns)
 
 
 class _Reading:
@@ -104,7 +129,10 @@ class _Reading:
         self.n = len(cut.lines)
         self.fine = cut.fine.copy()
         known = law.columns(plan.table)
-        self.texts = {c: t for c, t in context.items() if c in known and c not in plan.columns}
+        self.texts = {
+            c: t for c, t in context.items()
+            if c in known and c not in plan.columns and c not in LATE
+        }  # fmt: skip
         self.texts |= {c: f for c, f in plan.columns.items() if isinstance(f, str)}
 
     def column(self, name: str) -> Any:

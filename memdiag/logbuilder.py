@@ -50,10 +50,14 @@ class LogBuilder:
         if len(self._pending) >= _PENDING:
             self._flush()
 
-    def add_part(self, log: ErrorLog, which: slice) -> None:
-        """Some rows of a log that was read in columns."""
+    def add_part(
+        self, log: ErrorLog, which: slice, keys: tuple[ErrorKey, ...] | None = None
+    ) -> None:
+        """Some rows of a log that was read in columns; `keys` instead of its own."""
         self._flush()
         part = log if which == slice(0, len(log)) else _rows_of(log, which)
+        if keys is not None:
+            part = replace(part, keys=keys)
         self.total += len(part)
         self._take(part)
 
@@ -169,16 +173,15 @@ def _joined_column(pieces: list[npt.NDArray[Any]]) -> npt.NDArray[Any]:
 
 def _rows_of(log: ErrorLog, which: slice | npt.NDArray[Any]) -> ErrorLog:
     """Only these rows: a slice, their numbers, or a flag for each."""
-    if not isinstance(which, slice) and which.dtype == np.bool_:
+    if isinstance(which, slice):
+        return replace(log, **{name: getattr(log, name)[which] for name in _ROWWISE})
+    if which.dtype == np.bool_:
         which = np.flatnonzero(which)
-    n = len(range(*which.indices(len(log)))) if isinstance(which, slice) else len(which)
     made: dict[str, Any] = {}
     for name in _ROWWISE:
         column = getattr(log, name)
         if _is_same(column):
-            made[name] = same(column[0].item(), n, column.dtype)
-        elif isinstance(which, slice):
-            made[name] = column[which]
+            made[name] = same(column[0].item(), len(which), column.dtype)
         elif column.ndim == 2:  # limb by limb: much faster than whole rows
             made[name] = np.stack([np.take(limb, which) for limb in column.T], axis=1)
         else:

@@ -190,6 +190,26 @@ def test_the_same_in_console(lines: list[str]) -> None:
     assert_same(read(text, "console", in_columns=True), read(text, "console", in_columns=False))
 
 
+@pytest.mark.parametrize("temp", ["85C", "85V", "-"])
+def test_a_heading_between_the_rows_of_a_large_table(temp: str, tmp_path: Path) -> None:
+    path = tmp_path / "g.lark"
+    path.write_text('head: "start"\ncontext: "at" TEMP\nerror_row: ADDRESS MASK\n'
+                    'count_row: "n" BITS\nADDRESS: /0x[0-9a-f]+/\nMASK: /m[0-9a-f]+/\n'
+                    'BITS: /[0-9]+/\nTEMP: /[^ ]+/\n%ignore " "\n'.replace("/m[", "/0[")
+                    )  # fmt: skip
+    rows = [f"0x{i:x} 0{1 + i % 9}" if i % 3 else f"n {i}" for i in range(60)]
+    rows.insert(20, f"at {temp}")
+    rows.insert(40, "at 20C")
+    text = "\n".join(["start " + " " * 300, *rows, ""])
+    readings = []
+    for in_columns in (True, False):
+        reading, _ = stream.read(stream.blocks(io.BytesIO(text.encode())), grammars.load(path),
+                                 name="-", in_columns=in_columns, window=4000)  # fmt: skip
+        readings.append(reading)
+    assert_same(*readings)
+    assert len(readings[0].runs[0].counts) == (20 if temp != "85V" else 14)
+
+
 # -- which rules are proved to be regular -----------------------------------------------------
 
 
@@ -254,8 +274,8 @@ def shapes_layout() -> tuple[grammars.Layout, tuple[shapes.Shape, ...]]:
                 max_size=6))  # fmt: skip
 @settings(max_examples=300, deadline=None)
 def test_the_quick_look_for_prefixes_misses_none(parts: list[str]) -> None:
-    from memdiag.blocks import _ROUGHLY_MARKED
     from memdiag.prefixes import MARKED
+    from memdiag.prepared import _ROUGHLY_MARKED
 
     line = "".join(parts)
     if MARKED.match(line) and line.isascii():
