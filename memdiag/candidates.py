@@ -334,11 +334,10 @@ def _stripe_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat
             yield Locus(lane=lane), frozenset(sites), 0.5 / len(by_lane), 0.0
             for dq in {n.dq for n in here if n.dq is not None}:
                 yield Locus(lane=lane, dq=dq), frozenset(sites), 0.5 / (8 * len(by_lane)), 0.0
-    striped = {site for site, shape in evidence.shapes.items() if shape.kind == "striped"}
-    for node in odd:
-        if node.kind == "line" and striped.intersection(node.sites):
-            for ref in node.sites:
-                yield _place(ref, board, node, node.dq), frozenset({ref}), 0.02, 0.0
+    for ref, channel, rank, number, dq in sorted(evidence.strides, key=str):
+        site = board.site(ref)
+        named = ref if site is None or site.named else None
+        yield Locus(named, channel, rank, number, dq), frozenset({ref}), 0.8, 0.0
 
 
 def _board_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:

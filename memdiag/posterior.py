@@ -84,7 +84,8 @@ class Answers:
             if seed in used:
                 continue
             rivals = self._rivals(seed, marginals, best) - used
-            if self._beyond(rivals, used) < threshold:
+            sure = self.any_of(rivals) if seed in best else self._beyond(rivals, used)
+            if sure < threshold:
                 continue
             claim = self._strongest(rivals, marginals, seed if seed in best else None)
             used |= rivals

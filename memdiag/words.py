@@ -50,6 +50,8 @@ class LaneTally:
     cells: set[int] = field(default_factory=set)
     index: list[npt.NDArray[np.int64]] = field(default_factory=list)
     """Row numbers of the log that touch this lane."""
+    masks: list[npt.NDArray[np.uint8]] = field(default_factory=list)
+    """For each of those rows, the data lines that were wrong, dq 0 least significant."""
 
 
 def lanes_of(key: ErrorKey, board: Board, width: int) -> list[Place]:
@@ -157,6 +159,7 @@ def _tally_key(
         addressed = where[hit][log.has_address[where[hit]]]
         tally.cells.update(log.address[addressed].tolist())
         tally.index.append(where[hit].astype(np.int64))
+        tally.masks.append(np.packbits(mine.any(axis=1), axis=1, bitorder="little")[:, 0])
 
 
 def _unpack(words: npt.NDArray[np.uint64]) -> npt.NDArray[np.bool_]:

@@ -122,6 +122,9 @@ def _spread(unique: I64, n: int, banks: int, lines: int) -> Shape | None:
     return Shape("spread", "spread", _confidence(n), n, says)
 
 
+LEAST_STRIDE = 1024
+"""A dense sweep over a dead line fails every few bursts: a stride that short says nothing."""
+
 STRIDE_PLAY = 256
 """A disturbance in time meets an address counter at almost, not exactly, the same distance."""
 
@@ -136,7 +139,7 @@ def _by_address(unique: npt.NDArray[np.uint64], rows: int, lines: int) -> Shape:
     gaps = np.diff(unique)
     stride = int(np.median(gaps))
     often = int((np.abs(gaps.astype(np.float64) - stride) <= stride / STRIDE_PLAY).sum())
-    if n >= 8 and often >= 0.6 * (n - 1) and stride > 64:  # pairs alone make it a half
+    if n >= 8 and often >= 0.6 * (n - 1) and stride >= LEAST_STRIDE:  # pairs alone make it a half
         return Shape("stride", "striped", 0.85, n,
                      f"{n} addresses, {often} steps of about {stride:#x}")
     if n >= 6 and _paired(unique.astype(np.int64)) >= 0.8:
@@ -174,7 +177,8 @@ def _fixed_inside(unique: npt.NDArray[np.uint64]) -> int:
 _TABLE = {
     "spread": {"quiet": 0.62, "spread": 0.93, "paired": 0.25, "striped": 0.35, "clustered": 0.06},
     "paired": {"quiet": 0.03, "spread": 0.02, "paired": 0.70, "striped": 0.10, "clustered": 0.05},
-    "striped": {"quiet": 0.05, "spread": 0.02, "paired": 0.03, "striped": 0.50, "clustered": 0.14},
+    "striped": {"quiet": 0.002, "spread": 0.001, "paired": 0.003, "striped": 0.60,
+                "clustered": 0.01},
     "clustered": {"quiet": 0.30, "spread": 0.03, "paired": 0.02, "striped": 0.05,
                   "clustered": 0.75},
 }  # fmt: skip

@@ -284,6 +284,15 @@ MANY_LINES = {
 """Log likelihood that at least half of a lane's data lines are wrong alike."""
 
 
+STEADY = {
+    s: math.log(p)
+    for s, p in {"sound": 0.02, "stray": 0.02, "disturbed": 0.06, "array": 0.02, "thin": 0.20,
+                 "open": 0.90, "joined": 0.80, "dead": 0.30}.items()
+}  # fmt: skip
+"""Log likelihood that one line holds most of its lane's errors at addresses all over the array:
+a steady line over many rows and banks is the line, not its cells."""
+
+
 # --- data lines of one lane -----------------------------------------------------------------
 # Where only a (capped) list of error words is known, shares within the lane are all there is:
 # (no errors, under a tenth of the worst line's, more).

@@ -26,6 +26,10 @@ class Evidence:
 
     nodes: list[Node]
     shapes: dict[str, addresses.Shape] = field(default_factory=dict)
+    strides: set[tuple[str, Channel | None, int | None, int | None, int]] = field(
+        default_factory=set
+    )
+    """(site, channel, rank, lane, dq) of data lines whose errors keep a constant stride."""
     silent_sites: tuple[str, ...] = ()
     """Sites of the profile that no row of the dump speaks of."""
     bits_per_lane: float | None = None
@@ -540,6 +544,40 @@ def _shapes(
         node.quotes.append(Quote(int(run.errors.line[index[0]]), shape.says))
         evidence.nodes.append(node)
         evidence.shapes[site] = shape
+        for tally in mine:
+            _stride(run, board, site, tally, evidence)
+
+
+DOMINANT = 0.4
+"""A data line with this share of its lane's wrong bits is looked at by itself."""
+
+
+def _stride(run: Run, board: Board, site: str, tally: LaneTally, evidence: Evidence) -> None:
+    """One line that is wrong all over the address space is no matter of cells; one whose errors
+    keep a stride gets a node of its own where other errors of the site hide it."""
+    assert run.errors is not None
+    dq = int(tally.wrong.argmax())
+    if tally.wrong[dq] < DOMINANT * tally.wrong.sum():
+        return
+    index, masks = np.concatenate(tally.index), np.concatenate(tally.masks)
+    shape = addresses.shape_of(run.errors, index[(masks >> dq) & 1 == 1], board, 1)
+    if shape is None:
+        return
+    if shape.kind in ("spread", "striped") and shape.distinct >= MIN_TALLIED:
+        for node in evidence.nodes:
+            at = (node.sites, node.channel, node.rank, node.lane, node.dq)
+            if node.kind == "line" and at == ((site,), tally.channel, tally.rank, tally.lane, dq):
+                node.add(bits.STEADY)
+                node.quotes.append(Quote(tally.first_line, f"dq {dq}: {shape.says}"))
+    if shape.kind != "striped":
+        return
+    evidence.strides.add((site, tally.channel, tally.rank, tally.lane, dq))
+    if evidence.shapes[site].kind == "striped":
+        return  # the site's own node says it already
+    node = Node("shape", (site,), tally.channel, tally.rank, tally.lane, dq)
+    node.add(addresses.shape_loglik(shape))
+    node.quotes.append(Quote(tally.first_line, f"dq {dq}: {shape.says}"))
+    evidence.nodes.append(node)
 
 
 def _rails(run: Run, board: Board, evidence: Evidence) -> None:
