@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from memdiag.candidates import Candidate, Case
+from memdiag.candidates import Case
 from memdiag.evidence.nodes import Node
+from memdiag.factors import Candidate
 from memdiag.faults import Near
 from memdiag.findings import Cause, Locus
 from memdiag.inference import Posterior

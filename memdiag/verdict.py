@@ -7,7 +7,8 @@ from pathlib import Path
 
 from memdiag import candidates, cautions, decision, inference, profiles, table, wording
 from memdiag.board import Board
-from memdiag.evidence.gather import Evidence, gather
+from memdiag.evidence.gather import gather
+from memdiag.evidence.groups import Evidence
 from memdiag.evidence.nodes import Node
 from memdiag.findings import (
     HEATS,

@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 
 from memdiag import decision
 from memdiag.board import Board
-from memdiag.candidates import Candidate
 from memdiag.decision import Choice
-from memdiag.evidence.gather import Evidence
+from memdiag.evidence.groups import Evidence
 from memdiag.evidence.nodes import Node
+from memdiag.factors import Candidate
 from memdiag.findings import Action, Cause, Finding, Locus
 from memdiag.limits import bits_needed
 from memdiag.posterior import Claim

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag import profiles
-from memdiag.evidence.gather import best_eyes
+from memdiag.evidence.eyes import best_eyes
 from memdiag.load import load
 from memdiag.records import TrainingRow
 from memdiag.table import rows, width_of

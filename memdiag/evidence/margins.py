@@ -109,4 +109,4 @@ def width_loglik(width: float, peers: Peers, *, at_least: bool = False) -> dict[
 
 def _student8(x: float) -> float:
     """Density of Student's t with 8 degrees of freedom: tails that a stray lane does not scare."""
-    return 0.386699 * (1 + x * x / 8) ** -4.5
+    return 0.386699 * math.pow(1 + x * x / 8, -4.5)

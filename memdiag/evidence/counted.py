@@ -1,0 +1,157 @@
+"""Error counts and tallies of data lines of a place, as evidence there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from memdiag.evidence import bits
+from memdiag.evidence.eyes import Peers
+from memdiag.evidence.groups import Group, Key, level
+from memdiag.evidence.nodes import Node, Quote
+from memdiag.records import CountRow
+from memdiag.table import totals_of
+from memdiag.units import show_count
+from memdiag.words import DQS, LaneTally
+
+MIN_TALLIED = 8
+"""A few wrong bits have to be on some lines: that they are says nothing of those."""
+
+
+def add_lines(g: Group, line: Callable[[int], Node], memory: str | None) -> bool:
+    """Data lines from count rows that name them and from error words. True where any spoke."""
+    spoke = False
+    by_dq: dict[int, list[CountRow]] = {}
+    for row in g.counts:
+        if row.scope.dq is not None:
+            by_dq.setdefault(row.scope.dq, []).append(row)
+    for dq, found in by_dq.items():
+        totals = totals_of(found)
+        if totals["errors"] is None:
+            continue
+        spoke = True
+        node = line(dq)
+        if totals["bits"]:
+            node.add(bits.count_loglik(totals["errors"], totals["bits"], "line"))
+        direction = bits.direction_loglik(totals["rose"] or 0, totals["fell"] or 0, memory, "line")
+        if direction is not None:
+            node.add(direction)
+        if totals["errors"]:
+            node.quotes.append(Quote(found[0].position.line, _count_words(totals)))
+    t = g.tally
+    if t is None or t.wrong.sum() < MIN_TALLIED or many_lines(t):
+        return spoke
+    exposure = totals_of(r for r in g.counts if r.scope.dq is None)
+    whole = exposure["bits"] if _complete(t, exposure["errors"]) else None
+    most = float(t.wrong.max())
+    patterns = len(t.words)
+    for dq in range(DQS):
+        if dq in by_dq:
+            continue
+        node = line(dq)
+        wrong = float(t.wrong[dq])
+        if whole:
+            node.add(bits.count_loglik(int(wrong), whole / DQS, "line"))
+        node.add(bits.share_loglik(wrong, most), 0.4 if whole else 1.0)
+        if t.ones[dq] and t.zeros[dq]:
+            direction = bits.direction_loglik(t.rose[dq], t.fell[dq], memory, "line")
+            if direction is not None:
+                node.add(direction)
+        if wrong:
+            node.quotes.append(Quote(t.first_line, _line_words(dq, t)))
+        for other in range(DQS):
+            if other != dq and t.wrong[other]:
+                node.partner[other] = bits.joined_ratio(
+                    float(t.apart[dq, other]), wrong, float(t.both[dq, other]), patterns
+                )
+    return True
+
+
+def many_lines(t: LaneTally) -> bool:
+    """Half the lane's lines or more are wrong alike: the lane, not a line of it."""
+    return int((t.wrong > t.wrong.max() / 10).sum()) >= DQS // 2
+
+
+def _complete(t: LaneTally, counted: int | None) -> bool:
+    """Whether the list of error words holds (nearly) all errors that were counted."""
+    return counted is not None and counted > 0 and t.wrong.sum() >= 0.9 * counted
+
+
+def _line_words(dq: int, t: LaneTally) -> str:
+    way = ""
+    if t.rose[dq] + t.fell[dq] > 0:
+        rose, fell = show_count(t.rose[dq]), show_count(t.fell[dq])
+        way = f", {rose} of them 0 read as 1, {fell} 1 read as 0"
+    share = t.wrong[dq] / t.wrong.sum()
+    return f"dq {dq} wrong {show_count(t.wrong[dq])} times ({share:.0%} of the lane's){way}"
+
+
+def _count_words(totals: dict[str, int | None]) -> str:
+    errors, bits_ = totals["errors"] or 0, totals["bits"]
+    text = f"{show_count(errors)} bits wrong"
+    if bits_:
+        text += f" of {show_count(bits_)}"
+    if totals["rose"] is not None and totals["fell"] is not None and errors:
+        text += f" ({show_count(totals['rose'])} rose, {show_count(totals['fell'])} fell)"
+    if totals["cells"] is not None:
+        text += f" in {show_count(totals['cells'])} cells"
+    if totals["edc"]:
+        text += f", {show_count(totals['edc'])} link checks failed"
+    return text
+
+
+_NONE_LISTED = dict.fromkeys(("sound", "stray", "disturbed", "array"), 0.0) | {
+    **dict.fromkeys(("thin", "line", "dead", "mute", "absent"), -1.0)
+}
+"""No errors counted, but of how many bits is not said: a soft word for health."""
+
+
+def add_counts(
+    g: Group, place: Node, memory: str | None, peers: Peers, key: Key, *, lines_known: bool
+) -> None:
+    whole = [r for r in g.counts if r.scope.dq is None]
+    totals = totals_of(whole)
+    errors, exposure = totals["errors"], totals["bits"]
+    if errors is not None and g.tally is not None:
+        # A list that shows more than was counted is believed: it prints the words themselves.
+        errors = max(errors, int(g.tally.wrong.sum()))
+    if errors is not None and exposure:
+        cover = peers.cover(key)
+        background = peers.background.get(level(key), 0.0)
+        place.add(bits.count_loglik(errors, exposure, cover=cover, background=background))
+    elif errors is not None:
+        place.add(bits.listed_loglik(errors) if errors else _NONE_LISTED)
+    elif g.tally is not None and g.tally.rows:
+        place.add(bits.listed_loglik(g.tally.rows, common=peers.listed_common))
+    if totals["errors"]:
+        place.quotes.append(Quote(whole[0].position.line, _count_words(totals)))
+    if totals["rose"] is not None and totals["fell"] is not None:
+        table = bits.direction_loglik(totals["rose"], totals["fell"], memory)
+        if table is not None:
+            place.add(table, 0.5 if lines_known else 1.0)
+    elif g.tally is not None and not lines_known:
+        table = bits.direction_loglik(g.tally.rose.sum(), g.tally.fell.sum(), memory)
+        if table is not None:
+            place.add(table)
+    if g.tally is not None and many_lines(g.tally):
+        place.add(bits.MANY_LINES)
+        spread = int((g.tally.wrong > 0).sum())
+        place.quotes.append(
+            Quote(g.tally.first_line, f"{spread} of its {DQS} lines wrong in the error words")
+        )
+    if totals["edc"] is not None:
+        place.add(bits.edc_count_loglik(totals["edc"], errors))
+        if totals["edc"] and not errors:
+            place.quotes.append(Quote(whole[0].position.line, _count_words(totals)))
+    elif g.tally is not None:
+        table = bits.link_check_loglik(g.tally.edc_ok, g.tally.edc_bad)
+        if table is not None:
+            place.add(table)
+    if g.tally is not None and g.tally.edc_ok + g.tally.edc_bad:
+        ok, bad = g.tally.edc_ok, g.tally.edc_bad
+        place.quotes.append(
+            Quote(g.tally.first_line, f"link check good on {ok}, bad on {bad} of the error words")
+        )
+    if errors and totals["cells"] is not None:
+        place.add(bits.repeat_loglik(errors, totals["cells"]))
+    elif g.tally is not None and g.tally.cells and g.tally.rows >= 4:
+        place.add(bits.repeat_loglik(g.tally.rows, len(g.tally.cells)))

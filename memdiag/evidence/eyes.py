@@ -1,0 +1,178 @@
+"""Eye widths and heights of a run, each against its peers, as evidence at its place."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from memdiag.board import Board
+from memdiag.evidence import bits, margins
+from memdiag.evidence.groups import LINE_OF, Group, Key, level
+from memdiag.evidence.nodes import Node, Quote
+from memdiag.records import Result, TrainingRow
+from memdiag.table import FAILED, totals_of, width_of
+from memdiag.windows import measure
+
+MIN_LISTED = 4
+"""With fewer lanes in a list of error words, none of them can be called usual."""
+
+
+@dataclass
+class Peers:
+    """Healthy widths and heights of this run, by step, unit, set point and level of detail."""
+
+    groups: dict[Key, Group]
+    rate: float | None
+    thin_ui: float | None
+    board: Board
+
+    def cover(self, key: Key) -> bits.Cover:
+        """How many lanes a place covers, and how many of them one package."""
+        site, channel, rank, lane = key
+        if lane is not None:
+            return bits.Cover()
+        counts = [
+            n
+            for s in self.board.sites
+            if site is None or s.ref == site
+            if (n := sum((channel is None or k.channel == channel)
+                         and (rank is None or k.rank == rank) for k in s.links))
+        ]  # fmt: skip
+        if not counts:
+            return bits.Cover()
+        return bits.Cover(sum(counts), max(counts))
+
+    def __post_init__(self) -> None:
+        exposed: dict[object, list[tuple[int, int]]] = {}
+        listed: list[int] = []
+        for key, g in self.groups.items():
+            t = totals_of(r for r in g.counts if r.scope.dq is None)
+            if t["errors"] is not None and t["bits"]:
+                exposed.setdefault(level(key), []).append((t["errors"], t["bits"]))
+            if key[3] is not None:
+                listed.append(g.tally.rows if g.tally is not None else 0)
+        giving_up = sum(
+            any(r.result in FAILED and r.step != "id" for r in g.training)
+            for g in self.groups.values()
+        )
+        self.habit = min(1.0, 3.0 / max(giving_up, 1))
+        self.background = {level: bits.background(seen) for level, seen in exposed.items()}
+        self.listed_common = len(listed) >= MIN_LISTED and float(np.median(listed)) >= 1
+        pools: dict[tuple[object, ...], list[float]] = {}
+        for key, g in self.groups.items():
+            for kind, figures in best_eyes(g.training, key).items():
+                pools.setdefault(kind, []).extend(f.value for f in figures)
+        self._found = {kind: margins.reference(pool, self._floor(kind))
+                       for kind, pool in pools.items()}  # fmt: skip
+        # Nothing but zeros in a pool: the margins of that kind were never measured.
+        self._unmeasured = {k for k, pool in pools.items() if len(pool) > 1 and not any(pool)}
+
+    def _floor(self, kind: tuple[object, ...]) -> float:
+        unit = kind[1]
+        limit = self.thin_ui or margins.ABSOLUTE_THIN_UI
+        if unit == "UI":
+            return limit
+        if unit == "s" and self.rate:
+            return limit / self.rate
+        return 0.0
+
+    def of(self, kind: tuple[object, ...]) -> margins.Peers | None:
+        return None if kind in self._unmeasured else self._found.get(kind)
+
+
+@dataclass(frozen=True, slots=True)
+class Eye:
+    """The best candidate's figure of one step: value in the unit of its kind."""
+
+    value: float
+    line: int
+    at_least: bool
+    holes: int
+    dq: int | None
+    shown: str
+
+
+def best_eyes(training: Iterable[TrainingRow], key: Key) -> dict[tuple[object, ...], list[Eye]]:
+    """Eye figures by kind `(what, unit, step, point, detail)`; the best candidate of the last
+    attempt of each. A scan prints a window for every candidate: most are empty on a healthy
+    lane, so only the best one counts."""
+    latest: dict[tuple[object, ...], int] = {}
+    found: dict[tuple[object, ...], Eye] = {}
+    detail = "channel" if key[3] is None else "lane"
+    for row in training:
+        if row.step == "level" or row.result is Result.NOT_RUN:
+            continue
+        for what in ("width", "height"):
+            eye = _eye(row, what)
+            if eye is None:
+                continue
+            unit, figure = eye
+            level = "line" if row.scope.dq is not None else detail
+            kind = (what, unit, row.step, row.point, level)
+            at = (*kind, row.scope.dq)
+            attempt = row.attempt or 0
+            if attempt < latest.get(at, -1):
+                continue
+            old = found.get(at)
+            if attempt > latest.get(at, -1) or old is None or figure.value > old.value:
+                found[at] = figure
+            latest[at] = attempt
+    out: dict[tuple[object, ...], list[Eye]] = {}
+    for (*place, _), figure in found.items():
+        out.setdefault(tuple(place), []).append(figure)
+    return out
+
+
+def _eye(row: TrainingRow, what: str) -> tuple[str, Eye] | None:
+    quantity = width_of(row) if what == "width" else row.height
+    if quantity is None or quantity.value < 0:
+        return None
+    unit, value = quantity.unit or "tap", quantity.value
+    if unit not in ("UI", "tap", "%"):
+        base = "V" if what == "height" else "s"
+        try:
+            value, unit = quantity.in_unit(base), base
+        except ValueError:
+            return None
+    at_least, holes = False, 0
+    if what == "width" and row.window is not None:
+        window = measure(row.window, row.taps or 1.0)
+        at_least, holes = window.lower_limit, window.holes
+        if window.full:
+            return None  # a delay line that does not move, not an eye
+    if value == 0 and row.result in (Result.PASS, None) and row.window is None:
+        return None  # a passing step without an eye was not measured
+    return unit, Eye(value, row.position.line, at_least, holes, row.scope.dq, str(quantity))
+
+
+EYE_WEIGHT = 0.75
+"""Read and write eyes share a driver and a supply: together they say less than twice as much."""
+
+
+def add_widths(
+    training: Sequence[TrainingRow],
+    key: Key,
+    place: Node,
+    line: Callable[[int], Node],
+    peers: Peers,
+) -> None:
+    for kind, figures in best_eyes(training, key).items():
+        healthy = peers.of(kind)
+        if healthy is None:
+            continue
+        for eye in figures:
+            table = margins.width_loglik(eye.value, healthy, at_least=eye.at_least)
+            if table is None:
+                continue
+            target = place
+            if eye.dq is not None:
+                target = line(eye.dq)
+                table = {state: table[LINE_OF[state]] for state in target.states}
+            target.add(table, EYE_WEIGHT)
+            ratio = eye.value / healthy.reference
+            if ratio < 0.8 or eye.holes:
+                holes = f", {eye.holes} hole(s) in it" if eye.holes else ""
+                says = f"{kind[2]} eye {kind[0]} {eye.shown}{holes}: {ratio:.0%} of its peers'"
+                target.quotes.append(Quote(eye.line, says))

@@ -1,0 +1,120 @@
+"""Addresses of errors, ohms and warm places, as evidence of sites and rails."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from memdiag.board import Board
+from memdiag.evidence import addresses, bits, rails
+from memdiag.evidence.counted import MIN_TALLIED
+from memdiag.evidence.groups import Evidence, key_of, owners_of
+from memdiag.evidence.nodes import Node, Quote
+from memdiag.records import Run
+from memdiag.units import show_ohms
+from memdiag.words import LaneTally
+
+CAPPED = 3.0
+"""A list of error words is capped where this many times more errors were counted."""
+
+
+def add_shapes(
+    run: Run, board: Board, tallies: Sequence[LaneTally], evidence: Evidence
+) -> None:
+    assert run.errors is not None
+    by_site: dict[str, list[LaneTally]] = {}
+    for tally in tallies:
+        owners = owners_of((tally.site, tally.channel, tally.rank, tally.lane), board)
+        if len(owners) == 1:
+            by_site.setdefault(owners[0], []).append(tally)
+    counted: dict[str, int] = {}
+    for row in run.counts:
+        for site in owners_of(key_of(row.scope, board), board)[:1]:
+            counted[site] = counted.get(site, 0) + (row.errors or 0)
+    for site, mine in by_site.items():
+        index = np.unique(np.concatenate([part for t in mine for part in t.index]))
+        lines = sum(int((t.wrong > 0).sum()) for t in mine)
+        shape = addresses.shape_of(run.errors, index, board, lines)
+        if shape is None:
+            continue
+        node = Node("shape", (site,))
+        # A capped list holds the first errors of a sweep, which lie side by side whatever fails.
+        cut = shape.kind == "clustered" and counted.get(site, 0) > CAPPED * len(index)
+        node.add(addresses.shape_loglik(shape), 0.1 if cut else 1.0)
+        node.quotes.append(Quote(int(run.errors.line[index[0]]), shape.says))
+        evidence.nodes.append(node)
+        evidence.shapes[site] = shape
+        for tally in mine:
+            _stride(run, board, site, tally, evidence)
+
+
+DOMINANT = 0.4
+"""A data line with this share of its lane's wrong bits is looked at by itself."""
+
+
+def _stride(run: Run, board: Board, site: str, tally: LaneTally, evidence: Evidence) -> None:
+    """One line that is wrong all over the address space is no matter of cells; one whose errors
+    keep a stride gets a node of its own where other errors of the site hide it."""
+    assert run.errors is not None
+    dq = int(tally.wrong.argmax())
+    if tally.wrong[dq] < DOMINANT * tally.wrong.sum():
+        return
+    index, masks = np.concatenate(tally.index), np.concatenate(tally.masks)
+    shape = addresses.shape_of(run.errors, index[(masks >> dq) & 1 == 1], board, 1)
+    if shape is None:
+        return
+    if shape.kind in ("spread", "striped") and shape.distinct >= MIN_TALLIED:
+        for node in evidence.nodes:
+            at = (node.sites, node.channel, node.rank, node.lane, node.dq)
+            if node.kind == "line" and at == ((site,), tally.channel, tally.rank, tally.lane, dq):
+                node.add(bits.STEADY)
+                node.quotes.append(Quote(tally.first_line, f"dq {dq}: {shape.says}"))
+    if shape.kind != "striped":
+        return
+    evidence.strides.add((site, tally.channel, tally.rank, tally.lane, dq))
+    if evidence.shapes[site].kind == "striped":
+        return  # the site's own node says it already
+    node = Node("shape", (site,), tally.channel, tally.rank, tally.lane, dq)
+    node.add(addresses.shape_loglik(shape))
+    node.quotes.append(Quote(tally.first_line, f"dq {dq}: {shape.says}"))
+    evidence.nodes.append(node)
+
+
+def add_rails(run: Run, board: Board, evidence: Evidence) -> None:
+    off = frozenset(run.head.removed or ())
+    latest = {row.rail: row for row in run.rails}
+    for name, row in latest.items():
+        rail = board.rail(name)
+        # A package that was off the board drew nothing from this reading.
+        sites = tuple(s.ref for s in board.sites_on_rail(name) if s.ref not in off)
+        node = Node("rail", sites, rail=name)
+        node.add(rails.reading_loglik(row.ohms, row.trend, rail))
+        trend = f", {row.trend}" if row.trend else ""
+        healthy = ""
+        if rail is not None and rail.healthy_ohms_typical:
+            healthy = f" (healthy: about {show_ohms(rail.healthy_ohms_typical)})"
+        without = f" with {', '.join(sorted(off))} off" if off else ""
+        node.quotes.append(Quote(
+            row.position.line, f"rail {name} reads {show_ohms(row.ohms)}{trend}{without}{healthy}"
+        ))  # fmt: skip
+        evidence.nodes.append(node)
+    for warm in run.heat:
+        warning = rails.over_limits(warm.volts, warm.amps, board.rail(warm.rail))
+        if warning:
+            evidence.notes.append(warning)
+        if not warm.hottest:
+            continue
+        # A part that is no site (a capacitor, say) speaks for the rail itself.
+        site = board.site(warm.hottest)
+        node = Node("heat", (site.ref,) if site is not None else (), rail=warm.rail)
+        node.add(_WARMED)
+        rise = "" if warm.rise is None else f", by {warm.rise:g} K"
+        node.quotes.append(Quote(
+            warm.position.line, f"{warm.hottest} warmed first when {warm.rail} was fed{rise}"
+        ))  # fmt: skip
+        evidence.nodes.append(node)
+
+
+_WARMED = {"elsewhere": -4.5, "here": 0.0}
+"""What warms first under a camera is seldom not the culprit (common practice, no source)."""
