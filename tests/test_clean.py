@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from memdiag import decode
 from memdiag.clean import Cleaned, Line, plain, rejoin, tidy
 from memdiag.terminal import Tally, shown
 
@@ -477,6 +478,38 @@ def test_two_ports_in_one_log() -> None:
     assert codes(cleaned) == ["captures-interleaved"]
     assert "ttyUSB0 and ttyUSB1" in cleaned.problems[0].message
     assert cleaned.lines[0].text.startswith("ttyUSB0: ")  # nothing is mixed up by cutting it off
+
+
+def test_two_ports_one_after_the_other_are_no_mixture() -> None:
+    text = each("ttyUSB0: ").decode() + each("ttyUSB1: ").decode()
+    assert "captures-interleaved" not in codes(tidy(text.encode()))
+
+
+def test_a_few_lines_with_a_port_are_no_mixture() -> None:
+    rows = [row for i in range(4) for row in (f"port {i % 2}: up", *LINES[8:11])]
+    assert "captures-interleaved" not in codes(tidy("\n".join(rows).encode()))
+
+
+def test_a_message_between_the_pieces_of_a_row_is_not_joined() -> None:
+    pieces = [Line(1, "U1 0 0 re", "", width=9), Line(2, "", "", noise="kernel-messages"),
+              Line(3, "ad pass - -", "", width=11)]  # fmt: skip
+    assert rejoin(pieces, 9, is_row) is None
+    assert rejoin([pieces[0], pieces[2]], 9, is_row) is not None
+
+
+def test_bytes_that_are_no_text_in_parts_are_those_of_the_whole() -> None:
+    data = b"U1 ok\nU2 \xb5\nU3 ok\nU4 \xff\xfe\n"
+    lines = data.splitlines(keepends=True)
+    found = decode.NotText()
+    texts = []
+    for number, line in enumerate(lines):
+        text, more = decode.part(line)
+        found = found.and_later(more, number)
+        texts.append(text)
+    whole = decode.decode(data)
+    assert "".join(texts) == whole.text
+    assert found.said() == whole.problems
+    assert found.count == 3
 
 
 @pytest.mark.parametrize("times", [2, 3])
