@@ -68,8 +68,10 @@ Key = tuple[str | None, Channel | None, int | None, int | None]
 def settle(scope: Scope, board: Board) -> Scope:
     """The scope with site, channel, rank and lane filled in where the board leaves one choice."""
     site, channel, rank, lane = scope.site, scope.channel, scope.rank, scope.lane
+    if site is None and channel is None and lane is not None and len(board.channels) == 1:
+        channel = board.channels[0]
     if site is None and channel is not None:
-        owners = board.owners(scope)
+        owners = board.owners(Scope(None, channel, rank, lane, scope.dq))
         if len(owners) == 1 and owners[0].named:
             site = owners[0].ref
     here = board.site(site) if site is not None else None

@@ -27,7 +27,7 @@ Spread = tuple[float, tuple[tuple[float, float, float], ...]]
 _PLACE_RATES: dict[str, Spread] = {
     "sound": (0.945, ((0.055, -15, -9.2),)),
     "stray": (0.60, ((0.40, -14, -9.2),)),
-    "disturbed": (0.55, ((0.40, -13, -7), (0.05, -7, -4))),
+    "disturbed": (0.55, ((0.42, -13, -8), (0.03, -8, -4))),
     "array": (0.08, ((0.85, -13, -5), (0.07, -5, -2))),
     "thin": (0.14, ((0.70, -12, -4), (0.16, -4, -0.8))),
     # What failed its training is often left out of the stress run, so none counted is no proof.
