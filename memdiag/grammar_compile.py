@@ -128,10 +128,9 @@ def _refusal(source: Source, error: Exception) -> Problem:
 
 
 def _first(parser: Any, rule: str) -> tuple[str, tuple[str, ...]]:
-    """A regular expression that the opening of every line of this rule matches, and the terminals
-    that it may open with."""
+    """A regular expression that the opening of every line of this rule matches, after what is
+    skipped, and the terminals that it may open with."""
     terms = {t.name: t.pattern.to_regexp() for t in parser.terminals}
     names = sorted(n for n in parser.parse_interactive("", start=rule).accepts() if n in terms)
-    skip = "|".join(f"(?:{terms[name]})" for name in parser.ignore_tokens)
     opening = "|".join(f"(?:{terms[name]})" for name in names)
-    return (f"(?:{skip})*" if skip else "") + f"(?:{opening})", tuple(names)
+    return f"(?:{opening})", tuple(names)

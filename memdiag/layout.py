@@ -81,7 +81,12 @@ class Layout:
         """The start symbols that can yield one of the wanted rules, in file order."""
         plan = self._plans.get(wanted)
         if plan is None:
-            plan = [(s, re.compile(s.first).match) for s in self.starts if wanted & set(s.kinds)]
+            skip = "|".join(f"(?:{self._patterns[name].to_regexp()})" for name in self.skips)
+            # Possessive: tried again with less skipped, a line of blanks would take for ever.
+            skip = f"(?:{skip})*+" if skip else ""
+            plan = [
+                (s, re.compile(skip + s.first).match) for s in self.starts if wanted & set(s.kinds)
+            ]
             self._plans[wanted] = plan
         return plan
 

@@ -40,7 +40,7 @@ def may_take(layout: Layout, start: Start) -> str:
             return whole
     except Unsure:
         pass
-    return f"^{start.first}"
+    return f"^{skip}{start.first}"
 
 
 def opening(layout: Layout, start: Start) -> frozenset[int]:

@@ -265,6 +265,29 @@ def test_thousands_of_bad_rows_take_linear_time(row: str) -> None:
     assert seconds(2_400) < 16 * seconds(600) + 0.5
 
 
+@pytest.mark.parametrize(
+    "line",
+    [
+        " " * 9_000 + "&",
+        "&" + " " * 9_000 + "[",
+        "U1" + " " * 9_000,
+        "0x" + "f" * 9_000,
+        "# " * 4_500,
+    ],
+)
+@in_every_layout
+def test_a_long_line_is_looked_at_in_linear_time(layout: str, line: str) -> None:
+    """Nothing that is skipped may be tried again and again with less of it skipped."""
+    heads = {
+        "bench": "bench-dump 1\n[training]\nsite step result\n",
+        "commas": "memlog,1\ntable,training,site,step,result\n",
+        "console": "===== memory bring-up =====\nread training, first pass:\n",
+    }
+    started = time.perf_counter()
+    load.load(heads[layout] + f"{line}\n" * 20)
+    assert time.perf_counter() - started < 10
+
+
 def test_memory_is_bounded_by_the_text() -> None:
     rows = b"".join(b"U%d %d 0 read pass 0.4%dUI\n" % (i % 12, i % 24, i % 10)
                     for i in range(3_000))  # fmt: skip
