@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 from memdiag.candidates import Case
 from memdiag.evidence.nodes import Node
@@ -47,13 +48,21 @@ class Answers:
             key = frozenset(case.variants[v][0] for v in members)
             merged[key] = merged.get(key, 0.0) + float(p)
         self.worlds = tuple(_probable(merged))
+        # Asked for again and again where every site of a large board is sick.
+        self._marginal = [0.0] * len(case.candidates)
+        self._together: dict[tuple[int, int], float] = {}
+        for world in self.worlds:
+            for i in world.members:
+                self._marginal[i] += world.probability
+            for pair in combinations(sorted(world.members - self.given), 2):
+                self._together[pair] = self._together.get(pair, 0.0) + world.probability
 
     def candidate(self, number: int) -> Candidate:
         return self.case.candidates[number]
 
     def marginal(self, number: int) -> float:
         """Probability that one candidate is present."""
-        return sum(w.probability for w in self.worlds if number in w.members)
+        return self._marginal[number]
 
     def any_of(self, members: Iterable[int]) -> float:
         """Probability that at least one of the candidates is present."""
@@ -116,7 +125,7 @@ class Answers:
                 continue
             if not _overlap(mine, self.candidate(i)):
                 continue
-            together = sum(w.probability for w in self.worlds if {i, seed} <= w.members)
+            together = self._together.get((min(i, seed), max(i, seed)), 0.0)
             if together < 0.5 * min(mass, marginals[seed]):
                 found.add(i)
         return found
