@@ -173,7 +173,7 @@ class Answers:
             cause = self._cause_in(world, claim, spilled)
             out[cause] = out.get(cause, 0.0) + world.probability
         total = sum(out.values())
-        return {c: p / total for c, p in out.items()}
+        return {c: min(p / total, 1.0) for c, p in out.items()}
 
     def _cause_in(self, world: World, claim: Claim, spilled: bool) -> Cause:
         if not claim.members.isdisjoint(world.members):

@@ -228,7 +228,7 @@ class _Judge:
             top = urgent[0]
             return Summary(top.cause, top.locus.site, top.action, top.probability,
                            wording.headline(top, urgent, self.board))  # fmt: skip
-        clear = self.answers.clear
+        clear = min(self.answers.clear, 1.0)
         above = self._above_target(findings)
         if above:
             return Summary(Cause.UNDECIDED, above[0], Action.RETEST, 1 - clear,
@@ -291,7 +291,7 @@ class _Judge:
             elif row.site is not None:
                 sure = self.answers.site_causes(row.site)
                 p = sure.get(Cause.CLEAR, 0.0) + sure.get(Cause.SPILLOVER, 0.0)
-                out[key] = (Cause.CLEAR.value, p)
+                out[key] = (Cause.CLEAR.value, min(p, 1.0))
         return out
 
     def _covers(self, f: Finding, row: table.TableRow) -> bool:
