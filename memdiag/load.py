@@ -18,6 +18,7 @@ from memdiag import clean, decode, grammars, packers, profiles, reader, stream, 
 from memdiag.account import Account, Fate
 from memdiag.board import Board
 from memdiag.clean import Cleaned
+from memdiag.patterns import nature
 from memdiag.prefixes import ANCHOR
 from memdiag.problems import Position, Problem, problem
 from memdiag.records import Run
@@ -252,7 +253,9 @@ def recognise(cleaned: Cleaned) -> tuple[grammars.Layout, tuple[Problem, ...]]:
             continue
         try:
             search = re.compile(entry.recognise).search
-        except re.error as wrong:
+            if nature(entry.recognise).hangs:
+                raise ValueError("it could take for ever on some lines")
+        except (re.error, ValueError, RecursionError, OverflowError) as wrong:
             problems.append(problem("bad-recognise", file=entry.path, reason=wrong))
             continue
         tried.append(entry.name)

@@ -155,6 +155,9 @@ class _Walk:
                 self.sure = False  # nothing at all is tried before something
         if any(part.nullable for part in parts):
             self._clash(seen, follow, loops)
+        if sum(part.nullable for part in parts) > 1:
+            # Two ways to match nothing: so `(a|a)*` reads, its parser having put the a in front.
+            self._clash(ALL, ALL, loops)
         live = [part for part in parts if not part.never]
         return _Part(
             frozenset().union(*(p.first for p in live)),

@@ -10,6 +10,7 @@ import gzip
 import time
 import tracemalloc
 from dataclasses import fields
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -286,6 +287,27 @@ def test_a_long_line_is_looked_at_in_linear_time(layout: str, line: str) -> None
     started = time.perf_counter()
     load.load(heads[layout] + f"{line}\n" * 20)
     assert time.perf_counter() - started < 10
+
+
+@pytest.mark.parametrize(
+    ("pattern", "reason"),
+    [("^(a+)+$", "for ever"), ("^(a|a)*b", "for ever"), ("(", "missing"), ("a" * 3 + "{2", "")],
+)
+def test_a_shops_pattern_cannot_hang_the_reading_of_another_layout(
+    pattern: str, reason: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The patterns of all layouts are tried on every text, those of a garbled file too."""
+    (tmp_path / "shop.lark").write_text(
+        f"// name: shop\n// recognise: {pattern}\nnoise: LINE\nLINE: /x+/\n"
+    )
+    monkeypatch.setenv("MEMDIAG_GRAMMARS", str(tmp_path))
+    started = time.perf_counter()
+    run = the_run("a" * 60 + "!\nbench-dump 1\n[counts]\nsite bits\nU1 5\n[end] 1\n")
+    assert time.perf_counter() - started < 10
+    assert [row.bits for row in run.counts] == [5]
+    said = [p for p in run.problems if p.code == "bad-recognise"]
+    assert bool(said) is bool(reason)
+    assert all(reason in p.message for p in said)
 
 
 def test_memory_is_bounded_by_the_text() -> None:

@@ -15,7 +15,7 @@ KINDS: dict[str, Kind] = {
     ),
     "bad-recognise": Kind(
         Severity.WARNING,
-        "{file}: its recognise pattern is no regular expression: {reason}",
+        "{file}: its recognise pattern cannot be used: {reason}",
         "mend it; until then the layout is used only where --grammar names it",
     ),
     "layout-skipped": Kind(
