@@ -15,6 +15,7 @@ import multiprocessing
 import sys
 import time
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from tests.accuracy_page import figures, page
@@ -29,8 +30,10 @@ def measure(seeds: Sequence[int], processes: int = 2, **filters: object) -> list
     jobs = [(seed, filters) for seed in seeds]
     if processes < 2:
         return [_one(job) for job in jobs]
-    with multiprocessing.get_context("fork").Pool(processes) as pool:
-        return pool.map(_one, jobs, chunksize=20)
+    # an executor, not a pool: it says so when a worker is killed, where a pool waits for ever
+    context = multiprocessing.get_context("fork")
+    with ProcessPoolExecutor(processes, mp_context=context) as pool:
+        return list(pool.map(_one, jobs, chunksize=10))
 
 
 def _one(job: tuple[int, dict[str, object]]) -> Score:
