@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import logging
 import re
+import warnings
 from typing import Any
 
 from memdiag import law
@@ -16,6 +17,18 @@ from memdiag.problems import Problem
 def compile_pack(text: str, origin: str) -> dict[str, Any]:
     """Compile a grammar to what can be kept on disk. Raises LayoutError."""
     source = Source(text, origin)
+    with warnings.catch_warnings():
+        # A set with `[` or `--` in it, which Python may read otherwise one day: refused, so that
+        # no warning stands between the rows of a verdict.
+        warnings.simplefilter("error", FutureWarning)
+        try:
+            return _compiled(source)
+        except FutureWarning as unsure:
+            reason = f"a pattern has a {str(unsure).lower()}: put a \\ before each sign meant as such"
+            raise LayoutError((source.problem_at("layout-syntax", None, reason=reason),)) from None
+
+
+def _compiled(source: Source) -> dict[str, Any]:
     wrong = [*recognise_pattern(source), *rule_names(source)]
     starts = source.starts()
     if not starts:
@@ -40,7 +53,7 @@ def compile_pack(text: str, origin: str) -> dict[str, Any]:
         "name": source.head.get("name"),
         "about": source.head.get("about", ""),
         "recognise": source.head.get("recognise"),
-        "source": text,
+        "source": source.text,
         "starts": [(rule, kinds, *_first(parser, rule)) for rule, kinds in starts.items()],
         "feeds_newline": feeds,
         "skips": tuple(parser.ignore_tokens),

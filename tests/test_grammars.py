@@ -154,6 +154,18 @@ def test_every_line_rule_and_column_may_be_used() -> None:
                 compile_pack(text, "trial.lark")
 
 
+@pytest.mark.parametrize("pattern", ["[[a]+", "[a--b]", "[a||b]"])
+def test_a_set_that_python_is_not_sure_of_is_refused(pattern: str) -> None:
+    """By Python's own warning (library reference, re: possible nested set, set difference): it
+    would stand between the rows of every verdict."""
+    text = f'noise: "q" _X\n_X: /{pattern}/\n'
+    for grammar in (text, '// recognise: ' + pattern + '\nnoise: "q"\n'):
+        with pytest.raises(LayoutError) as refused:
+            compile_pack(grammar, "trial.lark")
+        (found,) = refused.value.problems
+        assert found.code == "layout-syntax" and "a pattern has a possible" in found.message
+
+
 SHIPPED = [path.read_text() for path in sorted(resources.shipped("grammars").glob("*.lark"))]
 SPLICES = st.sampled_from(
     ["", ":", "|", "(", ")", "[", "]", "+", "*", "?", '"', "/", "\\", "->", "\n", " ", "_", "%",
