@@ -24,7 +24,8 @@ def compile_pack(text: str, origin: str) -> dict[str, Any]:
         try:
             return _compiled(source)
         except FutureWarning as unsure:
-            reason = f"a pattern has a {str(unsure).lower()}: put a \\ before each sign meant as such"
+            why = f"a pattern has a {str(unsure).lower()}"
+            reason = f"{why}: put a \\ before each sign meant as such"
             raise LayoutError((source.problem_at("layout-syntax", None, reason=reason),)) from None
 
 
