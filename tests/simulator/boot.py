@@ -152,7 +152,8 @@ def _single(look: _Look, step: str, i: int, stray: bool) -> str:
     if look.dead[i] and step in ("read", "write"):
         if rig.rule == "all":
             return "not-found" if rig.late != "fail" else "fail"
-        return "marginal"
+        # the other lines carry the lane; rows of lines show which one does not, a lane's row fails
+        return "marginal" if rig.detail == "dq" else "fail"
     if look.dead[i]:
         return "marginal" if stray else "pass"
     share = float(look.shares[WAY[step], i])

@@ -10,8 +10,9 @@ import random
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from memdiag.board import Board
 from tests.simulator.arrays import SHAPES, Addresses, Region, WeakArray, draw_array
-from tests.simulator.boards import Wiring
+from tests.simulator.boards import SUPPLIES, Wiring
 from tests.simulator.physics import BURST, LINK_CHECKED
 
 MIX: dict[str, float] = {
@@ -153,12 +154,19 @@ def _same_bus(wiring: Wiring, a: int, b: int) -> bool:
     return one.channel == two.channel and one.rank == two.rank
 
 
+def auxiliary(board: Board, rail: str) -> bool:
+    """A supply that drives no line: the 1.8 or 2.5 V beside the core's."""
+    found = board.rail(rail)
+    return found is not None and found.volts == SUPPLIES.get(board.memory or "", (0, 0))[1]
+
+
 def _supply(
     rng: random.Random, wiring: Wiring, kind: str, site: int, spread: tuple[float, ...]
 ) -> Fault:
     board = wiring.board
     mine = [r for r in board.rails if r.feeds == "packages" and r.name in board.sites[site].rails]
-    rail = rng.choice(mine).name
+    core = [r for r in mine if not auxiliary(board, r.name)]
+    rail = rng.choice(core if core and rng.random() < 0.6 else mine).name
     on = tuple(i for i, s in enumerate(board.sites) if rail in s.rails)
     if kind == "short-package":
         return Fault(kind, site=site, rail=rail, sites=(site,), depth=rng.uniform(2.0, 7.0),
@@ -166,9 +174,11 @@ def _supply(
     if kind == "short-cap":
         return Fault(kind, rail=rail, sites=on, depth=rng.uniform(0.05, 1.0), spread=spread)
     mode, depth = rng.choice(
-        (("mild", rng.uniform(0.03, 0.06)), ("strong", rng.uniform(0.07, 0.15)),
-         ("dead", 0.5))
-    )  # fmt: skip
+        (("mild", rng.uniform(0.03, 0.06)), ("strong", rng.uniform(0.07, 0.15)), ("dead", 0.5))
+    )
+    if auxiliary(board, rail):
+        # word-line and core pumps ride out a sag; what a board shows is that they are gone
+        mode, depth = "dead", 0.5
     return Fault(
         kind, rail=rail, sites=on, depth=depth, mode=mode, bit=rng.randrange(3), spread=spread
     )

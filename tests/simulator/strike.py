@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tests.simulator.faults import Fault
+from tests.simulator.faults import Fault, auxiliary
 from tests.simulator.plant import READ, WRITE, Plant, Stride
 
 
@@ -117,9 +117,10 @@ def _short_package(plant: Plant, fault: Fault) -> None:
     for k, name in enumerate(rails):
         plant.shunt.setdefault(name, []).append((fault.depth * (1.0 + 1.8 * k), fault.site))
         plant.hot[name] = site.ref
+    lines = not auxiliary(board, fault.rail)
     drop = 0.01 + 0.10 * fault.spread[0] ** 2
     for i, other in enumerate(board.sites):
-        if i != fault.site and fault.rail in other.rails:
+        if lines and i != fault.site and fault.rail in other.rails:
             plant.supply[i] -= drop * (0.7 + 0.6 * fault.spread[i])
     plant.volts[fault.rail] = 1.0 - drop
 
