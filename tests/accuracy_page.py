@@ -273,7 +273,9 @@ deviations) and where some row of that trace can only mean the fault's place.
 - **cause**: the first finding at the right place gives the right cause.
 - **look-alikes left out**: the same without the faults for which another kind of fault at the
   same place (two open lines for a bridge, a dead controller channel for an open command ball, and
-  the like) was simulated too and printed the very same dump: there no reader can tell.
+  the like) was simulated too and printed the very same dump, and without those where the counts
+  or widths of one lane are all there is, which a sick array, a soft package and a high-ohmic ball
+  can each print: there no reader can tell.
 - **action**: that finding asks for a right action.
 - **still open**: that finding is `undecided` or asks for a retest.
 - **false alarms on healthy boards**: boards without any fault for which something is to be done

@@ -409,3 +409,18 @@ def test_every_family_and_every_fault_can_be_drawn() -> None:
     assert kinds >= set(MIX) - {"phy-block", "phy-lane"}
     for family in boards.FAMILIES:
         assert scenes.draw(1, family=family).family == family
+
+
+def test_look_alikes_are_named_only_where_nothing_tells_them_apart() -> None:
+    trained = {"sections": frozenset({"training"}), "warm_boot": False, "probe": False}
+    bridge = {"family": "gddr6", "kind": "bridge", "sites": 4, **FEW}
+    blind = scenes.draw(4, **bridge, **trained, detail="lane", rule="all")
+    assert blind.truth[0].visible and blind.truth[0].rivals == {"joint"}
+    counted = scenes.draw(4, **bridge, **COUNTING)
+    assert counted.truth[0].visible and not counted.truth[0].rivals
+    array = {"board": boards.quince("quince-8"), "kind": "array", **FEW}
+    only = COUNTING | {"sections": frozenset({"counts"}), "cells": False}
+    seen = [t for s in range(12) for t in scenes.draw(s, **array, **only).truth if t.visible]
+    assert seen and all(t.rivals == {"joint"} for t in seen)
+    words = [t for s in range(12) for t in scenes.draw(s, **array, **COUNTING).truth if t.visible]
+    assert words and not any(t.rivals for t in words)

@@ -7,7 +7,7 @@ from typing import Any
 
 from tests.simulator.bench import Bench, simulate
 from tests.simulator.faults import ACTIONS, CAUSES, Fault, look_alikes
-from tests.simulator.rows import Row
+from tests.simulator.rows import SCOPE, Row
 from tests.simulator.trace import trace
 
 
@@ -75,8 +75,27 @@ def truth_of(bench: Bench, fault: Fault, told: list[Row], rivals: frozenset[str]
         bool(told) and located, fault.kind == "removed",
         tuple(board.sites[s].ref for s in fault.sites), site, fault.channel, fault.rank,
         None if at is None else at.lane, dq, fault.rail, fault.partition,
-        _rails_like(bench, fault, told), rivals,
+        _rails_like(bench, fault, told), rivals | _same_numbers(bench, fault, told),
     )  # fmt: skip
+
+
+def _same_numbers(bench: Bench, fault: Fault, told: list[Row]) -> frozenset[str]:
+    """Look-alikes whose strength is free, where one lane's rows are all there is: a sick array, a
+    soft package and a high-ohmic ball can each print any count of errors, and the latter two any
+    width. Words of the log, a second lane, failed link checks or counted cells tell them apart."""
+    rival = {"array": "joint", "pins": "joint", "open-data": "weak"}.get(fault.kind)
+    if rival is None or fault.mode == "hard":
+        return frozenset()
+    scopes = {tuple(r.cells.get(c) for c in SCOPE) for r in told}
+    counted = {c for r in told for c in ("edc", "cells") if r.cells.get(c) is not None}
+    if len(scopes) != 1 or counted or any(r.section == "errors" for r in told):
+        return frozenset()
+    if fault.kind == "array" and "training" in bench.rig.sections:
+        return frozenset()  # a ball that bad would have been seen in training
+    alone = fault.site is not None and len(bench.wiring.of_site[fault.site]) == 1
+    if fault.kind == "open-data" and any(r.section == "training" for r in told) and not alone:
+        return frozenset()  # a soft package is soft on all its lanes
+    return frozenset({rival})
 
 
 def rivals_of(bench: Bench, fault: Fault, drawn: list[Fault], rows: list[Row]) -> frozenset[str]:
