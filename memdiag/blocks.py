@@ -21,7 +21,7 @@ from memdiag.errorlog import ErrorLog
 from memdiag.layout import Miss, Start
 from memdiag.prepared import Prepared, prepare
 from memdiag.reader import Reader
-from memdiag.tidier import Tidier
+from memdiag.tidier import Tidier, after_lines, with_its_rest
 from memdiag.ways import Finder, Ways
 from memdiag.wraps import ROW_KINDS
 
@@ -58,7 +58,8 @@ class Blocks:
         while at < len(data):
             ways = self._now()
             if ways is None or self.pause:
-                end = _after_lines(data, at, self.pause or self.slow_lines)
+                end = after_lines(data, at, self.pause or self.slow_lines)
+                end = with_its_rest(data, at, end)
                 self.tidier.read(self.reader, data[at:end])
                 at, self.pause = end, 0
                 continue
@@ -236,15 +237,6 @@ def _window(data: bytes, at: int, size: int) -> int:
     return end or data.find(b"\n", at) + 1 or len(data)
 
 
-def _after_lines(data: bytes, at: int, n: int) -> int:
-    """The place after n more lines."""
-    for _ in range(n):
-        at = data.find(b"\n", at) + 1
-        if at == 0:
-            return len(data)
-    return at
-
-
 def _runs(lines: Index) -> Iterator[tuple[int, int]]:
     """Runs of numbers that follow each other, as (first, last + 1)."""
     if len(lines):
@@ -257,4 +249,4 @@ def _bytes_of(data: bytes, block: Block, lines: int) -> int:
     """How many bytes the first lines of a block took before CR LF became LF."""
     if len(data) == len(block.data):
         return int(block.starts[lines])
-    return _after_lines(data, 0, lines)
+    return after_lines(data, 0, lines)

@@ -21,7 +21,7 @@ from memdiag.problems import Position, Problem, problem
 from memdiag.terminal import DIRT, Tally, shown
 
 _LEAST_WIDTH = 20  # no terminal is narrower
-_MOST_PIECES = 12  # a row of more screen lines is no row
+MOST_PIECES = 12  # a row of more screen lines is no row
 
 # Said once each; the words are for one and for several.
 _WORDS = {
@@ -209,7 +209,7 @@ def rejoin(
     full lines are gone on from, so nothing is joined that a terminal had not parted.
     """
     text, best = "", None
-    for took, line in enumerate(lines[start : start + _MOST_PIECES], 1):
+    for took, line in enumerate(lines[start : start + MOST_PIECES], 1):
         if line.noise or (took > 1 and line.shift) or (best and stands(line.text)):
             break
         text += line.text

@@ -61,6 +61,7 @@ class Section:
     blocked: str = ""  # why its rows cannot be read
     lost: int = 0  # rows not read because of that
     first_lost: int = 0
+    lost_why: str = ""  # why the first of the lost rows could not be read
 
 
 @dataclass(slots=True)
@@ -121,7 +122,7 @@ class Dump:
         if at is not None and at.lost:
             rows = count(at.lost, "row")
             self.problems.add("rows-unreadable", Position(at.first_lost), rows=rows,
-                              section=at.name, why=at.blocked)  # fmt: skip
+                              section=at.name, why=at.lost_why)  # fmt: skip
         self.section = None
 
     def is_header(self, names: Sequence[str]) -> bool:
@@ -173,6 +174,7 @@ class Dump:
         at.lost += 1
         at.first_lost = at.first_lost or line
         at.blocked = at.blocked or "no line of column names came before them"
+        at.lost_why = at.lost_why or at.blocked  # a later header line may mend what follows it
         self.printed += 1
 
     # -- rows ---------------------------------------------------------------------------------

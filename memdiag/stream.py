@@ -14,7 +14,7 @@ from memdiag.layout import Layout
 from memdiag.prefixes import ANCHOR
 from memdiag.problems import Problem
 from memdiag.reader import MOST_LINE, Reader, Reading
-from memdiag.tidier import Tidier
+from memdiag.tidier import Tidier, before_a_cut_row, with_its_rest
 
 LEAST = 256 << 10
 """Bytes from which on a text is read in blocks."""
@@ -36,7 +36,7 @@ class OneByOne:
         at = 0
         while at < len(data):
             end = data.rfind(b"\n", at, at + (64 << 10)) + 1 or data.find(b"\n", at) + 1
-            end = end or len(data)
+            end = with_its_rest(data, at, end or len(data))
             self.tidier.read(self.reader, data[at:end])
             at = end
 
@@ -99,7 +99,7 @@ def blocks(file: BinaryIO, size: int = BLOCK) -> Iterator[bytes]:
                 continue
             data, dropping = data[end:], False
         data = rest + data if rest else data
-        end = data.rfind(b"\n") + 1
+        end = before_a_cut_row(data, data.rfind(b"\n") + 1)
         rest = data[end:]
         if len(rest) >= max(size, MOST_LINE):
             rest, dropping = rest[:MOST_LINE], True

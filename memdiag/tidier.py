@@ -144,3 +144,37 @@ class Tidier:
 
 
 _OWN = (Fate.HEAD, Fate.SECTION, Fate.COLUMNS)
+
+
+def after_lines(data: bytes, at: int, n: int) -> int:
+    """The place after n more lines."""
+    for _ in range(n):
+        at = data.find(b"\n", at) + 1
+        if at == 0:
+            return len(data)
+    return at
+
+
+def with_its_rest(data: bytes, at: int, end: int) -> int:
+    """The end of the lines from `at`, moved on past lines as wide as the widest of them: a
+    terminal may have cut the last one, and its rest belongs to the same part."""
+    widest = max(map(len, data[at:end].splitlines()), default=0)
+    for _ in range(clean.MOST_PIECES):
+        last = data[data.rfind(b"\n", at, end - 1) + 1 : end] if end > at else b""
+        if len(last.rstrip(b"\r\n")) < widest or end >= len(data):
+            break
+        end = after_lines(data, end, 1)
+    return end
+
+
+def before_a_cut_row(data: bytes, end: int) -> int:
+    """The end of the lines, moved back before the last ones if they are as wide as the widest
+    near them: what was cut from those has yet to come. `end` where all are that wide."""
+    near = data[max(0, end - (64 << 10)) : end].split(b"\n")[1:-1]
+    widths = [len(line.rstrip(b"\r")) for line in near]
+    widest, back = max(widths, default=0), 0
+    for n, width in enumerate(reversed(widths[-clean.MOST_PIECES :]), 1):
+        if width < widest:
+            return end - back
+        back += len(near[-n]) + 1
+    return end

@@ -38,9 +38,9 @@ def _whole(reader: Reader, at: int, found: Match | Miss, width: int) -> Line | N
     if isinstance(found, Match) and found.kind == "columns":
         # The longest line of a table is often this one. No row is taken for its rest: cells
         # are no names of columns.
-        return clean.rejoin(
-            lines, width, partial(_is_whole_header, reader), at, partial(_is_no_table, reader)
-        )
+        names = [(c.text or "").lower() for c in found.cells]
+        whole_header = partial(_is_whole_header, reader, names)
+        return clean.rejoin(lines, width, whole_header, at, partial(_is_no_table, reader))
     if isinstance(found, Match) and found.kind not in ROW_KINDS:
         return None
     alone = reader.rows(lines[at].text)
@@ -66,10 +66,13 @@ def _cells(reader: Reader, text: str) -> list[str | None]:
     return [cell.text for part in parts for cell in part.cells]
 
 
-def _is_whole_header(reader: Reader, text: str) -> bool:
-    """Whether a text is a line of column names, every one of them known and none twice."""
+def _is_whole_header(reader: Reader, alone: list[str], text: str) -> bool:
+    """Whether a text is a line of column names, every one of them known and none twice, and says
+    other ones than its first piece `alone`: a rest that is all remark is no rest."""
     found = reader.match(text.rstrip())
     if isinstance(found, Miss) or found.kind != "columns":
+        return False
+    if [(c.text or "").lower() for c in found.cells] == alone:
         return False
     opened = [(c.text or "").lower() for c in found.cells if c.column == "section"]
     section = reader.dump.section if reader.dump is not None else None

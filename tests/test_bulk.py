@@ -564,3 +564,16 @@ def test_law_and_tables_agree() -> None:
 
     for table in bulk.TABLES:
         assert set(cells.CONVERT[table]) == set(law.OWN[table])
+
+
+@pytest.mark.parametrize("in_columns", [True, False])
+def test_a_row_cut_where_a_part_ends_is_put_together(in_columns: bool) -> None:
+    """A terminal of 40 columns cut each row in two; parts end after any number of lines."""
+    rows = [f"U{i % 9 + 1} 0 {i % 4} write pass 0.{i % 10}UI {i:030d}" for i in range(60)]
+    header = "site ch lane step result width note"
+    cut = [piece for row in rows for piece in (row[:40], row[40:])]
+    text = "\n".join(["bench-dump 1", "[training]", header, *cut, f"[end] {len(rows)}", ""])
+    for window in (100, 200, 1000, 1500):
+        found = read(text, "bench", in_columns=in_columns, window=window)
+        assert len(found.runs[0].training) == len(rows)
+        assert [p.code for p in found.runs[0].problems if p.severity.value == "error"] == []

@@ -307,3 +307,20 @@ def test_no_input_raises_anything_but_unreadable(data: bytes) -> None:
             assert none.problems
         else:
             assert runs
+
+
+def test_a_remark_behind_a_full_header_line_takes_no_row() -> None:
+    """The header line is the widest and ends in a remark: the row below is no part of it."""
+    header = "site ch lane step result   # rig 4, bay 2"
+    text = f"bench-dump 1\n[training]\n{header}\nU1 0 0 read pass\n[end] 1\n"
+    (run,) = load.load(text.encode())
+    assert len(run.training) == 1
+    assert "rows-rejoined" not in [p.code for p in run.problems]
+
+
+def test_lost_rows_keep_their_reason_where_a_later_header_line_mends_the_table() -> None:
+    rows = "U1 0 0 read pass\nsite ch lane step result\nU2 0 0 read pass\n"
+    (run,) = load.load(f"bench-dump 1\n[training]\n{rows}[end] 2\n".encode())
+    (lost,) = [p for p in run.problems if p.code == "rows-unreadable"]
+    assert lost.message.endswith("no line of column names came before them")
+    assert [row.scope.site for row in run.training] == ["U2"]

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.oracle import accounted
+from tests.fuzz.one import one
 
 HERE = Path(__file__).parent
 SECONDS = 15
@@ -22,7 +22,7 @@ FINDS = sorted((HERE / "finds").glob("*.bin"))
 
 @pytest.mark.parametrize("find", FINDS, ids=lambda path: path.stem)
 def test_what_was_found_stays_mended(find: Path) -> None:
-    accounted(find.read_bytes())
+    one(find.read_bytes())
 
 
 @pytest.mark.skipif(find_spec("atheris") is None, reason="atheris is not installed (extra: fuzz)")

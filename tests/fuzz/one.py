@@ -1,0 +1,62 @@
+"""What is asked of one input of the fuzzing."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import fields
+
+from memdiag import clean, load, stream
+from memdiag.layout import Layout
+from memdiag.prefixes import MARKED
+from memdiag.problems import Problem
+from tests.oracle import accounted, rows_of
+
+HEADS = (
+    b"",
+    b"bench-dump 1\n[training]\nsite ch rank lane step result width window delay\n",
+    b"bench-dump 1\n[counts]\nsite ch lane test bits errors rose fell edc cells\n",
+    b"bench-dump 1\n[errors]\nsite ch lane address wrote read mask edc\n",
+    b"bench-dump 1\n[run]\n",
+    b"memlog,1\ntable,counts,site,bits,errors\n",
+    b"===== memory bring-up =====\nread training, first pass:\nchannel 0, rank 1:\n",
+)
+"""What an input is put behind, by its first byte: the deeper parts are found sooner."""
+
+
+def one(data: bytes) -> None:
+    """One input, behind a head: nothing raises, no line vanishes, and rows read in columns are
+    the rows read one by one."""
+    if not data:
+        return
+    text = HEADS[data[0] % len(HEADS)] + data[1:]
+    accounted(text)
+    if clean.plain(text) and not any(map(MARKED.match, text.decode().splitlines())):
+        try:
+            layout = load.examine(text).layout
+        except load.Unreadable:
+            return
+        columns = outcome(text, layout, in_columns=True)
+        lines = outcome(text, layout, in_columns=False)
+        # In windows of a line or two, which line is the widest is not known in time.
+        assert columns == lines or joins(columns) or joins(lines)
+
+
+def outcome(text: bytes, layout: Layout, *, in_columns: bool) -> list[object]:
+    """All that a text is read as, as plain values."""
+    blocks = stream.blocks(io.BytesIO(text), 200)
+    reading, _ = stream.read(blocks, layout, name="-", in_columns=in_columns, window=100)
+    found: list[object] = [list(reading.account.lines())]
+    for run in reading.runs:
+        found += [run.head, run.source, rows_of(run), run.problems]
+        if run.errors is not None:
+            found += [run.errors.keys, *(
+                getattr(run.errors, f.name).tolist()
+                for f in fields(run.errors) if hasattr(getattr(run.errors, f.name), "tolist")
+            )]  # fmt: skip
+    return found
+
+
+def joins(found: list[object]) -> bool:
+    """Whether rows cut at a terminal's width were put together."""
+    said = [p for part in found if isinstance(part, tuple) for p in part]
+    return any(isinstance(p, Problem) and p.code == "rows-rejoined" for p in said)
