@@ -12,9 +12,10 @@ from memdiag.board import Board
 from memdiag.evidence.groups import Evidence
 from memdiag.evidence.nodes import Node
 from memdiag.factors import Candidate, build_model
-from memdiag.faults import Kind, Near
+from memdiag.faults import Kind
 from memdiag.findings import Cause, Locus
 from memdiag.records import Run
+from memdiag.rigs import Near
 from memdiag.seats import ODD, SEATS
 from memdiag.shop import Shop
 
@@ -89,6 +90,7 @@ def _enumerate(
 _PRIOR_OF = {
     # kinds that share a prior: (its name, their share of it)
     "controller": ("controller", 0.85), "controller_line": ("controller", 0.15),
+    "supply": ("supply", 0.8), "supply_far": ("supply", 0.2),
     "shorted_gone": ("shorted", 0.75), "shorted_alive": ("shorted", 0.25),
 }  # fmt: skip
 
@@ -127,7 +129,7 @@ _BY_RELATION = (("clamshell", Near.CLAMSHELL), ("partition", Near.PARTITION),
                 ("rail", Near.RAIL), ("place", Near.PLACE))  # fmt: skip
 
 
-_OF_RAILS = ("rail", "shorted", "board")
+_OF_RAILS = ("rail", "rail_far", "shorted", "board")
 """Seats whose faults reach the readings of rails and what warms."""
 
 
@@ -166,11 +168,11 @@ def _relation(
     locus = c.locus
     shared = not c.sites.isdisjoint(node.sites)
     if node.kind in ("rail", "heat"):
-        if c.kind.seat == "rail":
+        if c.kind.seat in ("rail", "rail_far"):
             of_rail = node.kind == "rail" or not node.sites
             return Near.SELF if node.rail == locus.rail and of_rail else Near.NONE
         return Near.SELF if shared and c.kind.seat in ("shorted", "board") else Near.NONE
-    if shared and _meets(locus, node):
+    if shared and _meets(locus, node) and (not node.whole or _covers(locus, node)):
         same_dq = node.dq is None or locus.dq is None or node.dq in (
             locus.dq if isinstance(locus.dq, tuple) else (locus.dq,)
         )  # fmt: skip
@@ -182,6 +184,18 @@ def _relation(
     if node.kind == "boot" and theirs:
         return Near.AFTER if min(theirs) > first else Near.BEFORE
     return max((int(between[i, j]) for i in mine for j in theirs), default=Near.NONE)
+
+
+def _covers(locus: Locus, node: Node) -> bool:
+    """Whether a fault there strikes all of the node's place."""
+    return locus.dq is None and all(
+        a is None or a == b
+        for a, b in (
+            (locus.channel, node.channel),
+            (locus.rank, node.rank),
+            (locus.lane, node.lane),
+        )
+    )
 
 
 def _meets(locus: Locus, node: Node) -> bool:

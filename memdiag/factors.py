@@ -9,10 +9,11 @@ from functools import cache
 
 import numpy as np
 
-from memdiag import faults, inference
+from memdiag import faults, inference, rigs
 from memdiag.evidence.nodes import STATES, Node
-from memdiag.faults import Kind, Near
+from memdiag.faults import Kind
 from memdiag.findings import Cause, Locus
+from memdiag.rigs import Near
 from memdiag.seats import ODD
 
 
@@ -49,15 +50,15 @@ def build_model(
     """The factors of the variants that are not hopeless, and those variants."""
     # What the boot does matters only where steps were not run.
     some_cut = any(n.kind == "boot" and n.healthy < ODD for n in nodes)
-    rigs = [r for r, rig in enumerate(faults.RIGS) if some_cut or rig.boot == "goes on"]
+    known = [r for r, rig in enumerate(rigs.RIGS) if some_cut or rig.boot == "goes on"]
     width = max(map(len, STATES.values()))
     loglik = np.full((len(nodes), width), -np.inf)
     for j, node in enumerate(nodes):
         vector = node.vector()
         loglik[j, : len(vector)] = vector
     kinds = list(STATES)
-    kind_of = np.array([kinds.index(n.kind) for n in nodes], np.int64)
-    leak = _leak_table(width)[rigs]
+    kind_of = np.array([kinds.index("whole" if n.whole else n.kind) for n in nodes], np.int64)
+    leak = _leak_table(width)[known]
     hopes = _hopes(candidates, variants, near, loglik, kind_of)
     kept = [
         (i, j)
@@ -66,11 +67,11 @@ def build_model(
         or candidates[i].expected
         or candidates[i].cause is Cause.UNDECIDED
     ]
-    effects = np.empty((len(rigs), len(kept), len(nodes), width))
+    effects = np.empty((len(known), len(kept), len(nodes), width))
     for v, (i, j) in enumerate(kept):
         # One table for each variant of a kind, shared by all its candidates.
         table = _variant_table(candidates[i].kind.name, j, width)
-        effects[:, v] = table[rigs][:, kind_of, near[i]]
+        effects[:, v] = table[known][:, kind_of, near[i]]
     odds = np.array(
         [
             math.log(c.odds * c.kind.variants[j].share) + c.bonus
@@ -81,7 +82,7 @@ def build_model(
     odds[list(given)] = -700.0
     model = inference.Model(
         loglik, effects, leak[:, kind_of], odds, np.array([i for i, _ in kept], np.int64),
-        _log_shares([faults.RIGS[r].prior for r in rigs]), given,
+        _log_shares([rigs.RIGS[r].prior for r in known]), given,
     )  # fmt: skip
     return model, kept
 
@@ -99,7 +100,7 @@ def _hopes(
     slope = like.copy()
     slope[:, :-1] -= like[:, 1:]
     # States 0 to 2 of a place are healthy ones; of other nodes only 0 costs nothing.
-    place = np.isin(kind_of, [i for i, k in enumerate(STATES) if k in ("place", "line")])
+    place = np.isin(kind_of, [i for i, k in enumerate(STATES) if k in ("place", "whole", "line")])
     mere = np.where(place, like[:, :3].max(axis=1), like[:, 0])
     own = near >= Near.LANE
     out = []
@@ -128,7 +129,7 @@ def _variant_table(name: str, variant: int, width: int) -> np.ndarray:
             [faults.effect(kind, kind.variants[variant], rig, k, near) for near in Near]
             for k in STATES
         ]
-        for rig in faults.RIGS
+        for rig in rigs.RIGS
     ]
     return _cumulative(pmfs, width)
 
@@ -136,7 +137,7 @@ def _variant_table(name: str, variant: int, width: int) -> np.ndarray:
 @cache
 def _leak_table(width: int) -> np.ndarray:
     """(rigs, node kinds, states) cumulative probabilities with no fault."""
-    return _cumulative([[[faults.leak(rig, k)] for k in STATES] for rig in faults.RIGS], width)[
+    return _cumulative([[[faults.leak(rig, k)] for k in STATES] for rig in rigs.RIGS], width)[
         :, :, 0
     ]
 

@@ -14,27 +14,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import IntEnum
 
 from memdiag.findings import Cause
+from memdiag.rigs import Near, Rig
 
 Pmf = Mapping[str, float]
 """State -> probability; what is missing to 1 is the node's lowest state."""
-
-
-class Near(IntEnum):
-    """How a node stands to a fault, from unrelated to the fault's own place."""
-
-    NONE = 0
-    BEFORE = 1  # another site, earlier in the boot sequence
-    AFTER = 2  # another site, later in it
-    PLACE = 3  # next to it
-    RAIL = 4  # on a rail that not every site hangs on
-    PARTITION = 5  # on the same PHY block
-    CLAMSHELL = 6  # the package on the other side
-    SITE = 7  # elsewhere on the fault's own site
-    LANE = 8  # another data line of the fault's own lane
-    SELF = 9
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,10 +102,15 @@ KINDS: tuple[Kind, ...] = (
     Kind(
         "weak_pins", Cause.WEAK, "site", 0.30, 0.35,
         (
-            Variant("broad", 0.40, _whole({"thin": 0.90, "dead": 0.02, "disturbed": 0.04})),
+            Variant("broad", 0.34, _whole({"thin": 0.90, "dead": 0.02, "disturbed": 0.04})),
             # Errors under load, though the eyes that were printed look well.
             Variant("noisy", 0.10, _whole({"disturbed": 0.78, "thin": 0.16})),
-            Variant("partial", 0.28, _whole({"thin": 0.52, "dead": 0.02, "disturbed": 0.12})),
+            # Less of every eye, and still enough: no step and no test fails.
+            Variant("lean", 0.10, {
+                **_whole({"disturbed": 0.25, "thin": 0.08}),
+                ("whole", SELF): {"thin": 0.88, "disturbed": 0.09},
+            }),
+            Variant("partial", 0.24, _whole({"thin": 0.52, "dead": 0.02, "disturbed": 0.12})),
             Variant("severe", 0.22, {
                 **_whole({"thin": 0.50, "dead": 0.45}),
                 ("line", SELF): {"thin": 0.52, "open": 0.08, "dead": 0.34},
@@ -147,11 +137,16 @@ KINDS: tuple[Kind, ...] = (
     ),
     # One open command/address ball: this channel of the package hears nothing, the other does.
     Kind(
-        "joint_ca", Cause.JOINT, "port", 0.65, 0.9,
+        "joint_ca", Cause.JOINT, "port", 0.90, 0.9,
         (
-            Variant("open", 0.85, {
+            Variant("open", 0.70, {
                 **_whole({"mute": 0.93, "dead": 0.03, "absent": 0.02}),
                 ("place", SITE): {"disturbed": 0.30, "thin": 0.04, "mute": 0.01},
+            }),
+            # What hears no command answers none: many rigs print both alike, everywhere.
+            Variant("unheard", 0.15, {
+                **_whole({"absent": 0.88, "mute": 0.08, "dead": 0.02}),
+                ("place", SITE): {"disturbed": 0.30, "thin": 0.04},
             }),
             Variant("ragged", 0.15, {
                 **_whole({"thin": 0.55, "mute": 0.20, "disturbed": 0.15}),
@@ -195,8 +190,9 @@ KINDS: tuple[Kind, ...] = (
         "joint_address", Cause.JOINT, "port", 0.05, 0.1,
         (
             Variant("open", 1.0, {
-                ("place", SELF): {"array": 0.80, "thin": 0.05, "mute": 0.004},
-                ("line", SELF): {"array": 0.80}, ("shape", SELF): {"paired": 0.90, "spread": 0.06},
+                ("place", SELF): {"astray": 0.86, "array": 0.05, "thin": 0.02, "mute": 0.004},
+                ("line", SELF): {"astray": 0.86, "array": 0.05},
+                ("shape", SELF): {"paired": 0.90, "spread": 0.06},
             }),
         ),
     ),
@@ -216,16 +212,20 @@ KINDS: tuple[Kind, ...] = (
     Kind(
         "supply", Cause.SUPPLY, "rail", 0.5, 0.6,
         (
-            Variant("faint", 0.07, {
+            Variant("faint", 0.05, {
                 **_whole({"disturbed": 0.22, "thin": 0.04}), ("rail", SELF): {"low": 0.03},
             }),
-            Variant("rippling", 0.15, {
+            Variant("rippling", 0.13, {
                 **_whole({"disturbed": 0.45, "thin": 0.08}), ("rail", SELF): {"low": 0.03},
             }),
-            Variant("shaking", 0.14, {
+            Variant("lean", 0.08, {
+                **_whole({"disturbed": 0.25, "thin": 0.08}), ("rail", SELF): {"low": 0.04},
+                ("whole", SELF): {"thin": 0.80, "disturbed": 0.17},
+            }),
+            Variant("shaking", 0.12, {
                 **_whole({"disturbed": 0.76, "thin": 0.10}), ("rail", SELF): {"low": 0.04},
             }),
-            Variant("sagging", 0.16, {
+            Variant("sagging", 0.14, {
                 **_whole({"disturbed": 0.38, "thin": 0.40}), ("rail", SELF): {"low": 0.05},
             }),
             Variant("low", 0.18, {
@@ -239,13 +239,29 @@ KINDS: tuple[Kind, ...] = (
             }),
         ),
     ),
+    # The same where only some of its packages tell: the voltage falls along the copper, and those
+    # far from where it is fed suffer first. Never so far that one is silent and the next is well.
+    Kind(
+        "supply_far", Cause.SUPPLY, "rail_far", 0.5, 0.6,
+        (
+            Variant("shaking", 0.25, _whole({"disturbed": 0.76, "thin": 0.16})),
+            Variant("sagging", 0.40, {
+                **_whole({"disturbed": 0.28, "thin": 0.60}), ("rail", SELF): {"low": 0.05},
+            }),
+            Variant("low", 0.35, {
+                **_whole({"thin": 0.62, "dead": 0.28, "disturbed": 0.06}),
+                ("rail", SELF): {"low": 0.14, "short": 0.03},
+            }),
+        ),
+    ),
     # The PHY block or a channel of the controller: fails whatever sits on it.
     Kind(
         "controller", Cause.CONTROLLER, "phy", 0.40, 0.7,
         (
             Variant("thin", 0.35, _whole({"thin": 0.80, "disturbed": 0.08, "dead": 0.04})),
             Variant("dead", 0.40, _whole({"dead": 0.72, "mute": 0.22, "thin": 0.04})),
-            Variant("silent", 0.25, _whole({"mute": 0.84, "absent": 0.08, "dead": 0.06})),
+            Variant("silent", 0.13, _whole({"mute": 0.84, "absent": 0.08, "dead": 0.06})),
+            Variant("unheard", 0.12, _whole({"absent": 0.84, "mute": 0.10, "dead": 0.04})),
         ),
     ),
     # The controller's own way to memory: the same bit wrong at an almost constant stride.
@@ -281,6 +297,7 @@ LEAK: Mapping[str, Pmf] = {
     # With no fault at all: a stray marginal, a soft error. Not a dead lane, nor a rate of errors.
     "place": {"stray": 0.02, "disturbed": 2e-5, "array": 2e-6, "thin": 2e-6, "line": 1e-8,
               "joined": 1e-8, "dead": 1e-8, "mute": 1e-8, "absent": 1e-8},
+    "whole": {"stray": 0.01, "disturbed": 2e-4, "thin": 1e-5},
     "line": {"stray": 0.02, "disturbed": 1e-4, "array": 5e-5, "thin": 1e-5, "open": 2e-6,
              "joined": 2e-6, "dead": 2e-6},
     "shape": {"spread": 0.02, "paired": 2e-4, "striped": 2e-4, "clustered": 0.01},
@@ -289,43 +306,6 @@ LEAK: Mapping[str, Pmf] = {
     "boot": {"cut": 0.004},
 }  # fmt: skip
 
-
-@dataclass(frozen=True, slots=True)
-class Rig:
-    """How the rig behaves, the same for every fault of a run: how loudly a fault is heard next
-    door, and what the boot does after a failing channel."""
-
-    mood: str
-    boot: str
-    prior: float
-    disturbs: Mapping[Near, float]
-    cuts: Mapping[Near, float]
-    skipped: float = 0.0
-
-
-_MOODS = {
-    # Strength falls from clamshell to boot order. In `loud` every other site warns: a test boot
-    # with a package off does that on some rigs (common practice, no source).
-    "quiet": (0.40, {Near.CLAMSHELL: 0.08, Near.PARTITION: 0.04, Near.RAIL: 0.012,
-                     Near.PLACE: 0.02, Near.AFTER: 0.006, Near.BEFORE: 0.004}),
-    "heard": (0.34, {Near.CLAMSHELL: 0.65, Near.PARTITION: 0.55, Near.RAIL: 0.30,
-                     Near.PLACE: 0.28, Near.AFTER: 0.16, Near.BEFORE: 0.10}),
-    "loud": (0.16, {Near.CLAMSHELL: 0.93, Near.PARTITION: 0.90, Near.RAIL: 0.84,
-                    Near.PLACE: 0.84, Near.AFTER: 0.80, Near.BEFORE: 0.75}),
-    "blaring": (0.10, {Near.CLAMSHELL: 0.985, Near.PARTITION: 0.985, Near.RAIL: 0.98,
-                       Near.PLACE: 0.98, Near.AFTER: 0.97, Near.BEFORE: 0.97}),
-}  # fmt: skip
-_BOOTS = {
-    "goes on": (0.68, {Near.AFTER: 0.02, Near.BEFORE: 0.01}, 0.0),
-    "stops": (0.16, {Near.AFTER: 0.93, Near.BEFORE: 0.10}, 0.0),
-    "stops everywhere": (0.12, {Near.AFTER: 0.95, Near.BEFORE: 0.90}, 0.0),
-    "skips training": (0.04, {Near.AFTER: 0.02, Near.BEFORE: 0.01}, 0.95),
-}
-RIGS: tuple[Rig, ...] = tuple(
-    Rig(mood, boot, p * q, disturbs, cuts, skipped)
-    for mood, (p, disturbs) in _MOODS.items()
-    for boot, (q, cuts, skipped) in _BOOTS.items()
-)
 
 CUT_SELF = 0.55
 """The rest of a failing channel's own steps are not run in about half of all rigs."""
@@ -339,6 +319,8 @@ def effect(kind: Kind, variant: Variant, rig: Rig, node: str, near: Near) -> Pmf
         if near in (Near.SELF, Near.SITE, Near.LANE):
             return {"cut": CUT_SELF * kind.stops}
         return {"cut": rig.cuts.get(near, 0.0) * kind.stops}
+    if node == "whole":
+        return effect(kind, variant, rig, "place", near)
     if node in ("place", "line", "shape"):
         # Its own package is at least as near as a clamshell partner.
         at = Near.CLAMSHELL if near in (Near.SITE, Near.LANE) else near

@@ -13,9 +13,9 @@ from itertools import combinations
 from memdiag.candidates import Case
 from memdiag.evidence.nodes import Node
 from memdiag.factors import Candidate
-from memdiag.faults import Near
 from memdiag.findings import Cause, Locus
 from memdiag.inference import Posterior
+from memdiag.rigs import Near
 
 
 @dataclass(frozen=True, slots=True)

@@ -155,14 +155,30 @@ def _rail_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
 def _unknown_group(board: Board, evidence: Evidence) -> Iterator[Seat]:
     """Without a profile nobody knows which sites share a rail or a block, but some do: the sites
     that look worse than disturbed may be such a group. One grouping of many, so a small share."""
-    sick = {
+    sick = _sick(evidence)
+    if 2 <= len(sick) < len(board.sites):
+        yield Locus(), sick, 0.5 / len(board.sites), 0.0
+
+
+def _sick(evidence: Evidence) -> frozenset[str]:
+    """The sites that look worse than disturbed."""
+    return frozenset(
         ref
         for n in evidence.nodes
         if n.kind == "place" and len(n.sites) == 1 and max(n.vector()[:3]) < ODD
         for ref in n.sites
-    }
-    if 2 <= len(sick) < len(board.sites):
-        yield Locus(), frozenset(sick), 0.5 / len(board.sites), 0.0
+    )
+
+
+def _rail_far_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
+    """Of each rail that feeds packages, those that look sick, where others of it do not."""
+    feeding = [r.name for r in board.rails if r.feeds == "packages"]
+    sick = _sick(evidence)
+    for name in feeding:
+        refs = frozenset(s.ref for s in board.sites_on_rail(name))
+        if sick & refs and refs - sick:
+            # one of about as many ways to part a rail as it has packages
+            yield Locus(rail=name), sick & refs, 1 / len(feeding) / len(refs), 0.0
 
 
 def _phy_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
@@ -221,6 +237,7 @@ def _board_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]
 
 SEATS = {"site": _site_seats, "shorted": _shorted_seats, "port": _port_seats,
           "lane": _lane_seats, "line": _line_seats, "pair": _pair_seats, "rail": _rail_seats,
+          "rail_far": _rail_far_seats,
           "phy": _phy_seats, "stripe": _stripe_seats, "board": _board_seats}  # fmt: skip
 
 

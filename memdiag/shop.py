@@ -31,7 +31,7 @@ class Priors(Struct, frozen=True, forbid_unknown_fields=True):
     joint_lane: Positive = 0.07
     joint_line: Positive = 0.09
     joint_address: Positive = 0.02
-    bridge: Positive = 0.03
+    bridge: Positive = 0.05
     supply: Positive = 0.12
     controller: Positive = 0.07
     other: Positive = 0.015
@@ -52,7 +52,7 @@ class Costs(Struct, frozen=True, forbid_unknown_fields=True):
     """Costs in one unit of the shop's choice (the defaults: minutes of bench time)."""
 
     replace: Positive = 60.0  # a package, a heat cycle, the risk to neighbours
-    replace_good: Positive = 60.0  # on top, where the package taken off was good
+    replace_good: Positive = 90.0  # on top, where the package taken off was good
     reflow: Positive = 22.0  # a heat cycle with the package left on
     fit: Positive = 40.0
     retest: Positive = 9.0

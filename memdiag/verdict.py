@@ -334,9 +334,13 @@ def _urgency(f: Finding) -> tuple[bool, float, int]:
 
 
 def _allowed(action: Action, cause: Cause, belief: dict[Cause, float]) -> Action:
-    """An undecided finding never puts heat on the board."""
+    """An undecided finding never puts heat on the board, nor a probe on any hunch."""
     if cause is Cause.UNDECIDED and action in (Action.REPLACE, Action.REFLOW, Action.STOP):
         return Action.RETEST
+    if cause is Cause.UNDECIDED and action is Action.CHECK_SUPPLY:
+        # Something is to be done to the board only for what is likelier than anything else.
+        likely = max(belief, key=belief.__getitem__, default=cause)
+        return action if likely is Cause.SUPPLY else Action.RETEST
     if action is Action.LEAVE and cause not in (Cause.SPILLOVER, Cause.CLEAR):
         return Action.RETEST
     if action is Action.NONE and cause is not Cause.CLEAR:

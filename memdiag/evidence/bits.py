@@ -29,6 +29,9 @@ _PLACE_RATES: dict[str, Spread] = {
     "stray": (0.60, ((0.40, -14, -9.2),)),
     "disturbed": (0.55, ((0.42, -13, -8), (0.03, -8, -4))),
     "array": (0.08, ((0.85, -13, -5), (0.07, -5, -2))),
+    # Half of the addresses give another word, and half of its bits are wrong by chance; a test
+    # that stays within a page, or that writes one word everywhere, meets few of them or none.
+    "astray": (0.30, ((0.15, -10, -4), (0.15, -4, -1.6), (0.40, -1.6, -0.35))),
     "thin": (0.14, ((0.70, -12, -4), (0.16, -4, -0.8))),
     # What failed its training is often left out of the stress run, so none counted is no proof.
     "line": (0.14, ((0.28, -10, -2), (0.58, -1.6, -0.85))),
@@ -42,6 +45,7 @@ _LINE_RATES: dict[str, Spread] = {
     "stray": (0.70, ((0.30, -13, -8.5),)),
     "disturbed": (0.60, ((0.36, -12, -6), (0.04, -6, -3))),
     "array": (0.45, ((0.48, -12, -4), (0.07, -4, -1))),
+    "astray": (0.30, ((0.15, -10, -4), (0.15, -4, -1.6), (0.40, -1.6, -0.35))),
     "thin": (0.20, ((0.60, -11, -3), (0.20, -3, -0.3))),
     "open": (0.02, ((0.30, -9, -1), (0.68, -0.9, -0.2))),
     "joined": (0.03, ((0.25, -9, -1), (0.72, -0.95, -0.2))),
@@ -174,7 +178,8 @@ def _count_loglik(
 # the chance of more than few, as lists are capped anywhere from 16 to thousands).
 _LISTED = {
     "sound": (0.03, 0.03), "stray": (0.35, 0.10), "disturbed": (0.40, 0.35),
-    "array": (0.90, 0.75), "thin": (0.85, 0.85), "line": (0.92, 0.96), "joined": (0.92, 0.96),
+    "array": (0.90, 0.75), "astray": (0.75, 0.90),
+    "thin": (0.85, 0.85), "line": (0.92, 0.96), "joined": (0.92, 0.96),
     "dead": (0.92, 0.97), "mute": (0.90, 0.97), "absent": (0.90, 0.97),
 }  # fmt: skip
 FEW = 3
@@ -203,7 +208,7 @@ _PULL = {"gddr5": "rose", "gddr6": "rose", "ddr4": "rose", "ddr5": "rose",
 # Probabilities of (one way as the termination pulls, one way against it, both ways).
 _ONE_WAY = {
     "sound": (0.17, 0.17, 0.66), "stray": (0.17, 0.17, 0.66),
-    "disturbed": (0.12, 0.12, 0.76), "array": (0.25, 0.25, 0.50),
+    "disturbed": (0.12, 0.12, 0.76), "array": (0.25, 0.25, 0.50), "astray": (0.07, 0.07, 0.86),
     "thin": (0.12, 0.12, 0.76), "line": (0.55, 0.25, 0.20), "dead": (0.70, 0.08, 0.22),
     "mute": (0.80, 0.05, 0.15), "absent": (0.85, 0.04, 0.11),
     "open": (0.66, 0.16, 0.18), "joined": (0.44, 0.44, 0.12),
@@ -236,10 +241,11 @@ def direction_loglik(
 # --- link check -----------------------------------------------------------------------------
 # The check code is computed over what travelled: it is good when the cells were wrong and bad
 # when the line was (JESD250: CRC over each byte's burst, returned on EDC).
-_BAD = {"sound": 0.5, "stray": 0.55, "disturbed": 0.78, "array": 0.04, "thin": 0.93, "line": 0.94,
-        "joined": 0.94, "dead": 0.93, "mute": 0.85, "absent": 0.85}  # fmt: skip
-_ANY_BAD = {"sound": 0.008, "stray": 0.10, "disturbed": 0.30, "array": 0.02, "thin": 0.70,
-            "line": 0.80, "joined": 0.80, "dead": 0.80, "mute": 0.60, "absent": 0.60}  # fmt: skip
+_BAD = {"sound": 0.5, "stray": 0.55, "disturbed": 0.78, "array": 0.04, "astray": 0.03, "thin": 0.93,
+        "line": 0.94, "joined": 0.94, "dead": 0.93, "mute": 0.85, "absent": 0.85}  # fmt: skip
+_ANY_BAD = {"sound": 0.008, "stray": 0.10, "disturbed": 0.30, "array": 0.02, "astray": 0.02,
+            "thin": 0.70, "line": 0.80, "joined": 0.80, "dead": 0.80,
+            "mute": 0.60, "absent": 0.60}  # fmt: skip
 
 
 def link_check_loglik(ok: float, bad: float) -> dict[str, float] | None:
@@ -265,8 +271,9 @@ def edc_count_loglik(failed: int, errors: int | None) -> dict[str, float]:
 
 
 REPEATS = 4.0
-_REPEATING = {"sound": 0.10, "stray": 0.10, "disturbed": 0.08, "array": 0.55, "thin": 0.12,
-              "line": 0.25, "joined": 0.25, "dead": 0.30, "mute": 0.30, "absent": 0.30}  # fmt: skip
+_REPEATING = {"sound": 0.10, "stray": 0.10, "disturbed": 0.08, "array": 0.55, "astray": 0.40,
+              "thin": 0.12, "line": 0.25, "joined": 0.25, "dead": 0.30,
+              "mute": 0.30, "absent": 0.30}  # fmt: skip
 
 
 def repeat_loglik(errors: int, cells: int) -> dict[str, float]:
@@ -278,16 +285,17 @@ def repeat_loglik(errors: int, cells: int) -> dict[str, float]:
 
 MANY_LINES = {
     s: math.log(p)
-    for s, p in {"sound": 0.10, "stray": 0.20, "disturbed": 0.30, "array": 0.28, "thin": 0.60,
-                 "line": 0.02, "joined": 0.02, "dead": 0.95, "mute": 0.95, "absent": 0.95}.items()
+    for s, p in {"sound": 0.10, "stray": 0.20, "disturbed": 0.30, "array": 0.28, "astray": 0.85,
+                 "thin": 0.60, "line": 0.02, "joined": 0.02, "dead": 0.95,
+                 "mute": 0.95, "absent": 0.95}.items()
 }  # fmt: skip
 """Log likelihood that at least half of a lane's data lines are wrong alike."""
 
 
 STEADY = {
     s: math.log(p)
-    for s, p in {"sound": 0.02, "stray": 0.02, "disturbed": 0.06, "array": 0.02, "thin": 0.20,
-                 "open": 0.90, "joined": 0.80, "dead": 0.30}.items()
+    for s, p in {"sound": 0.02, "stray": 0.02, "disturbed": 0.06, "array": 0.02, "astray": 0.02,
+                 "thin": 0.20, "open": 0.90, "joined": 0.80, "dead": 0.30}.items()
 }  # fmt: skip
 """Log likelihood that one line holds most of its lane's errors at addresses all over the array:
 a steady line over many rows and banks is the line, not its cells."""
@@ -298,7 +306,7 @@ a steady line over many rows and banks is the line, not its cells."""
 # (no errors, under a tenth of the worst line's, more).
 _SHARE = {
     "sound": (0.970, 0.022, 0.008), "stray": (0.80, 0.12, 0.08),
-    "disturbed": (0.72, 0.18, 0.10), "array": (0.50, 0.20, 0.30),
+    "disturbed": (0.72, 0.18, 0.10), "array": (0.50, 0.20, 0.30), "astray": (0.06, 0.09, 0.85),
     "thin": (0.25, 0.25, 0.50), "open": (0.02, 0.05, 0.93), "joined": (0.03, 0.07, 0.90),
     "dead": (0.02, 0.03, 0.95),
 }  # fmt: skip

@@ -100,7 +100,7 @@ def _count_words(totals: dict[str, int | None]) -> str:
 
 
 _NONE_LISTED = dict.fromkeys(("sound", "stray", "disturbed", "array"), 0.0) | {
-    **dict.fromkeys(("thin", "line", "dead", "mute", "absent"), -1.0)
+    "astray": -0.5, **dict.fromkeys(("thin", "line", "dead", "mute", "absent"), -1.0)
 }
 """No errors counted, but of how many bits is not said: a soft word for health."""
 

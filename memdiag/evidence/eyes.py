@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from memdiag.board import Board
-from memdiag.evidence import bits, margins
+from memdiag.evidence import bits, margins, shifts
 from memdiag.evidence.groups import LINE_OF, Group, Key, level
 from memdiag.evidence.nodes import Node, Quote
 from memdiag.records import Result, TrainingRow
@@ -61,13 +62,45 @@ class Peers:
         self.background = {level: bits.background(seen) for level, seen in exposed.items()}
         self.listed_common = len(listed) >= MIN_LISTED and float(np.median(listed)) >= 1
         pools: dict[tuple[object, ...], list[float]] = {}
+        eyes: dict[tuple[object, ...], list[tuple[Key, Eye]]] = {}
         for key, g in self.groups.items():
             for kind, figures in best_eyes(g.training, key).items():
                 pools.setdefault(kind, []).extend(f.value for f in figures)
+                eyes.setdefault(kind, []).extend((key, f) for f in figures)
         self._found = {kind: margins.reference(pool, self._floor(kind))
                        for kind, pool in pools.items()}  # fmt: skip
         # Nothing but zeros in a pool: the margins of that kind were never measured.
         self._unmeasured = {k for k, pool in pools.items() if len(pool) > 1 and not any(pool)}
+        self.shifts = {kind: self._shifts(kind, found) for kind, found in eyes.items()}
+
+    def _shifts(
+        self, kind: tuple[object, ...], found: Iterable[tuple[Key, Eye]]
+    ) -> Mapping[tuple[Key, int | None], shifts.Shift]:
+        healthy = self.of(kind)
+        if healthy is None:
+            return {}
+        return shifts.find(
+            ((key, eye.dq, math.log(eye.value / healthy.reference))
+             for key, eye in found if eye.value > 0 and not eye.at_least),
+            healthy,
+        )  # fmt: skip
+
+    def shared(self) -> Iterator[tuple[Key, dict[str, float], float, str]]:
+        """The shared factors: place, log likelihood, weight and words. The kinds of figure at a
+        place repeat one measurement more than they add to it."""
+        at: dict[Key, dict[tuple[object, ...], float]] = {}
+        for kind, found in self.shifts.items():
+            for shift in found.values():
+                at.setdefault(shift.at, {})[kind] = shift.log
+        for key, logs in at.items():
+            for kind, log in logs.items():
+                healthy = self.of(kind)
+                assert healthy is not None
+                width = math.exp(log) * healthy.reference
+                table = margins.width_loglik(width, healthy, shared=True)
+                if table is not None:
+                    says = f"{kind[2]} eye {kind[0]}s: all at {math.exp(log):.0%} of their peers'"
+                    yield key, table, 1 / math.sqrt(len(logs)), says
 
     def _floor(self, kind: tuple[object, ...]) -> float:
         unit = kind[1]
@@ -163,7 +196,11 @@ def add_widths(
         if healthy is None:
             continue
         for eye in figures:
-            table = margins.width_loglik(eye.value, healthy, at_least=eye.at_least)
+            shift = peers.shifts[kind].get((key, eye.dq))
+            if shift is None:
+                table = margins.width_loglik(eye.value, healthy, at_least=eye.at_least)
+            else:
+                table = margins.beside_shift(shifts.apart(eye.value, shift), healthy)
             if table is None:
                 continue
             target = place

@@ -43,6 +43,7 @@ def gather(run: Run, board: Board, thin_ui: float | None = None) -> Evidence:
         if not owners:
             continue
         nodes += _places(key, g, owners, peers, memory, run)
+    _add_shared(nodes, peers, board)
     nodes = _by_sequence(nodes, board)
     evidence = Evidence(nodes)
     if run.errors is not None:
@@ -72,8 +73,33 @@ def _places(
     add_widths(g.training, key, place, line, peers)
     tallied = add_lines(g, line, memory)
     add_counts(g, place, memory, peers, key, lines_known=tallied)
+    _share_one_voice(list(lines.values()))
     out = [n for n in (place, *lines.values()) if n.loglik]
     return out + ([boot] if boot.loglik else [])
+
+
+def _share_one_voice(lines: list[Node]) -> None:
+    """Lines of a lane that all fail alike fail of one thing (a strobe, a supply, a reference):
+    together they say of it what one of them says, for the lane's own rows say the rest."""
+    spoken = [n for n in lines if n.loglik]
+    if len(spoken) < 3 or max(n.healthy for n in spoken) > -2.0:
+        return
+    for node in spoken:
+        node.loglik = {state: value / len(spoken) for state, value in node.loglik.items()}
+
+
+def _add_shared(nodes: list[Node], peers: Peers, board: Board) -> None:
+    """What all lines of a place share, at that place."""
+    places: dict[tuple[object, ...], Node] = {}
+    for key, table, weight, says in peers.shared():
+        owners = owners_of(key, board)
+        if not owners:
+            continue
+        if key not in places:
+            places[key] = Node("place", owners, *key[1:], whole=True)
+            nodes.append(places[key])
+        places[key].add(table, weight)
+        places[key].quotes.append(Quote(None, says))
 
 
 def _by_sequence(nodes: list[Node], board: Board) -> list[Node]:

@@ -56,7 +56,8 @@ def owners_of(key: Key, board: Board) -> tuple[str, ...]:
     return found
 
 
-LINE_OF = {"sound": "sound", "stray": "stray", "disturbed": "disturbed", "array": "array",
+LINE_OF = {"sound": "sound", "stray": "stray", "disturbed": "disturbed",
+           "array": "array", "astray": "astray",
             "thin": "thin",
             "open": "dead", "joined": "line", "dead": "dead"}  # fmt: skip
 

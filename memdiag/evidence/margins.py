@@ -21,8 +21,9 @@ ABSOLUTE_THIN_UI = 0.10
 """Below a tenth of a unit interval no memory interface runs clean, whatever its peers do."""
 
 # Probability that a width of zero is printed.
-_ZERO = {"sound": 5e-4, "stray": 1e-3, "disturbed": 4e-3, "array": 5e-4, "thin": 0.05, "line": 0.30,
-         "joined": 0.30, "dead": 0.75, "mute": 0.85, "absent": 0.90}  # fmt: skip
+_ZERO = {"sound": 5e-4, "stray": 1e-3, "disturbed": 4e-3, "array": 5e-4, "astray": 5e-4,
+         "thin": 0.05, "line": 0.30, "joined": 0.30, "dead": 0.75,
+         "mute": 0.85, "absent": 0.90}  # fmt: skip
 
 # Mixtures of (weight, centre, scale) in log width against the reference; scale None: the peers'.
 _SHAPE: dict[str, tuple[tuple[float, float, float | None], ...]] = {
@@ -30,6 +31,7 @@ _SHAPE: dict[str, tuple[tuple[float, float, float | None], ...]] = {
     "stray": ((0.6, 0.0, None), (0.4, -0.08, 0.07)),
     "disturbed": ((0.45, 0.0, None), (0.55, -0.13, 0.13)),
     "array": ((0.97, 0.0, None), (0.03, -0.1, 0.25)),
+    "astray": ((0.97, 0.0, None), (0.03, -0.1, 0.25)),
     "thin": ((0.10, 0.0, None), (0.45, -0.35, 0.20), (0.38, -0.9, 0.45), (0.07, -2.2, 0.8)),
     "line": ((0.40, 0.0, None), (0.60, -0.7, 0.6)),
     "joined": ((0.40, 0.0, None), (0.60, -0.7, 0.6)),
@@ -37,6 +39,18 @@ _SHAPE: dict[str, tuple[tuple[float, float, float | None], ...]] = {
     "mute": ((0.15, 0.0, None), (0.85, -1.2, 0.9)),
     "absent": ((0.10, 0.0, None), (0.90, -1.2, 0.9)),
 }
+
+
+_SHARED = {
+    **_SHAPE,
+    **dict.fromkeys(("sound", "array", "astray", "line", "joined"),
+                    ((0.9999, 0.0, None), (0.0001, -0.1, 0.25))),
+    "stray": ((0.80, 0.0, None), (0.20, -0.08, 0.07)),
+    "disturbed": ((0.40, 0.0, None), (0.45, -0.13, 0.13), (0.15, -0.40, 0.22)),
+    "dead": ((0.70, 0.0, None), (0.30, -1.2, 0.8)),
+}  # fmt: skip
+"""The same for the factor that all lines of a place share: a strong disturbance is rare, but it
+takes from all lines alike."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,10 +99,13 @@ def _upper_cluster(logs: Sequence[float]) -> list[float]:
     return list(logs)
 
 
-def width_loglik(width: float, peers: Peers, *, at_least: bool = False) -> dict[str, float] | None:
+def width_loglik(
+    width: float, peers: Peers, *, at_least: bool = False, shared: bool = False
+) -> dict[str, float] | None:
     """Log likelihood of a width in each state of a place.
 
     `at_least`: the sweep ended before the eye did, so a narrow figure says nothing (None).
+    `shared`: it is the middle of many lines that are narrower by the same factor.
     """
     if width <= 0:
         return {state: math.log(_ZERO[state]) for state in PLACE}
@@ -101,10 +118,20 @@ def width_loglik(width: float, peers: Peers, *, at_least: bool = False) -> dict[
     for state in PLACE:
         density = sum(
             weight * _student8((r - centre) / (scale or peers.scale)) / (scale or peers.scale)
-            for weight, centre, scale in _SHAPE[state]
+            for weight, centre, scale in (_SHARED if shared else _SHAPE)[state]
         )
         out[state] = math.log((1 - _ZERO[state]) * density)
     return out
+
+
+def beside_shift(width: float, peers: Peers) -> dict[str, float] | None:
+    """Log likelihood of a width from which a factor shared with its fellows was taken out: what
+    is narrower only together with them is told by the factor, and not by each line again."""
+    table = width_loglik(width, peers)
+    if table is not None:
+        for state in ("stray", "disturbed", "thin"):
+            table[state] = max(table[state], table["sound"])
+    return table
 
 
 def _student8(x: float) -> float:

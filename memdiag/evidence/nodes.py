@@ -13,15 +13,17 @@ from dataclasses import dataclass, field
 
 from memdiag.records import Channel
 
-PLACE = ("sound", "stray", "disturbed", "array", "thin", "line", "joined", "dead", "mute", "absent")
+PLACE = ("sound", "stray", "disturbed", "array", "astray", "thin", "line", "joined", "dead", "mute",
+         "absent")  # fmt: skip
 """A lane, a channel of a site, a site, a channel or the board, by the worst behind it:
 stray = healthy, with the odd marginal step or upset that healthy lanes have; disturbed = healthy
-but upset by a fault elsewhere; array = cells wrong, link good; thin = little
+but upset by a fault elsewhere; array = cells wrong, link good; astray = cells
+and link good, but found at another address; thin = little
 margin at the pins; line = one data line open; joined = two of its lines shorted; dead = the lane
 never works; mute = commands do
 not reach it; absent = the package does not answer."""
 
-LINE = ("sound", "stray", "disturbed", "array", "thin", "open", "joined", "dead")
+LINE = ("sound", "stray", "disturbed", "array", "astray", "thin", "open", "joined", "dead")
 """A single data line: open = its own ball or line; joined = shorted to a neighbour."""
 
 SHAPE = ("quiet", "spread", "paired", "striped", "clustered")
@@ -38,7 +40,8 @@ BOOT = ("ran", "cut")
 """Whether the steps of a channel ran to their end."""
 
 STATES: Mapping[str, tuple[str, ...]] = {
-    "place": PLACE, "line": LINE, "shape": SHAPE, "rail": RAIL, "heat": HEAT, "boot": BOOT,
+    "place": PLACE, "whole": PLACE, "line": LINE, "shape": SHAPE, "rail": RAIL,
+    "heat": HEAT, "boot": BOOT,
 }  # fmt: skip
 
 FLOOR = math.log(1e-9)
@@ -70,6 +73,9 @@ class Node:
     quotes: list[Quote] = field(default_factory=list)
     partner: dict[int, float] = field(default_factory=dict)
     """For a line: log likelihood ratio of being joined to each other line of its lane."""
+    whole: bool = False
+    """What was seen is shared by all lines of the place: a fault of some of them is no cause, and
+    faults may act on it (as kind `whole`) otherwise than on a place that fails its tests."""
 
     @property
     def states(self) -> tuple[str, ...]:

@@ -87,6 +87,7 @@ _ZQ = {
 for _table in (_ID, _CA, _DATA, _CLOCK, _VREF, _ZQ):
     _table["joined"] = _table["line"]  # what a step says, it says of either
     _table["stray"] = _table["disturbed"]
+    _table["astray"] = _table["array"]  # one pattern at one address trains as well
 _TABLES: Mapping[str, Mapping[str, tuple[float, ...]]] = {
     "id": _ID, "ca": _CA, "level": _CLOCK, "wck": _CLOCK, "gate": _CLOCK,
     "read": _DATA, "write": _DATA, "vref": _VREF, "zq": _ZQ,
