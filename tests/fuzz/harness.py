@@ -17,6 +17,7 @@ with atheris.instrument_imports(include=["memdiag", "lark"]):
     from memdiag.problems import layouts, pastes, reading, runs
     from tests.fuzz.one import one
 
+
 def seeds() -> Iterator[bytes]:
     """Inputs to start from: those that provoke each problem, and the samples."""
     from memdiag.resources import shipped
