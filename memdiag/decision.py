@@ -188,3 +188,18 @@ def would_change(belief: Belief, m: Measurement, costs: Costs) -> tuple[Action, 
         weight = sum(joint.values()) or 1.0
         actions.append(best_now({c: p / weight for c, p in joint.items()}, costs)[0])
     return actions[0], actions[1]
+
+
+def allowed(action: Action, cause: Cause, belief: Belief) -> Action:
+    """An undecided finding never puts heat on the board, nor a probe on any hunch."""
+    if cause is Cause.UNDECIDED and action in (Action.REPLACE, Action.REFLOW, Action.STOP):
+        return Action.RETEST
+    if cause is Cause.UNDECIDED and action is Action.CHECK_SUPPLY:
+        # Something is to be done to the board only for what is likelier than anything else.
+        likely = max(belief, key=belief.__getitem__, default=cause)
+        return action if likely is Cause.SUPPLY else Action.RETEST
+    if action is Action.LEAVE and cause not in (Cause.SPILLOVER, Cause.CLEAR):
+        return Action.RETEST
+    if action is Action.NONE and cause is not Cause.CLEAR:
+        return Action.RETEST if belief.get(Cause.CLEAR, 0.0) < 0.9 else Action.NONE
+    return action

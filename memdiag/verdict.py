@@ -7,6 +7,7 @@ from pathlib import Path
 
 from memdiag import candidates, cautions, decision, inference, profiles, table, wording
 from memdiag.board import Board
+from memdiag.checks import places
 from memdiag.evidence.gather import gather
 from memdiag.evidence.groups import Evidence
 from memdiag.evidence.nodes import Node
@@ -57,7 +58,8 @@ def conclude(
     """The verdict that a posterior supports. `rails_only`: nothing but readings was to be had,
     so that sites nobody trained are no reason against `clear`."""
     answers = Answers(case, posterior)
-    judge_ = _Judge(run, board, evidence, answers, shop, rails_only)
+    contested = places.contested(run, board)
+    judge_ = _Judge(run, board, evidence, answers, shop, rails_only, contested)
     findings = judge_.findings()
     summary = judge_.summary(findings)
     rows = table.rows(run, board)
@@ -77,6 +79,8 @@ class _Judge:
     answers: Answers
     shop: Shop
     rails_only: bool = False
+    contested: frozenset[str] = frozenset()
+    """Sites whose rows the profile gives to other sites: no heat there until that is settled."""
 
     # --- findings ---------------------------------------------------------------------------
 
@@ -124,17 +128,20 @@ class _Judge:
             cause, probability = Cause.UNDECIDED, belief.get(Cause.UNDECIDED, 0.0)
         others = {c: p for c, p in belief.items() if c is not cause}
         alternatives = tuple(sorted(others.items(), key=lambda kv: -kv[1]))
-        action = _allowed(choice.action, cause, belief)
+        action = decision.allowed(choice.action, cause, belief)
         if action in HEATS and claim.locus == Locus():
             # No place to put the heat: find it first.
             action = Action.CHECK_SUPPLY if self.run.rails else Action.RETEST
+        settle: tuple[str, ...] = ()
+        if action in HEATS and claim.locus.site in self.contested:
+            action, settle = Action.RETEST, (wording.which_package(claim.locus, self.board),)
         quotes = self._quotes(here)
         return Finding(
             claim.locus, cause, probability, alternatives, None, action,
             wording.reason(claim, cause, belief, claim_sites(claim, self.answers.case), self.board),
             False, quotes,
-            wording.next_steps(claim, belief, choice, action, self.run, self.board, self.shop,
-                               self.evidence),
+            settle + wording.next_steps(claim, belief, choice, action, self.run, self.board,
+                                        self.shop, self.evidence),
         )  # fmt: skip
 
     def _of_board(self) -> Finding:
@@ -145,7 +152,7 @@ class _Judge:
         claim = Claim(max(belief, key=belief.__getitem__), Locus(), frozenset(), 0.0)
         unknown = belief.get(Cause.UNDECIDED, 0.0)
         others = {c: p for c, p in belief.items() if c is not Cause.UNDECIDED}
-        action = _allowed(choice.action, Cause.UNDECIDED, belief)
+        action = decision.allowed(choice.action, Cause.UNDECIDED, belief)
         return Finding(
             Locus(), Cause.UNDECIDED, unknown,
             tuple(sorted(others.items(), key=lambda kv: -kv[1])), None, action,
@@ -269,6 +276,9 @@ class _Judge:
 
             target = self.shop.limits.target_rate
             out += [eye.sentence() for eye in bathtub.eyes(self.run, self.board, target)]
+        if self.contested:
+            out.append("the dump and the board profile do not mean the same package by "
+                       + ", ".join(sorted(self.contested)))  # fmt: skip
         if not self.board.known:
             out.append("no board profile: which sites neighbour which is not known")
         if self.answers.posterior.left_out > 0.001:
@@ -331,20 +341,3 @@ def _urgency(f: Finding) -> tuple[bool, float, int]:
     """Sure findings first; among equals those that forbid heat before those that ask for it."""
     sure = 0.0 if f.cause is Cause.UNDECIDED else f.probability
     return (f.action in WANTS_WORK, round(sure, 1), _RANK.get(f.action, 0))
-
-
-def _allowed(action: Action, cause: Cause, belief: dict[Cause, float]) -> Action:
-    """An undecided finding never puts heat on the board, nor a probe on any hunch."""
-    if cause is Cause.UNDECIDED and action in (Action.REPLACE, Action.REFLOW, Action.STOP):
-        return Action.RETEST
-    if cause is Cause.UNDECIDED and action is Action.CHECK_SUPPLY:
-        # Something is to be done to the board only for what is likelier than anything else.
-        likely = max(belief, key=belief.__getitem__, default=cause)
-        return action if likely is Cause.SUPPLY else Action.RETEST
-    if action is Action.LEAVE and cause not in (Cause.SPILLOVER, Cause.CLEAR):
-        return Action.RETEST
-    if action is Action.NONE and cause is not Cause.CLEAR:
-        return Action.RETEST if belief.get(Cause.CLEAR, 0.0) < 0.9 else Action.NONE
-    return action
-
-

@@ -226,6 +226,14 @@ def next_steps(
     return tuple(steps)
 
 
+def which_package(locus: Locus, board: Board) -> str:
+    """What to do before heat where the dump and the profile do not mean the same package."""
+    return (
+        f"before any heat find out which package the dump calls {locus.site}: board {board.name} "
+        "gives its lanes to another site; check the board's name in the dump, or the profile"
+    )
+
+
 def _on_low_rails(evidence: Evidence, board: Board) -> str | None:
     """What to do about rails that read low: feed them and see what warms."""
     low = [n for n in evidence.nodes if n.kind == "rail" and n.loglik.get("normal", 0) < max(

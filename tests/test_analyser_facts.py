@@ -7,6 +7,7 @@ Probabilities are compared with each other or with one half, never pinned.
 from __future__ import annotations
 
 import random
+import re
 from collections.abc import Callable, Iterable, Iterator
 
 import pytest
@@ -273,3 +274,18 @@ def test_all_packages_silent_is_one_finding(name: str) -> None:
     (found,) = work(v)
     assert found.locus.site is None
     assert found.action is Action.CHECK_SUPPLY
+
+
+def test_no_heat_where_dump_and_profile_mean_different_packages() -> None:
+    """Common practice, no source: heat on the wrong package costs a good one. Two sites of the
+    dump stand at each other's lanes; the fault is real, whose it is has to be settled first."""
+    on = board("quince-8")
+    text = dump(on, *gone("U5"))
+    (sure,) = work(verdict(text))
+    assert sure.action is Action.REPLACE
+    turned = re.sub(r"^U([56]) ", lambda m: f"U{11 - int(m[1])} ", text, flags=re.M)
+    v = verdict(turned)
+    (doubted,) = work(v)
+    assert doubted.cause is Cause.MISSING and doubted.action is Action.RETEST
+    assert "before any heat" in doubted.next[0]
+    assert any("U5, U6" in note for note in v.notes)

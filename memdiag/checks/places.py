@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 
 from memdiag.board import Board, Site
@@ -35,6 +36,21 @@ def links(run: Run, board: Board) -> Iterator[Problem]:
     for (code, what, hint), at in seen:
         yield problem(str(code), at.first, what=what, board=board.name or "the profile",
                       rows=rows_text(at.rows), hint=hint)  # fmt: skip
+
+
+def contested(run: Run, board: Board) -> frozenset[str]:
+    """Sites of whose rows at least half stand at a link that the profile gives to another site:
+    the dump and the profile do not mean the same package."""
+    if not board.known:
+        return frozenset()
+    rows_of: Counter[str] = Counter()
+    wrong: Counter[str] = Counter()
+    for scope, _, rows in scopes(run):
+        if scope.site is not None:
+            rows_of[scope.site] += rows
+            if any(code == "link-of-another" for code, *_ in _wrong_link(scope, board)):
+                wrong[scope.site] += rows
+    return frozenset(site for site, n in wrong.items() if 2 * n >= rows_of[site])
 
 
 def _wrong_link(scope: Scope, board: Board) -> Iterable[tuple[str, str, str]]:
