@@ -15,12 +15,12 @@ from typing import Any
 __version__ = "0.1.0"
 
 _HOMES = {
-    "load": "memdiag.load",
-    "Run": "memdiag.records",
-    "Board": "memdiag.board",
-    "frame": "memdiag.table",
-    "judge": "memdiag.verdict",
-    "compare": "memdiag.comparison",
+    "load": "memdiag.reading.load",
+    "Run": "memdiag.model.records",
+    "Board": "memdiag.model.board",
+    "frame": "memdiag.evidence.table",
+    "judge": "memdiag.diagnosis.judge",
+    "compare": "memdiag.repair.comparison",
 }
 
 __all__ = ["Board", "Run", "__version__", "compare", "frame", "judge", "load"]

@@ -1,6 +1,6 @@
 """`python -m memdiag`."""
 
-from memdiag.cli import main
+from memdiag.cli.main import main
 
 if __name__ == "__main__":
     main()

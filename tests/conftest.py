@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from memdiag.reports import documents
-from tests import schemas
+from tests.support import schemas
 
 _HOME = pytest.StashKey[Path]()
 
@@ -22,8 +22,15 @@ def pytest_configure(config: pytest.Config) -> None:
     they start. Compiled grammars are kept in a folder that goes with the run."""
     home = Path(tempfile.mkdtemp(prefix="memdiag-tests-"))
     config.stash[_HOME] = home
-    for name in ("MEMDIAG_BOARDS", "MEMDIAG_GRAMMARS", "MEMDIAG_DEBUG", "NO_COLOR", "FORCE_COLOR",
-                 "COLUMNS", "LINES"):  # fmt: skip
+    for name in (
+        "MEMDIAG_BOARDS",
+        "MEMDIAG_GRAMMARS",
+        "MEMDIAG_DEBUG",
+        "NO_COLOR",
+        "FORCE_COLOR",
+        "COLUMNS",
+        "LINES",
+    ):
         os.environ.pop(name, None)
     for kind in ("CONFIG", "CACHE"):
         os.environ[f"XDG_{kind}_HOME"] = str(home / kind.lower())

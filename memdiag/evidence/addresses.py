@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from memdiag.board import Board
-from memdiag.errorlog import ErrorLog
 from memdiag.evidence.nodes import SHAPE
+from memdiag.model.board import Board
+from memdiag.model.error_log import ErrorLog
 
 I64 = npt.NDArray[np.int64]
 
@@ -89,17 +89,29 @@ def _by_fields(unique: I64, rows: int, lines: int) -> Shape | None:
     if n == 1:
         bank, row, col = unique[0].tolist()
         sure = 0.25 if rows < 3 else 0.9
-        return Shape("cell", "clustered", sure, 1,
-                     f"one address, bank {bank} row {row} column {col}, {rows} times")  # fmt: skip
-    share = [Counter(map(tuple, unique[:, list(pick)].tolist())).most_common(1)[0]
-             for pick in ((0, 1), (0, 2), (0,))]  # fmt: skip
+        return Shape(
+            "cell",
+            "clustered",
+            sure,
+            1,
+            f"one address, bank {bank} row {row} column {col}, {rows} times",
+        )
+    share = [
+        Counter(map(tuple, unique[:, list(pick)].tolist())).most_common(1)[0]
+        for pick in ((0, 1), (0, 2), (0,))
+    ]
     need = max(2, math.ceil(0.8 * n))
     for name, (value, count) in zip(("row", "column", "bank"), share, strict=True):
         if count >= need:
             where = {"row": "bank {} row {}", "column": "bank {} column {}", "bank": "bank {}"}
             sure = _confidence(n) if name != "bank" else 1.0 - math.exp(-(n - 1) / 6)
-            return Shape(name, "clustered", sure, n,
-                         f"{count} of {n} addresses in {where[name].format(*value)}")  # fmt: skip
+            return Shape(
+                name,
+                "clustered",
+                sure,
+                n,
+                f"{count} of {n} addresses in {where[name].format(*value)}",
+            )
     banks = len(np.unique(unique[:, 0]))
     big = [c for c in Counter(map(tuple, unique[:, :2].tolist())).values() if c >= 3]
     if n >= 6 and sum(big) >= 0.8 * n:
@@ -140,14 +152,16 @@ def _by_address(unique: npt.NDArray[np.uint64], rows: int, lines: int) -> Shape:
     stride = int(np.median(gaps))
     often = int((np.abs(gaps.astype(np.float64) - stride) <= stride / STRIDE_PLAY).sum())
     if n >= 8 and often >= 0.6 * (n - 1) and stride >= LEAST_STRIDE:  # pairs alone make it a half
-        return Shape("stride", "striped", 0.85, n,
-                     f"{n} addresses, {often} steps of about {stride:#x}")
+        return Shape(
+            "stride", "striped", 0.85, n, f"{n} addresses, {often} steps of about {stride:#x}"
+        )
     if n >= 6 and _paired(unique.astype(np.int64)) >= 0.8:
         return Shape("pairs", "paired", 0.8, n, f"{n} addresses in pairs one bit apart")
     fixed = _fixed_inside(unique)
     if n >= 6 and fixed >= 6:
-        return Shape("aligned", "clustered", 0.75, n,
-                     f"{n} addresses alike in {fixed} of the bits they span")  # fmt: skip
+        return Shape(
+            "aligned", "clustered", 0.75, n, f"{n} addresses alike in {fixed} of the bits they span"
+        )
     return Shape("spread", "spread", 0.8 * _confidence(n), n, f"{n} different addresses")
 
 
@@ -177,11 +191,21 @@ def _fixed_inside(unique: npt.NDArray[np.uint64]) -> int:
 _TABLE = {
     "spread": {"quiet": 0.62, "spread": 0.93, "paired": 0.25, "striped": 0.35, "clustered": 0.06},
     "paired": {"quiet": 0.03, "spread": 0.02, "paired": 0.70, "striped": 0.10, "clustered": 0.05},
-    "striped": {"quiet": 0.002, "spread": 0.001, "paired": 0.003, "striped": 0.60,
-                "clustered": 0.01},
-    "clustered": {"quiet": 0.30, "spread": 0.03, "paired": 0.02, "striped": 0.05,
-                  "clustered": 0.75},
-}  # fmt: skip
+    "striped": {
+        "quiet": 0.002,
+        "spread": 0.001,
+        "paired": 0.003,
+        "striped": 0.60,
+        "clustered": 0.01,
+    },
+    "clustered": {
+        "quiet": 0.30,
+        "spread": 0.03,
+        "paired": 0.02,
+        "striped": 0.05,
+        "clustered": 0.75,
+    },
+}
 
 
 def shape_loglik(shape: Shape) -> dict[str, float]:

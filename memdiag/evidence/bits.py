@@ -146,17 +146,16 @@ def count_loglik(
     """
     states = PLACE if kind == "place" else LINE
     wanted = {state: _divisors(state, cover) for state in states}
-    tables = {n: _count_loglik(errors, bits / n, kind, background)
-              for n in set().union(*wanted.values())}  # fmt: skip
+    tables = {
+        n: _count_loglik(errors, bits / n, kind, background) for n in set().union(*wanted.values())
+    }
     return {
         state: math.log(sum(math.exp(tables[n][state]) for n in ns) / len(ns))
         for state, ns in wanted.items()
     }
 
 
-def _count_loglik(
-    errors: int, bits: float, kind: str, background: float = 0.0
-) -> dict[str, float]:
+def _count_loglik(errors: int, bits: float, kind: str, background: float = 0.0) -> dict[str, float]:
     states = PLACE if kind == "place" else LINE
     exposure = max(bits, float(errors), 1.0)
     zero, grid = _weights(kind)
@@ -177,11 +176,18 @@ def _count_loglik(
 # Chances of a list of error words without any bits compared: (a word at all, and of its length:
 # the chance of more than few, as lists are capped anywhere from 16 to thousands).
 _LISTED = {
-    "sound": (0.03, 0.03), "stray": (0.35, 0.10), "disturbed": (0.40, 0.35),
-    "array": (0.90, 0.75), "astray": (0.75, 0.90),
-    "thin": (0.85, 0.85), "line": (0.92, 0.96), "joined": (0.92, 0.96),
-    "dead": (0.92, 0.97), "mute": (0.90, 0.97), "absent": (0.90, 0.97),
-}  # fmt: skip
+    "sound": (0.03, 0.03),
+    "stray": (0.35, 0.10),
+    "disturbed": (0.40, 0.35),
+    "array": (0.90, 0.75),
+    "astray": (0.75, 0.90),
+    "thin": (0.85, 0.85),
+    "line": (0.92, 0.96),
+    "joined": (0.92, 0.96),
+    "dead": (0.92, 0.97),
+    "mute": (0.90, 0.97),
+    "absent": (0.90, 0.97),
+}
 FEW = 3
 
 
@@ -202,17 +208,30 @@ def listed_loglik(words: int, *, common: bool = False) -> dict[str, float]:
 # What an undriven line reads follows from where its termination pulls: to VDDQ (pseudo open
 # drain: JESD250, JESD212, JESD79-4, JESD79-5) it reads 1, to ground (LVSTL: JESD209-4,
 # JESD209-5) 0, to mid-rail (SSTL: JESD79-3) either. Derived; strong evidence, never proof.
-_PULL = {"gddr5": "rose", "gddr6": "rose", "ddr4": "rose", "ddr5": "rose",
-         "lpddr4": "fell", "lpddr5": "fell"}  # fmt: skip
+_PULL = {
+    "gddr5": "rose",
+    "gddr6": "rose",
+    "ddr4": "rose",
+    "ddr5": "rose",
+    "lpddr4": "fell",
+    "lpddr5": "fell",
+}
 
 # Probabilities of (one way as the termination pulls, one way against it, both ways).
 _ONE_WAY = {
-    "sound": (0.17, 0.17, 0.66), "stray": (0.17, 0.17, 0.66),
-    "disturbed": (0.12, 0.12, 0.76), "array": (0.25, 0.25, 0.50), "astray": (0.07, 0.07, 0.86),
-    "thin": (0.12, 0.12, 0.76), "line": (0.55, 0.25, 0.20), "dead": (0.70, 0.08, 0.22),
-    "mute": (0.80, 0.05, 0.15), "absent": (0.85, 0.04, 0.11),
-    "open": (0.66, 0.16, 0.18), "joined": (0.44, 0.44, 0.12),
-}  # fmt: skip
+    "sound": (0.17, 0.17, 0.66),
+    "stray": (0.17, 0.17, 0.66),
+    "disturbed": (0.12, 0.12, 0.76),
+    "array": (0.25, 0.25, 0.50),
+    "astray": (0.07, 0.07, 0.86),
+    "thin": (0.12, 0.12, 0.76),
+    "line": (0.55, 0.25, 0.20),
+    "dead": (0.70, 0.08, 0.22),
+    "mute": (0.80, 0.05, 0.15),
+    "absent": (0.85, 0.04, 0.11),
+    "open": (0.66, 0.16, 0.18),
+    "joined": (0.44, 0.44, 0.12),
+}
 
 MIN_DIRECTED = 4
 
@@ -241,11 +260,32 @@ def direction_loglik(
 # --- link check -----------------------------------------------------------------------------
 # The check code is computed over what travelled: it is good when the cells were wrong and bad
 # when the line was (JESD250: CRC over each byte's burst, returned on EDC).
-_BAD = {"sound": 0.5, "stray": 0.55, "disturbed": 0.78, "array": 0.04, "astray": 0.03, "thin": 0.93,
-        "line": 0.94, "joined": 0.94, "dead": 0.93, "mute": 0.85, "absent": 0.85}  # fmt: skip
-_ANY_BAD = {"sound": 0.008, "stray": 0.10, "disturbed": 0.30, "array": 0.02, "astray": 0.02,
-            "thin": 0.70, "line": 0.80, "joined": 0.80, "dead": 0.80,
-            "mute": 0.60, "absent": 0.60}  # fmt: skip
+_BAD = {
+    "sound": 0.5,
+    "stray": 0.55,
+    "disturbed": 0.78,
+    "array": 0.04,
+    "astray": 0.03,
+    "thin": 0.93,
+    "line": 0.94,
+    "joined": 0.94,
+    "dead": 0.93,
+    "mute": 0.85,
+    "absent": 0.85,
+}
+_ANY_BAD = {
+    "sound": 0.008,
+    "stray": 0.10,
+    "disturbed": 0.30,
+    "array": 0.02,
+    "astray": 0.02,
+    "thin": 0.70,
+    "line": 0.80,
+    "joined": 0.80,
+    "dead": 0.80,
+    "mute": 0.60,
+    "absent": 0.60,
+}
 
 
 def link_check_loglik(ok: float, bad: float) -> dict[str, float] | None:
@@ -255,9 +295,7 @@ def link_check_loglik(ok: float, bad: float) -> dict[str, float] | None:
         return None
     # Words of one run share their cause: beyond a handful they repeat, not confirm.
     scale = min(n, 4.0) / n
-    return {
-        s: scale * (bad * math.log(_BAD[s]) + ok * math.log(1 - _BAD[s])) for s in PLACE
-    }
+    return {s: scale * (bad * math.log(_BAD[s]) + ok * math.log(1 - _BAD[s])) for s in PLACE}
 
 
 def edc_count_loglik(failed: int, errors: int | None) -> dict[str, float]:
@@ -271,9 +309,19 @@ def edc_count_loglik(failed: int, errors: int | None) -> dict[str, float]:
 
 
 REPEATS = 4.0
-_REPEATING = {"sound": 0.10, "stray": 0.10, "disturbed": 0.08, "array": 0.55, "astray": 0.40,
-              "thin": 0.12, "line": 0.25, "joined": 0.25, "dead": 0.30,
-              "mute": 0.30, "absent": 0.30}  # fmt: skip
+_REPEATING = {
+    "sound": 0.10,
+    "stray": 0.10,
+    "disturbed": 0.08,
+    "array": 0.55,
+    "astray": 0.40,
+    "thin": 0.12,
+    "line": 0.25,
+    "joined": 0.25,
+    "dead": 0.30,
+    "mute": 0.30,
+    "absent": 0.30,
+}
 
 
 def repeat_loglik(errors: int, cells: int) -> dict[str, float]:
@@ -285,18 +333,37 @@ def repeat_loglik(errors: int, cells: int) -> dict[str, float]:
 
 MANY_LINES = {
     s: math.log(p)
-    for s, p in {"sound": 0.10, "stray": 0.20, "disturbed": 0.30, "array": 0.28, "astray": 0.85,
-                 "thin": 0.60, "line": 0.02, "joined": 0.02, "dead": 0.95,
-                 "mute": 0.95, "absent": 0.95}.items()
-}  # fmt: skip
+    for s, p in {
+        "sound": 0.10,
+        "stray": 0.20,
+        "disturbed": 0.30,
+        "array": 0.28,
+        "astray": 0.85,
+        "thin": 0.60,
+        "line": 0.02,
+        "joined": 0.02,
+        "dead": 0.95,
+        "mute": 0.95,
+        "absent": 0.95,
+    }.items()
+}
 """Log likelihood that at least half of a lane's data lines are wrong alike."""
 
 
 STEADY = {
     s: math.log(p)
-    for s, p in {"sound": 0.02, "stray": 0.02, "disturbed": 0.06, "array": 0.02, "astray": 0.02,
-                 "thin": 0.20, "open": 0.90, "joined": 0.80, "dead": 0.30}.items()
-}  # fmt: skip
+    for s, p in {
+        "sound": 0.02,
+        "stray": 0.02,
+        "disturbed": 0.06,
+        "array": 0.02,
+        "astray": 0.02,
+        "thin": 0.20,
+        "open": 0.90,
+        "joined": 0.80,
+        "dead": 0.30,
+    }.items()
+}
 """Log likelihood that one line holds most of its lane's errors at addresses all over the array:
 a steady line over many rows and banks is the line, not its cells."""
 
@@ -305,11 +372,16 @@ a steady line over many rows and banks is the line, not its cells."""
 # Where only a (capped) list of error words is known, shares within the lane are all there is:
 # (no errors, under a tenth of the worst line's, more).
 _SHARE = {
-    "sound": (0.970, 0.022, 0.008), "stray": (0.80, 0.12, 0.08),
-    "disturbed": (0.72, 0.18, 0.10), "array": (0.50, 0.20, 0.30), "astray": (0.06, 0.09, 0.85),
-    "thin": (0.25, 0.25, 0.50), "open": (0.02, 0.05, 0.93), "joined": (0.03, 0.07, 0.90),
+    "sound": (0.970, 0.022, 0.008),
+    "stray": (0.80, 0.12, 0.08),
+    "disturbed": (0.72, 0.18, 0.10),
+    "array": (0.50, 0.20, 0.30),
+    "astray": (0.06, 0.09, 0.85),
+    "thin": (0.25, 0.25, 0.50),
+    "open": (0.02, 0.05, 0.93),
+    "joined": (0.03, 0.07, 0.90),
     "dead": (0.02, 0.03, 0.95),
-}  # fmt: skip
+}
 
 
 def share_loglik(wrong: float, most: float) -> dict[str, float]:

@@ -7,11 +7,11 @@ from collections.abc import Callable
 from memdiag.evidence import bits
 from memdiag.evidence.eyes import Peers
 from memdiag.evidence.groups import Group, Key, level
+from memdiag.evidence.lane_tallies import DQS, LaneTally
 from memdiag.evidence.nodes import Node, Quote
-from memdiag.records import CountRow
-from memdiag.table import totals_of
-from memdiag.units import show_count
-from memdiag.words import DQS, LaneTally
+from memdiag.evidence.table import totals_of
+from memdiag.model.quantities import show_count
+from memdiag.model.records import CountRow
 
 MIN_TALLIED = 8
 """A few wrong bits have to be on some lines: that they are says nothing of those."""
@@ -100,7 +100,8 @@ def _count_words(totals: dict[str, int | None]) -> str:
 
 
 _NONE_LISTED = dict.fromkeys(("sound", "stray", "disturbed", "array"), 0.0) | {
-    "astray": -0.5, **dict.fromkeys(("thin", "line", "dead", "mute", "absent"), -1.0)
+    "astray": -0.5,
+    **dict.fromkeys(("thin", "line", "dead", "mute", "absent"), -1.0),
 }
 """No errors counted, but of how many bits is not said: a soft word for health."""
 

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from memdiag.board import Board
-from memdiag.evidence import bits, margins, shifts
+from memdiag.evidence import bits, common_shift, margins
 from memdiag.evidence.groups import LINE_OF, Group, Key, level
 from memdiag.evidence.nodes import Node, Quote
-from memdiag.records import Result, TrainingRow
-from memdiag.table import FAILED, totals_of, width_of
-from memdiag.windows import measure
+from memdiag.evidence.table import FAILED, totals_of, width_of
+from memdiag.model.board import Board
+from memdiag.model.records import Result, TrainingRow
+from memdiag.stats.windows import measure
 
 MIN_LISTED = 4
 """With fewer lanes in a list of error words, none of them can be called usual."""
@@ -38,9 +38,13 @@ class Peers:
             n
             for s in self.board.sites
             if site is None or s.ref == site
-            if (n := sum((channel is None or k.channel == channel)
-                         and (rank is None or k.rank == rank) for k in s.links))
-        ]  # fmt: skip
+            if (
+                n := sum(
+                    (channel is None or k.channel == channel) and (rank is None or k.rank == rank)
+                    for k in s.links
+                )
+            )
+        ]
         if not counts:
             return bits.Cover()
         return bits.Cover(sum(counts), max(counts))
@@ -67,23 +71,27 @@ class Peers:
             for kind, figures in best_eyes(g.training, key).items():
                 pools.setdefault(kind, []).extend(f.value for f in figures)
                 eyes.setdefault(kind, []).extend((key, f) for f in figures)
-        self._found = {kind: margins.reference(pool, self._floor(kind))
-                       for kind, pool in pools.items()}  # fmt: skip
+        self._found = {
+            kind: margins.reference(pool, self._floor(kind)) for kind, pool in pools.items()
+        }
         # Nothing but zeros in a pool: the margins of that kind were never measured.
         self._unmeasured = {k for k, pool in pools.items() if len(pool) > 1 and not any(pool)}
         self.shifts = {kind: self._shifts(kind, found) for kind, found in eyes.items()}
 
     def _shifts(
         self, kind: tuple[object, ...], found: Iterable[tuple[Key, Eye]]
-    ) -> Mapping[tuple[Key, int | None], shifts.Shift]:
+    ) -> Mapping[tuple[Key, int | None], common_shift.Shift]:
         healthy = self.of(kind)
         if healthy is None:
             return {}
-        return shifts.find(
-            ((key, eye.dq, math.log(eye.value / healthy.reference))
-             for key, eye in found if eye.value > 0 and not eye.at_least),
+        return common_shift.find(
+            (
+                (key, eye.dq, math.log(eye.value / healthy.reference))
+                for key, eye in found
+                if eye.value > 0 and not eye.at_least
+            ),
             healthy,
-        )  # fmt: skip
+        )
 
     def shared(self) -> Iterator[tuple[Key, dict[str, float], float, str]]:
         """The shared factors: place, log likelihood, weight and words. The kinds of figure at a
@@ -200,7 +208,7 @@ def add_widths(
             if shift is None:
                 table = margins.width_loglik(eye.value, healthy, at_least=eye.at_least)
             else:
-                table = margins.beside_shift(shifts.apart(eye.value, shift), healthy)
+                table = margins.beside_shift(common_shift.apart(eye.value, shift), healthy)
             if table is None:
                 continue
             target = place

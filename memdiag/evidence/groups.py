@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from memdiag.board import Board
 from memdiag.evidence.addresses import Shape
+from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.nodes import Node
-from memdiag.records import Channel, CountRow, Scope, TrainingRow
-from memdiag.table import settle
-from memdiag.words import LaneTally
+from memdiag.evidence.table import settle
+from memdiag.model.board import Board
+from memdiag.model.records import Channel, CountRow, Scope, TrainingRow
 
 Key = tuple[str | None, Channel | None, int | None, int | None]
 
@@ -56,10 +56,17 @@ def owners_of(key: Key, board: Board) -> tuple[str, ...]:
     return found
 
 
-LINE_OF = {"sound": "sound", "stray": "stray", "disturbed": "disturbed",
-           "array": "array", "astray": "astray",
-            "thin": "thin",
-            "open": "dead", "joined": "line", "dead": "dead"}  # fmt: skip
+LINE_OF = {
+    "sound": "sound",
+    "stray": "stray",
+    "disturbed": "disturbed",
+    "array": "array",
+    "astray": "astray",
+    "thin": "thin",
+    "open": "dead",
+    "joined": "line",
+    "dead": "dead",
+}
 
 
 def level(key: Key) -> tuple[bool, ...]:

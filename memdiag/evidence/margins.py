@@ -21,9 +21,19 @@ ABSOLUTE_THIN_UI = 0.10
 """Below a tenth of a unit interval no memory interface runs clean, whatever its peers do."""
 
 # Probability that a width of zero is printed.
-_ZERO = {"sound": 5e-4, "stray": 1e-3, "disturbed": 4e-3, "array": 5e-4, "astray": 5e-4,
-         "thin": 0.05, "line": 0.30, "joined": 0.30, "dead": 0.75,
-         "mute": 0.85, "absent": 0.90}  # fmt: skip
+_ZERO = {
+    "sound": 5e-4,
+    "stray": 1e-3,
+    "disturbed": 4e-3,
+    "array": 5e-4,
+    "astray": 5e-4,
+    "thin": 0.05,
+    "line": 0.30,
+    "joined": 0.30,
+    "dead": 0.75,
+    "mute": 0.85,
+    "absent": 0.90,
+}
 
 # Mixtures of (weight, centre, scale) in log width against the reference; scale None: the peers'.
 _SHAPE: dict[str, tuple[tuple[float, float, float | None], ...]] = {
@@ -43,12 +53,13 @@ _SHAPE: dict[str, tuple[tuple[float, float, float | None], ...]] = {
 
 _SHARED = {
     **_SHAPE,
-    **dict.fromkeys(("sound", "array", "astray", "line", "joined"),
-                    ((0.9999, 0.0, None), (0.0001, -0.1, 0.25))),
+    **dict.fromkeys(
+        ("sound", "array", "astray", "line", "joined"), ((0.9999, 0.0, None), (0.0001, -0.1, 0.25))
+    ),
     "stray": ((0.80, 0.0, None), (0.20, -0.08, 0.07)),
     "disturbed": ((0.40, 0.0, None), (0.45, -0.13, 0.13), (0.15, -0.40, 0.22)),
     "dead": ((0.70, 0.0, None), (0.30, -1.2, 0.8)),
-}  # fmt: skip
+}
 """The same for the factor that all lines of a place share: a strong disturbance is rare, but it
 takes from all lines alike."""
 

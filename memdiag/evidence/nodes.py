@@ -11,10 +11,21 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from memdiag.records import Channel
+from memdiag.model.records import Channel
 
-PLACE = ("sound", "stray", "disturbed", "array", "astray", "thin", "line", "joined", "dead", "mute",
-         "absent")  # fmt: skip
+PLACE = (
+    "sound",
+    "stray",
+    "disturbed",
+    "array",
+    "astray",
+    "thin",
+    "line",
+    "joined",
+    "dead",
+    "mute",
+    "absent",
+)
 """A lane, a channel of a site, a site, a channel or the board, by the worst behind it:
 stray = healthy, with the odd marginal step or upset that healthy lanes have; disturbed = healthy
 but upset by a fault elsewhere; array = cells wrong, link good; astray = cells
@@ -40,9 +51,14 @@ BOOT = ("ran", "cut")
 """Whether the steps of a channel ran to their end."""
 
 STATES: Mapping[str, tuple[str, ...]] = {
-    "place": PLACE, "whole": PLACE, "line": LINE, "shape": SHAPE, "rail": RAIL,
-    "heat": HEAT, "boot": BOOT,
-}  # fmt: skip
+    "place": PLACE,
+    "whole": PLACE,
+    "line": LINE,
+    "shape": SHAPE,
+    "rail": RAIL,
+    "heat": HEAT,
+    "boot": BOOT,
+}
 
 FLOOR = math.log(1e-9)
 """No single node speaks against a state more strongly than this: rigs do odd things."""

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 
-from memdiag.board import Rail
 from memdiag.evidence.nodes import RAIL
+from memdiag.model.board import Rail
 
 SHORT_OHMS = 1.0
 CHIP_OHMS = 7.0

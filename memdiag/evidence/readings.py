@@ -6,22 +6,20 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from memdiag.board import Board
 from memdiag.evidence import addresses, bits, rails
 from memdiag.evidence.counted import MIN_TALLIED
 from memdiag.evidence.groups import Evidence, key_of, owners_of
+from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.nodes import Node, Quote
-from memdiag.records import Run
-from memdiag.units import show_ohms
-from memdiag.words import LaneTally
+from memdiag.model.board import Board
+from memdiag.model.quantities import show_ohms
+from memdiag.model.records import Run
 
 CAPPED = 3.0
 """A list of error words is capped where this many times more errors were counted."""
 
 
-def add_shapes(
-    run: Run, board: Board, tallies: Sequence[LaneTally], evidence: Evidence
-) -> None:
+def add_shapes(run: Run, board: Board, tallies: Sequence[LaneTally], evidence: Evidence) -> None:
     assert run.errors is not None
     by_site: dict[str, list[LaneTally]] = {}
     for tally in tallies:
@@ -95,9 +93,12 @@ def add_rails(run: Run, board: Board, evidence: Evidence) -> None:
         if rail is not None and rail.healthy_ohms_typical:
             healthy = f" (healthy: about {show_ohms(rail.healthy_ohms_typical)})"
         without = f" with {', '.join(sorted(off))} off" if off else ""
-        node.quotes.append(Quote(
-            row.position.line, f"rail {name} reads {show_ohms(row.ohms)}{trend}{without}{healthy}"
-        ))  # fmt: skip
+        node.quotes.append(
+            Quote(
+                row.position.line,
+                f"rail {name} reads {show_ohms(row.ohms)}{trend}{without}{healthy}",
+            )
+        )
         evidence.nodes.append(node)
     for warm in run.heat:
         warning = rails.over_limits(warm.volts, warm.amps, board.rail(warm.rail))
@@ -110,9 +111,9 @@ def add_rails(run: Run, board: Board, evidence: Evidence) -> None:
         node = Node("heat", (site.ref,) if site is not None else (), rail=warm.rail)
         node.add(_WARMED)
         rise = "" if warm.rise is None else f", by {warm.rise:g} K"
-        node.quotes.append(Quote(
-            warm.position.line, f"{warm.hottest} warmed first when {warm.rail} was fed{rise}"
-        ))  # fmt: skip
+        node.quotes.append(
+            Quote(warm.position.line, f"{warm.hottest} warmed first when {warm.rail} was fed{rise}")
+        )
         evidence.nodes.append(node)
 
 

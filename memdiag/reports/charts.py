@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from memdiag.board import Board
+from memdiag.evidence.table import TableRow
+from memdiag.model.board import Board
 from memdiag.reports.packages import INK, LETTERS, PATTERNS, WORK, Mark, patterns
 from memdiag.reports.svg import Drawn, element, text
-from memdiag.table import TableRow
 
 WIDE, TALL, LEFT, HEAD, BASE = 380.0, 180.0, 34.0, 24.0, 136.0
 LANES = 26  # bars in one strip
@@ -30,10 +30,12 @@ def eye_strips(
     top = max(*widths, board.thin_ui or 0.0, 0.1) * 1.04
     lines = _limits(widths, board)
     return tuple(
-        (_strip(group, marks, top, lines, f"{name}{number}"),
-         any((row.site or "") in marks for row in group))
+        (
+            _strip(group, marks, top, lines, f"{name}{number}"),
+            any((row.site or "") in marks for row in group),
+        )
         for number, group in enumerate(_groups(lanes))
-    )  # fmt: skip
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,9 +93,12 @@ class _Scale:
 
 
 def _strip(
-    rows: Sequence[TableRow], marks: Mapping[str, Mark], top: float, lines: Sequence[_Limit],
+    rows: Sequence[TableRow],
+    marks: Mapping[str, Mark],
+    top: float,
+    lines: Sequence[_Limit],
     name: str,
-) -> Drawn:  # fmt: skip
+) -> Drawn:
     owners = list(dict.fromkeys(map(_owner, rows)))
     step = min(30.0, (WIDE - LEFT - 6) / (len(rows) + 0.7 * len(owners)))
     scale = _Scale(top, step, name)
@@ -128,10 +133,16 @@ def _strip(
         for row in rows
     )
     return element(
-        "svg", element("title", told), patterns(name, 6), *parts,
-        xmlns="http://www.w3.org/2000/svg", viewBox=f"0 0 {WIDE:g} {TALL:g}", width=WIDE,
-        height=TALL, role="img",
-    )  # fmt: skip
+        "svg",
+        element("title", told),
+        patterns(name, 6),
+        *parts,
+        xmlns="http://www.w3.org/2000/svg",
+        viewBox=f"0 0 {WIDE:g} {TALL:g}",
+        width=WIDE,
+        height=TALL,
+        role="img",
+    )
 
 
 def _bar(row: TableRow, x: float, scale: _Scale) -> list[Drawn]:
@@ -140,13 +151,22 @@ def _bar(row: TableRow, x: float, scale: _Scale) -> list[Drawn]:
     middle = x + step / 2
     lane = text(middle, BASE + 11, str(row.lane), min(10.0, step * 1.2), anchor="middle")
     if row.width_ui is None:
-        dash = element("line", x1=middle - step * 0.3, y1=BASE - 4, x2=middle + step * 0.3,
-                       y2=BASE - 4, stroke=INK, stroke_width=2)  # fmt: skip
+        dash = element(
+            "line",
+            x1=middle - step * 0.3,
+            y1=BASE - 4,
+            x2=middle + step * 0.3,
+            y2=BASE - 4,
+            stroke=INK,
+            stroke_width=2,
+        )
         return [lane, dash]
     if row.width_ui <= 0:
         r = min(4.0, step * 0.4)
-        d = (f"M{middle - r:g} {BASE - 2 * r - 2:g}l{2 * r:g} {2 * r:g}m0 {-2 * r:g}"
-             f"l{-2 * r:g} {2 * r:g}")  # fmt: skip
+        d = (
+            f"M{middle - r:g} {BASE - 2 * r - 2:g}l{2 * r:g} {2 * r:g}m0 {-2 * r:g}"
+            f"l{-2 * r:g} {2 * r:g}"
+        )
         return [lane, element("path", d=d, stroke=WORK, stroke_width=2.2, fill="none")]
     y = scale.y(row.width_ui)
     box = {"x": x + step * 0.1, "y": y, "width": step * 0.8, "height": BASE - y}
@@ -154,8 +174,11 @@ def _bar(row: TableRow, x: float, scale: _Scale) -> list[Drawn]:
         return [lane, element("rect", fill=SOUND, **box)]
     kind = PATTERNS.get(row.cause or "", "plain")
     hatch = f"url(#{scale.name}-{kind})" if kind not in ("plain", "cross", "query") else "#fff"
-    return [lane, element("rect", fill="#fff", **box),
-            element("rect", fill=hatch, stroke=INK, stroke_width=1.2, **box)]  # fmt: skip
+    return [
+        lane,
+        element("rect", fill="#fff", **box),
+        element("rect", fill=hatch, stroke=INK, stroke_width=1.2, **box),
+    ]
 
 
 def _label(owner: tuple[str, str], mark: Mark | None, x: float, room: float) -> list[Drawn]:
@@ -164,13 +187,29 @@ def _label(owner: tuple[str, str], mark: Mark | None, x: float, room: float) -> 
     letter = LETTERS.get(mark.cause or "", "") if mark else ""
     size = min(13.0, room / (0.62 * max(len(words), 2)))
     work = mark is not None and mark.work
-    parts = [text(x, BASE + 26, words, size, anchor="middle",
-                  weight="bold" if mark else "normal", fill=WORK if work else "#111")]  # fmt: skip
+    parts = [
+        text(
+            x,
+            BASE + 26,
+            words,
+            size,
+            anchor="middle",
+            weight="bold" if mark else "normal",
+            fill=WORK if work else "#111",
+        )
+    ]
     if letter:
         r = min(6.5, room * 0.3)
         parts += [
             element("circle", cx=x, cy=BASE + 36, r=r, fill=INK),
-            text(x, BASE + 36 + r * 0.55, letter, r * 1.5, anchor="middle", weight="bold",
-                 fill="#fff"),
-        ]  # fmt: skip
+            text(
+                x,
+                BASE + 36 + r * 0.55,
+                letter,
+                r * 1.5,
+                anchor="middle",
+                weight="bold",
+                fill="#fff",
+            ),
+        ]
     return parts

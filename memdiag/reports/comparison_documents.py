@@ -8,9 +8,9 @@ import json
 from typing import Any
 
 from memdiag import __version__
-from memdiag.changes import Change, Comparison, History, State
-from memdiag.findings import Finding
-from memdiag.records import Run
+from memdiag.model.comparison import Change, Comparison, History, State
+from memdiag.model.records import Run
+from memdiag.model.verdict import Finding
 from memdiag.reports.documents import problem_document, scope_document
 from memdiag.reports.spreadsheet import harmless
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from memdiag.changes import Change, Comparison, Kind, State, Track
-from memdiag.findings import Finding, Locus
-from memdiag.problems import Severity
-from memdiag.records import Run
-from memdiag.sides import show_p
-from memdiag.units import show_count, show_duration, show_probability, show_rate
+from memdiag.model.comparison import Change, Comparison, Kind, State, Track
+from memdiag.model.problems import Severity
+from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
+from memdiag.model.records import Run
+from memdiag.model.verdict import Finding, Locus
+from memdiag.repair.paired_runs import show_p
 
 HEADINGS = ("place", "change", "worst step", "eye", "errors", "rate ratio", "p")
 ALIGN = ("left", "left", "left", "right", "right", "right", "right")
@@ -48,17 +48,25 @@ def rows(comparison: Comparison) -> tuple[list[list[str]], str]:
 
 
 def _by_place(changes: Iterable[Change]) -> list[Change]:
-    return sorted(changes, key=lambda c: tuple(
-        (v is not None, isinstance(v, str), v if v is not None else 0)
-        for v in (c.locus.channel, c.locus.rank, c.locus.lane)
-    ))  # fmt: skip
+    return sorted(
+        changes,
+        key=lambda c: tuple(
+            (v is not None, isinstance(v, str), v if v is not None else 0)
+            for v in (c.locus.channel, c.locus.rank, c.locus.lane)
+        ),
+    )
 
 
 def place(locus: Locus, *, nested: bool = False) -> str:
     """`U6`, or `U6 ch 3 lane 1`; rank 0 goes without saying."""
     parts = [] if locus.site is None else [locus.site]
-    for word, value in (("rail", locus.rail), ("part", locus.partition), ("ch", locus.channel),
-                        ("rank", locus.rank or None), ("lane", locus.lane)):  # fmt: skip
+    for word, value in (
+        ("rail", locus.rail),
+        ("part", locus.partition),
+        ("ch", locus.channel),
+        ("rank", locus.rank or None),
+        ("lane", locus.lane),
+    ):
         if value is not None:
             parts.append(f"{word} {value}")
     return clip(" ".join(parts) or "the board", PLACE)
@@ -72,10 +80,14 @@ def cells(change: Change) -> list[str]:
     """One row of the table, `-` where a run does not say."""
     a, b = change.before, change.after
     return [
-        place(change.locus), change.kind.value, clip(arrow(a.worst, b.worst), CELL),
-        clip(_eyes(a.eye, b.eye), CELL), arrow(_errors(a), _errors(b)), ratio(change),
+        place(change.locus),
+        change.kind.value,
+        clip(arrow(a.worst, b.worst), CELL),
+        clip(_eyes(a.eye, b.eye), CELL),
+        arrow(_errors(a), _errors(b)),
+        ratio(change),
         "-" if change.rate is None else _p(change.rate.p_adjusted),
-    ]  # fmt: skip
+    ]
 
 
 def _errors(state: State) -> str | None:
@@ -167,8 +179,11 @@ def about(run: Run) -> str:
 
 def notes(comparison: Comparison) -> list[str]:
     """Warnings and errors travel with the answer they qualify. The first refusal is in it."""
-    found = [f"{p.severity}: {p.sentence()}" for p in comparison.problems
-             if p.severity is not Severity.INFO]  # fmt: skip
+    found = [
+        f"{p.severity}: {p.sentence()}"
+        for p in comparison.problems
+        if p.severity is not Severity.INFO
+    ]
     for which, run in (("BEFORE", comparison.before), ("AFTER", comparison.after)):
         worse = [p for p in run.problems if p.severity is not Severity.INFO]
         found += [f"{which}: {p.sentence()}" for p in worse[:4]]

@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable
 
-from memdiag.changes import Comparison
-from memdiag.findings import HEATS
+from memdiag.model.comparison import Comparison
+from memdiag.model.verdict import HEATS
 from memdiag.reports import comparison_rows as words
 from memdiag.reports.plain import printable
 
@@ -64,8 +64,10 @@ def _table(c: Comparison) -> str:
         grid = tabulate(
             [[r[i] for i in kept] for r in made],
             headers=[words.HEADINGS[i] for i in kept],
-            colalign=[words.ALIGN[i] for i in kept], tablefmt="simple", disable_numparse=True,
-        )  # fmt: skip
+            colalign=[words.ALIGN[i] for i in kept],
+            tablefmt="simple",
+            disable_numparse=True,
+        )
         if max(map(len, grid.splitlines())) <= WIDTH:
             break
     names = [words.HEADINGS[i] for i in kept]
@@ -92,25 +94,48 @@ def comparison_markdown(c: Comparison) -> str:
     from memdiag.reports.markdown import escape
 
     about = f"{words.about(c.before)} -> {words.about(c.after)}, board {c.board.name or '?'}"
-    out = [f"## {escape(c.outcome.value)}: {escape(c.headline)}", "", escape(c.why), "",
-           f"**{escape(c.todo)}**", "", escape(about), ""]  # fmt: skip
+    out = [
+        f"## {escape(c.outcome.value)}: {escape(c.headline)}",
+        "",
+        escape(c.why),
+        "",
+        f"**{escape(c.todo)}**",
+        "",
+        escape(about),
+        "",
+    ]
     if c.history is not None:
         out += [*(f"- {escape(line)}" for line in words.stages(c)), ""]
         out += [*(f"- {escape(words.track_words(t))}" for t in c.history.tracks), ""]
     for change in c.findings:
-        out += [f"### {escape(words.finding_title(change))}: {escape(change.kind.value)}", "",
-                escape(change.because), ""]  # fmt: skip
+        out += [
+            f"### {escape(words.finding_title(change))}: {escape(change.kind.value)}",
+            "",
+            escape(change.because),
+            "",
+        ]
     made, rest = words.rows(c)
     if made:
         from tabulate import tabulate
 
         cells = [[escape(cell) for cell in row] for row in made]
-        out += [tabulate(cells, headers=words.HEADINGS, tablefmt="github", colalign=words.ALIGN,
-                         disable_numparse=True), ""]  # fmt: skip
+        out += [
+            tabulate(
+                cells,
+                headers=words.HEADINGS,
+                tablefmt="github",
+                colalign=words.ALIGN,
+                disable_numparse=True,
+            ),
+            "",
+        ]
     if rest:
         out += [escape(rest), ""]
-    for title, texts in (("To prove it", words.proof(c)), ("Caution", cautions(c)),
-                         ("Notes", words.notes(c))):  # fmt: skip
+    for title, texts in (
+        ("To prove it", words.proof(c)),
+        ("Caution", cautions(c)),
+        ("Notes", words.notes(c)),
+    ):
         if texts:
             out += [f"### {title}", "", *(f"- {escape(t)}" for t in texts), ""]
     for which, run in (("before", c.before), ("after", c.after)):

@@ -5,26 +5,34 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from memdiag.changes import Change, Comparison, History, Kind, Outcome, Rate, State
-from memdiag.findings import Finding, Verdict
-from memdiag.records import Run
+from memdiag.model.comparison import Change, Comparison, History, Kind, Outcome, Rate, State
+from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
+from memdiag.model.records import Run
+from memdiag.model.verdict import Finding, Verdict
 from memdiag.reports import page_views as views
 from memdiag.reports.drawing import drawable, side_svg, swatch
 from memdiag.reports.packages import Mark
 from memdiag.reports.svg import Drawn
-from memdiag.units import show_count, show_duration, show_probability, show_rate
 
 SIGNS = {
-    Kind.CLEARED: "✓", Kind.REMAINS: "●", Kind.NEW: "▲", Kind.MOVED: "⇄", Kind.WORSE: "▼",
-    Kind.BETTER: "△", Kind.SAME: "=", Kind.TOO_LITTLE_DATA: "?",
-}  # fmt: skip
+    Kind.CLEARED: "✓",
+    Kind.REMAINS: "●",
+    Kind.NEW: "▲",
+    Kind.MOVED: "⇄",
+    Kind.WORSE: "▼",
+    Kind.BETTER: "△",
+    Kind.SAME: "=",
+    Kind.TOO_LITTLE_DATA: "?",
+}
 """A shape for each change, beside its word."""
 
 OUTCOMES = {
-    Outcome.REPAIRED: "✓ repaired", Outcome.NOT_REPAIRED: "● not repaired",
-    Outcome.WORSE: "▼ worse than before", Outcome.TOO_LITTLE_DATA: "? too little data",
+    Outcome.REPAIRED: "✓ repaired",
+    Outcome.NOT_REPAIRED: "● not repaired",
+    Outcome.WORSE: "▼ worse than before",
+    Outcome.TOO_LITTLE_DATA: "? too little data",
     Outcome.NOT_COMPARABLE: "≠ not comparable",
-}  # fmt: skip
+}
 
 PAPER_CHANGES, PAPER_CHANGES_BELOW, PAPER_TRACKS = 7, 3, 8
 """Rows that paper shows: of changes on a page of their own and below a verdict; of a history, which
@@ -86,8 +94,10 @@ def comparison_view(
         "why": comparison.why,
         "todo": comparison.todo,
         "differs": comparison.differs,
-        "sides": [_side("Before", comparison.before, before, "cb", below),
-                  _side("After", comparison.after, after, "ca", below)],
+        "sides": [
+            _side("Before", comparison.before, before, "cb", below),
+            _side("After", comparison.after, after, "ca", below),
+        ],
         "legend": [(cause, swatch(cause, f"ck{n}")) for n, cause in enumerate(causes)],
         "rows": [_row(change, n < most) for n, change in enumerate(changes)],
         "left_off": max(0, len(changes) - most),
@@ -98,7 +108,7 @@ def comparison_view(
         "problems": comparison.problems,
         "paper_problems": views.PAPER_PROBLEMS,
         "cautions": after.cautions if after is not None and not below else (),
-    }  # fmt: skip
+    }
 
 
 def _side(title: str, run: Run, verdict: Verdict | None, name: str, below: bool) -> Side:
@@ -130,13 +140,23 @@ def _row(change: Change, paper: bool) -> Row:
     if change.points_to:
         more.append(f"points to the {change.points_to}")
     if change.needed_bits is not None:
-        more.append(f"needs {show_count(change.needed_bits)} bits without an error"
-                    + _time(change.needed_seconds))  # fmt: skip
+        more.append(
+            f"needs {show_count(change.needed_bits)} bits without an error"
+            + _time(change.needed_seconds)
+        )
     return Row(
-        str(change.locus), SIGNS[change.kind], change.kind.value, _state(change.before),
-        _state(change.after), _ratio(change.rate), _chance(change.rate), change.because,
-        "; ".join(more), change.level == "finding", paper,
-    )  # fmt: skip
+        str(change.locus),
+        SIGNS[change.kind],
+        change.kind.value,
+        _state(change.before),
+        _state(change.after),
+        _ratio(change.rate),
+        _chance(change.rate),
+        change.because,
+        "; ".join(more),
+        change.level == "finding",
+        paper,
+    )
 
 
 def _state(state: State) -> str:
@@ -183,8 +203,10 @@ def _needed(comparison: Comparison) -> str:
     if comparison.needed_bits is None:
         return ""
     at = "" if comparison.needed_for is None else f" at {comparison.needed_for}"
-    return (f"{show_count(comparison.needed_bits)} bits in all without an error{at}"
-            f"{_time(comparison.needed_seconds)}")  # fmt: skip
+    return (
+        f"{show_count(comparison.needed_bits)} bits in all without an error{at}"
+        f"{_time(comparison.needed_seconds)}"
+    )
 
 
 def _history(history: History | None) -> dict[str, Any] | None:

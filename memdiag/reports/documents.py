@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from memdiag import __version__
-from memdiag.findings import Finding, Locus, Verdict
-from memdiag.problems import Problem
-from memdiag.table import COLUMNS
+from memdiag.evidence.table import COLUMNS
+from memdiag.model.problems import Problem
+from memdiag.model.verdict import Finding, Locus, Verdict
 
 FORMAT = "memdiag-verdict/1"
 

@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from memdiag.board import Board, Site
+from memdiag.model.board import Board, Site
 from memdiag.reports.packages import (
     INK,
     LETTERS,
@@ -66,15 +66,16 @@ def board_svg(board: Board, marks: Mapping[str, Mark] | None = None) -> str:
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + element(
         "svg",
         element("rect", x=0, y=0, width=2 * width + gap, height=height + head, fill="#fff"),
-        text(width * 0.03, head * 0.68, title, fitted(title, 1.9 * width, head * 0.5),
-             weight="bold"),
+        text(
+            width * 0.03, head * 0.68, title, fitted(title, 1.9 * width, head * 0.5), weight="bold"
+        ),
         Drawn(top.replace("<svg ", f'<svg x="0" y="{head:g}" ', 1)),
         Drawn(bottom.replace("<svg ", f'<svg x="{width + gap:g}" y="{head:g}" ', 1)),
         xmlns="http://www.w3.org/2000/svg",
         viewBox=f"0 0 {2 * width + gap:g} {height + head:g}",
         width=f"{2 * width + gap:g}mm",
         height=f"{height + head:g}mm",
-    )  # fmt: skip
+    )
 
 
 def side_svg(
@@ -90,21 +91,31 @@ def side_svg(
     pad, head = _pad(view), _pad(view) * HEAD
     here = [s for s in board.sites if _placed(s) and s.side == side]
     through = [
-        s for s in board.sites
+        s
+        for s in board.sites
         if _placed(s) and s.side != side and not any((s.x, s.y) == (o.x, o.y) for o in here)
-    ]  # fmt: skip
+    ]
     caption, hint = f"{side.upper()} SIDE", "as you look down on it"
     if side == "bottom":
         hint = "board turned over like a page: left and right are swapped"
     body = [
-        element("rect", x=0, y=0, width=view.width, height=view.height, rx=pad / 4, fill=BOARD,
-                stroke=INK, stroke_width=pad / 14),
+        element(
+            "rect",
+            x=0,
+            y=0,
+            width=view.width,
+            height=view.height,
+            rx=pad / 4,
+            fill=BOARD,
+            stroke=INK,
+            stroke_width=pad / 14,
+        ),
         *_origin(view, pad),
         *_controller(view),
         *(_ghost(view, site) for site in through),
         *(part for site in here for part in _sight(view, site, marks, pad)),
         *(part for s in here for part in package(*_centre(view, s), s, marks.get(s.ref), name)),
-    ]  # fmt: skip
+    ]
     if not here:
         words = "no package on this side; dashed: packages on the other side"
         size = fitted(words, view.width * 0.9, pad * 0.7)
@@ -175,9 +186,15 @@ def _origin(view: _View, pad: float) -> list[Drawn]:
     arm = pad * 0.6
     return [
         element("path", d=f"M{x:g} {y - arm:g}L{x:g} {y:g}L{x + inward * arm:g} {y:g}Z", fill=INK),
-        text(x + inward * arm * 1.3, y - arm * 0.3, "0,0", arm * 0.75, fill=INK,
-             anchor="start" if inward > 0 else "end"),
-    ]  # fmt: skip
+        text(
+            x + inward * arm * 1.3,
+            y - arm * 0.3,
+            "0,0",
+            arm * 0.75,
+            fill=INK,
+            anchor="start" if inward > 0 else "end",
+        ),
+    ]
 
 
 def _controller(view: _View) -> list[Drawn]:
@@ -188,12 +205,26 @@ def _controller(view: _View) -> list[Drawn]:
     below = view.side == "bottom"
     word = "(controller)" if below else "controller"
     return [
-        element("rect", x=cx - w / 2, y=cy - h / 2, width=w, height=h,
-                fill="none" if below else "#c9d1d9", stroke=GHOST if below else INK,
-                stroke_width=w / 50, stroke_dasharray=f"{w / 18:g} {w / 22:g}" if below else None),
-        text(cx, cy, word, fitted(word, w * 0.9, h / 4), anchor="middle",
-             fill=GHOST if below else INK),
-    ]  # fmt: skip
+        element(
+            "rect",
+            x=cx - w / 2,
+            y=cy - h / 2,
+            width=w,
+            height=h,
+            fill="none" if below else "#c9d1d9",
+            stroke=GHOST if below else INK,
+            stroke_width=w / 50,
+            stroke_dasharray=f"{w / 18:g} {w / 22:g}" if below else None,
+        ),
+        text(
+            cx,
+            cy,
+            word,
+            fitted(word, w * 0.9, h / 4),
+            anchor="middle",
+            fill=GHOST if below else INK,
+        ),
+    ]
 
 
 def _centre(view: _View, site: Site) -> tuple[float, float]:
@@ -210,11 +241,23 @@ def _ghost(view: _View, site: Site) -> Drawn:
     seen = replace(site, rotation=-site.rotation)
     return element(
         "g",
-        element("path", d=path(*outline(cx, cy, seen)), fill="none", stroke=GHOST,
-                stroke_width=w / 30, stroke_dasharray=f"{w / 9:g} {w / 12:g}"),
-        text(cx, cy + w / 14, words, fitted(words, upright(site)[0] * 0.8, w / 4),
-             anchor="middle", fill=GHOST),
-    )  # fmt: skip
+        element(
+            "path",
+            d=path(*outline(cx, cy, seen)),
+            fill="none",
+            stroke=GHOST,
+            stroke_width=w / 30,
+            stroke_dasharray=f"{w / 9:g} {w / 12:g}",
+        ),
+        text(
+            cx,
+            cy + w / 14,
+            words,
+            fitted(words, upright(site)[0] * 0.8, w / 4),
+            anchor="middle",
+            fill=GHOST,
+        ),
+    )
 
 
 def _sight(view: _View, site: Site, marks: Mapping[str, Mark], pad: float) -> list[Drawn]:
@@ -245,21 +288,28 @@ def _foot(view: _View, pad: float, head: float) -> list[Drawn]:
     words = "black corner = pin 1"
     tick = pad / 5
     return [
-        element("path", d=f"M{x:g} {y - tick:g}V{y + tick:g}M{x:g} {y:g}H{x + length:g}"
-                f"M{x + length:g} {y - tick:g}V{y + tick:g}", stroke=INK, stroke_width=pad / 10,
-                fill="none"),
+        element(
+            "path",
+            d=f"M{x:g} {y - tick:g}V{y + tick:g}M{x:g} {y:g}H{x + length:g}"
+            f"M{x + length:g} {y - tick:g}V{y + tick:g}",
+            stroke=INK,
+            stroke_width=pad / 10,
+            fill="none",
+        ),
         text(x + length + pad / 3, y + pad * 0.2, f"{length} mm", pad * 0.56),
         text(pad + view.width, y + pad * 0.2, words, pad * 0.56, anchor="end"),
-    ]  # fmt: skip
+    ]
 
 
 def _told(board: Board, side: str, here: Sequence[Site], marks: Mapping[str, Mark]) -> str:
     """The picture in words, for a screen reader."""
     told = [
-        site.ref + (" (work here)" if marks[site.ref].work else "")
+        site.ref
+        + (" (work here)" if marks[site.ref].work else "")
         + (f" ({marks[site.ref].cause})" if marks[site.ref].cause else "")
-        for site in here if site.ref in marks
-    ]  # fmt: skip
+        for site in here
+        if site.ref in marks
+    ]
     sites = ", ".join(site.ref for site in here) or "no package"
     return f"{board.name or 'board'}, {side} side: {sites}" + (
         f". Marked: {', '.join(told)}" if told else ""

@@ -14,9 +14,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from memdiag import __version__
-from memdiag.changes import Comparison
-from memdiag.findings import Verdict
-from memdiag.records import Run
+from memdiag.model.comparison import Comparison
+from memdiag.model.records import Run
+from memdiag.model.verdict import Verdict
 from memdiag.reports import page_views as views
 from memdiag.reports.charts import eye_strips
 from memdiag.reports.comparison_views import comparison_view
@@ -39,8 +39,7 @@ def verdict_page(verdicts: Sequence[Verdict], comparison: Comparison | None = No
     alone = comparison is None
     parts = [_verdict(v, f"d{n}", alone) for n, v in enumerate(verdicts, 1)]
     against = None if comparison is None else comparison_view(comparison, below=True)
-    return _render("verdict.html", verdicts=parts, comparison=against,
-                   title=_title(verdicts))  # fmt: skip
+    return _render("verdict.html", verdicts=parts, comparison=against, title=_title(verdicts))
 
 
 def comparison_page(
@@ -78,8 +77,10 @@ def _verdict(verdict: Verdict, name: str, alone: bool) -> dict[str, Any]:
         "findings": own,
         "spilled": spilled,
         "pictures": pictures(verdict, marks, name),
-        "legend": [(cause, swatch(cause, f"{name}k{n}"))
-                   for n, cause in enumerate(views.causes_shown(marks))],
+        "legend": [
+            (cause, swatch(cause, f"{name}k{n}"))
+            for n, cause in enumerate(views.causes_shown(marks))
+        ],
         "work_on": ", ".join(ref for ref, mark in marks.items() if mark.work),
         "strips": views.on_paper(strips),
         "table": views.table(verdict),
@@ -88,7 +89,7 @@ def _verdict(verdict: Verdict, name: str, alone: bool) -> dict[str, Any]:
         "cautions": verdict.cautions,
         "notes": verdict.notes,
         "dump": views.dump(run, views.quoted_lines(verdict)),
-    }  # fmt: skip
+    }
 
 
 def pictures(verdict: Verdict, marks: dict[str, Mark], name: str) -> list[tuple[Drawn, bool]]:

@@ -5,12 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from memdiag import wording
-from memdiag.findings import Action, Finding, Quote, Verdict
-from memdiag.problems import Severity
+from memdiag.diagnosis import wording
+from memdiag.evidence.table import TableRow
+from memdiag.model.problems import Severity
+from memdiag.model.quantities import show_probability
+from memdiag.model.verdict import Action, Finding, Quote, Verdict
 from memdiag.reports import rows
-from memdiag.table import TableRow
-from memdiag.units import show_probability
 
 _SPECIAL = re.compile(r"([\\`*_{}\[\]<>()#+!|~$@&-])")
 
@@ -28,8 +28,11 @@ def verdict_markdown(verdict: Verdict) -> str:
     s, head = verdict.summary, verdict.run.head
     top = verdict.findings[0] if verdict.findings else None
     out = [f"## {escape(s.text)}", ""]
-    do = wording.action_words(s.action, top.locus) if top else (
-        "nothing to do" if s.action is Action.NONE else "RETEST what was not measured")  # fmt: skip
+    do = (
+        wording.action_words(s.action, top.locus)
+        if top
+        else ("nothing to do" if s.action is Action.NONE else "RETEST what was not measured")
+    )
     out += [f"**{escape(do)}**", ""]
     keys = ("board", "serial", "ticket", "stage", "id", "at")
     known = [f"{k} {v}" for k in keys if (v := getattr(head, k))]
@@ -47,8 +50,11 @@ def verdict_markdown(verdict: Verdict) -> str:
     if clear:
         out += [escape(rows.gist(clear, every=not odd)), ""]
     steps = dict.fromkeys(s for group in groups if len(group) == 1 for s in group[0].next)
-    for title, texts in (("Next", steps), ("Caution", verdict.cautions),
-                         ("Notes", [*verdict.notes, *_warnings(verdict)])):  # fmt: skip
+    for title, texts in (
+        ("Next", steps),
+        ("Caution", verdict.cautions),
+        ("Notes", [*verdict.notes, *_warnings(verdict)]),
+    ):
         if texts:
             out += [f"### {title}", "", *(f"- {escape(t)}" for t in texts), ""]
     source = verdict.run.source
@@ -59,8 +65,12 @@ def verdict_markdown(verdict: Verdict) -> str:
 def _finding(f: Finding) -> list[str]:
     chance = "as declared" if f.expected else show_probability(f.probability)
     because = f" because of {escape(f.because_of)}" if f.because_of else ""
-    out = [f"### {escape(f.locus)}: {f.cause} ({chance}){because}, {f.action}", "",
-           escape(f.reason), ""]  # fmt: skip
+    out = [
+        f"### {escape(f.locus)}: {f.cause} ({chance}){because}, {f.action}",
+        "",
+        escape(f.reason),
+        "",
+    ]
     rest = [f"{c} {show_probability(p)}" for c, p in f.alternatives if p >= 0.02]
     if rest:
         out += ["Instead: " + escape(", ".join(rest)), ""]
@@ -72,10 +82,12 @@ def _group(group: Sequence[Finding], verdict: Verdict) -> list[str]:
     first = group[0]
     sites = ", ".join(escape(f.locus) for f in group)
     return [
-        f"### {sites}: spillover because of {escape(first.because_of)}, {first.action}", "",
-        *(escape(text) for text in rows.group_words(group, verdict.table)), "",
+        f"### {sites}: spillover because of {escape(first.because_of)}, {first.action}",
+        "",
+        *(escape(text) for text in rows.group_words(group, verdict.table)),
+        "",
         *(_quote(q) for f in group for q in f.evidence[:1]),
-    ]  # fmt: skip
+    ]
 
 
 def _quote(quote: Quote) -> str:
@@ -88,14 +100,15 @@ def table_markdown(table: Sequence[TableRow]) -> str:
 
     text: str = tabulate(
         [[escape(c) for c in rows.cells(row)] for row in table],
-        headers=rows.HEADINGS, tablefmt="github", colalign=rows.ALIGN, disable_numparse=True,
-    )  # fmt: skip
+        headers=rows.HEADINGS,
+        tablefmt="github",
+        colalign=rows.ALIGN,
+        disable_numparse=True,
+    )
     return text
 
 
 def _warnings(verdict: Verdict) -> list[str]:
     return [
-        f"{p.severity}: {p.sentence()}"
-        for p in verdict.problems
-        if p.severity is not Severity.INFO
+        f"{p.severity}: {p.sentence()}" for p in verdict.problems if p.severity is not Severity.INFO
     ]

@@ -6,21 +6,35 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from memdiag.board import Site
+from memdiag.model.board import Site
 from memdiag.reports.svg import Drawn, element, fitted, text
 
 INK, PART, WORK = "#14213d", "#ffffff", "#c8102e"
 
 PATTERNS = {
-    "missing": "cross", "weak": "slant", "joint": "dots", "bridge": "bars", "spillover": "ripple",
-    "supply": "posts", "controller": "mesh", "undecided": "query", "clear": "plain",
-}  # fmt: skip
+    "missing": "cross",
+    "weak": "slant",
+    "joint": "dots",
+    "bridge": "bars",
+    "spillover": "ripple",
+    "supply": "posts",
+    "controller": "mesh",
+    "undecided": "query",
+    "clear": "plain",
+}
 """The hatch of each cause; `cross` and `query` are drawn over the whole package."""
 
 LETTERS = {
-    "missing": "M", "weak": "W", "joint": "J", "bridge": "B", "spillover": "s", "supply": "P",
-    "controller": "C", "undecided": "?", "clear": "",
-}  # fmt: skip
+    "missing": "M",
+    "weak": "W",
+    "joint": "J",
+    "bridge": "B",
+    "spillover": "s",
+    "supply": "P",
+    "controller": "C",
+    "undecided": "?",
+    "clear": "",
+}
 """One letter a cause, to be read where the hatch is too small; P as in power."""
 
 
@@ -85,8 +99,16 @@ def package(cx: float, cy: float, site: Site, mark: Mark | None, name: str) -> l
     parts.append(element("path", d=body, fill="none", stroke=INK, stroke_width=thin / 20))
     if mark is not None and mark.work:
         rim = path(*outline(cx, cy, site, thin / 8))
-        parts.append(element("path", d=rim, fill="none", stroke=WORK, stroke_width=thin / 6,
-                             stroke_linejoin="round"))  # fmt: skip
+        parts.append(
+            element(
+                "path",
+                d=rim,
+                fill="none",
+                stroke=WORK,
+                stroke_width=thin / 6,
+                stroke_linejoin="round",
+            )
+        )
     one, two, four = corners[0], corners[1], corners[3]
     pin = path(one, _towards(one, two, thin / 5), _towards(one, four, thin / 5))
     parts.append(element("path", d=pin, fill=INK))
@@ -106,18 +128,32 @@ def _labels(site: Site, cause: str | None, cx: float, cy: float, *, pin_right: b
         x, y = cx + aside, cy - tall / 2 + radius * 1.15
         parts += [
             element("circle", cx=x, cy=y, r=radius, fill=INK),
-            text(x, y + radius * 0.55, letter, radius * 1.55, anchor="middle", weight="bold",
-                 fill="#fff"),
-        ]  # fmt: skip
-    parts.append(text(cx, cy + size * 0.36, site.ref, size, anchor="middle", weight="bold",
-                      halo=PART))  # fmt: skip
+            text(
+                x,
+                y + radius * 0.55,
+                letter,
+                radius * 1.55,
+                anchor="middle",
+                weight="bold",
+                fill="#fff",
+            ),
+        ]
+    parts.append(
+        text(cx, cy + size * 0.36, site.ref, size, anchor="middle", weight="bold", halo=PART)
+    )
     lines = carries(site)
     each = min(fitted(line, wide * 0.8, tall * 0.15) for line in lines) if lines else 0.0
     return parts + [
-        text(cx, cy + tall * 0.43 - each * 1.05 * (len(lines) - 1 - i), line, each,
-             anchor="middle", halo=PART)
+        text(
+            cx,
+            cy + tall * 0.43 - each * 1.05 * (len(lines) - 1 - i),
+            line,
+            each,
+            anchor="middle",
+            halo=PART,
+        )
         for i, line in enumerate(lines)
-    ]  # fmt: skip
+    ]
 
 
 def carries(site: Site) -> tuple[str, ...]:
@@ -138,9 +174,15 @@ def patterns(name: str, pitch: float) -> Drawn:
     p, w = pitch, pitch / 5
 
     def tile(kind: str, *shapes: Drawn, turn: float = 0) -> Drawn:
-        return element("pattern", *shapes, id=f"{name}-{kind}", width=p, height=p,
-                       patternUnits="userSpaceOnUse",
-                       patternTransform=f"rotate({turn:g})" if turn else None)  # fmt: skip
+        return element(
+            "pattern",
+            *shapes,
+            id=f"{name}-{kind}",
+            width=p,
+            height=p,
+            patternUnits="userSpaceOnUse",
+            patternTransform=f"rotate({turn:g})" if turn else None,
+        )
 
     def line(x1: float, y1: float, x2: float, y2: float, colour: str) -> Drawn:
         return element("line", x1=x1, y1=y1, x2=x2, y2=y2, stroke=colour, stroke_width=w)
@@ -164,6 +206,12 @@ def swatch(cause: str, name: str) -> Drawn:
     """A small package with the cause's hatch and letter, for a legend."""
     site = Site("", size=(16.0, 12.0))
     return element(
-        "svg", patterns(name, 3.0), *package(8, 6, site, Mark(cause), name),
-        viewBox="-1 -1 18 14", width=36, height=28, role="img", aria_label=cause,
-    )  # fmt: skip
+        "svg",
+        patterns(name, 3.0),
+        *package(8, 6, site, Mark(cause), name),
+        viewBox="-1 -1 18 14",
+        width=36,
+        height=28,
+        role="img",
+        aria_label=cause,
+    )

@@ -9,15 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from memdiag import wording
-from memdiag.board import Board
-from memdiag.findings import HEATS, WANTS_WORK, Action, Cause, Finding, Locus, Verdict
-from memdiag.records import Run, Scope
+from memdiag.diagnosis import wording
+from memdiag.evidence.table import TableRow
+from memdiag.model.board import Board
+from memdiag.model.quantities import show_count, show_probability
+from memdiag.model.records import Run, Scope
+from memdiag.model.verdict import HEATS, WANTS_WORK, Action, Cause, Finding, Locus, Verdict
 from memdiag.reports import rows
 from memdiag.reports.packages import Mark
 from memdiag.reports.svg import Drawn
-from memdiag.table import TableRow
-from memdiag.units import show_count, show_probability
 
 # What two pages of A4 hold at most, together.
 PAPER_ROWS = 20
@@ -83,10 +83,15 @@ def plate(verdict: Verdict) -> Plate:
     if top is None or summary.action is Action.NONE:
         idle = summary.action is Action.NONE
         return Plate(
-            verdict.run.head.board or "the board", "", summary.cause.value,
+            verdict.run.head.board or "the board",
+            "",
+            summary.cause.value,
             wording.ACTION_WORDS[Action.NONE] if idle else "RETEST what was not measured",
-            show_probability(summary.probability), summary.text, not idle, False,
-        )  # fmt: skip
+            show_probability(summary.probability),
+            summary.text,
+            not idle,
+            False,
+        )
     where = top.locus.site or str(top.locus)
     cause, sure = top.cause.value, show_probability(top.probability)
     if top.cause is Cause.UNDECIDED and top.alternatives:
@@ -166,8 +171,23 @@ def sites_of(locus: Locus, board: Board) -> tuple[str, ...]:
 def head(run: Run) -> tuple[tuple[str, str], ...]:
     """The run's own words about itself, in the order a bench asks for them."""
     known = run.head.as_read()
-    order = ("board", "serial", "ticket", "stage", "at", "memory", "rate", "ambient", "removed",
-             "swapped", "replaced", "reflowed", "rig", "note", "id")  # fmt: skip
+    order = (
+        "board",
+        "serial",
+        "ticket",
+        "stage",
+        "at",
+        "memory",
+        "rate",
+        "ambient",
+        "removed",
+        "swapped",
+        "replaced",
+        "reflowed",
+        "rig",
+        "note",
+        "id",
+    )
     keys = [key for key in order if key in known] + [key for key in known if key not in order]
     return tuple((clip(key, 40), clip(str(known[key]), 160)) for key in keys)
 

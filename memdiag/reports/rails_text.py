@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from memdiag import wording
-from memdiag.cautions import INJECT, OHMS, QUALIFIED
-from memdiag.railcheck import RailsReport
+from memdiag.diagnosis import wording
+from memdiag.diagnosis.cautions import INJECT, OHMS, QUALIFIED
+from memdiag.model.quantities import show_ohms, show_probability
+from memdiag.repair.rail_check import RailsReport
 from memdiag.reports.text import listed
-from memdiag.units import show_ohms, show_probability
 
 
 def rails_text(report: RailsReport) -> str:

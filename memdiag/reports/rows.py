@@ -4,12 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from memdiag.findings import Cause, Finding, Verdict
-from memdiag.table import TableRow
-from memdiag.units import show_count, show_rate
+from memdiag.evidence.table import TableRow
+from memdiag.model.quantities import show_count, show_rate
+from memdiag.model.verdict import Cause, Finding, Verdict
 
-HEADINGS = ("site", "ch", "lane", "steps", "worst", "eye UI", "bits", "errors", "rate 95 %",
-            "cause")  # fmt: skip
+HEADINGS = (
+    "site",
+    "ch",
+    "lane",
+    "steps",
+    "worst",
+    "eye UI",
+    "bits",
+    "errors",
+    "rate 95 %",
+    "cause",
+)
 ALIGN = ("left", "right", "right", "right", "left", "right", "right", "right", "right", "left")
 MANY = 3
 """From this many on, sites disturbed by one fault are told of together."""
@@ -26,12 +36,17 @@ def cells(row: TableRow) -> list[str]:
     if row.rank:
         where += f"/r{row.rank}"
     return [
-        row.site or "-", where, _said(row.lane), steps, worst,
+        row.site or "-",
+        where,
+        _said(row.lane),
+        steps,
+        worst,
         "-" if row.width_ui is None else f"{row.width_ui:.2f}",
         "-" if row.bits is None else show_count(row.bits),
         "-" if row.errors is None else show_count(row.errors),
-        limits(row), row.cause or "-",
-    ]  # fmt: skip
+        limits(row),
+        row.cause or "-",
+    ]
 
 
 def limits(row: TableRow) -> str:
@@ -104,9 +119,10 @@ def groups(findings: Sequence[Finding]) -> list[tuple[Finding, ...]]:
         else:
             made.append((finding,))
     return [
-        part for group in made
+        part
+        for group in made
         for part in ([group] if len(group) >= MANY else [(finding,) for finding in group])
-    ]  # fmt: skip
+    ]
 
 
 def group_words(group: Sequence[Finding], table: Sequence[TableRow]) -> tuple[str, ...]:

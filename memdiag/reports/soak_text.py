@@ -6,8 +6,8 @@ import json
 from dataclasses import asdict
 
 from memdiag import __version__
-from memdiag.soak import Plan, Proof
-from memdiag.units import show_duration, show_rate
+from memdiag.model.quantities import show_duration, show_rate
+from memdiag.repair.soak import Plan, Proof
 
 SIDES = {1: "one-sided", 2: "two-sided"}
 

@@ -47,16 +47,32 @@ def _child(child: str | Iterable[Drawn]) -> str:
 
 
 def text(
-    x: float, y: float, words: str, size: float, *, anchor: str = "start", weight: str = "normal",
-    fill: str = "#111", halo: str | None = None,
-) -> Drawn:  # fmt: skip
+    x: float,
+    y: float,
+    words: str,
+    size: float,
+    *,
+    anchor: str = "start",
+    weight: str = "normal",
+    fill: str = "#111",
+    halo: str | None = None,
+) -> Drawn:
     """Words with their baseline at y; `halo` paints a rim so that they stay legible on lines."""
     return element(
-        "text", words, x=x, y=y, font_size=size, text_anchor=anchor, font_weight=weight, fill=fill,
-        font_family="DejaVu Sans, Verdana, Arial, sans-serif", stroke=halo,
-        stroke_width=size / 4 if halo else None, stroke_linejoin="round" if halo else None,
+        "text",
+        words,
+        x=x,
+        y=y,
+        font_size=size,
+        text_anchor=anchor,
+        font_weight=weight,
+        fill=fill,
+        font_family="DejaVu Sans, Verdana, Arial, sans-serif",
+        stroke=halo,
+        stroke_width=size / 4 if halo else None,
+        stroke_linejoin="round" if halo else None,
         paint_order="stroke" if halo else None,
-    )  # fmt: skip
+    )
 
 
 def fitted(words: str, width: float, height: float) -> float:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from memdiag import wording
-from memdiag.findings import Action, Finding, Quote, Verdict
-from memdiag.problems import Severity
+from memdiag.diagnosis import wording
+from memdiag.evidence.table import TableRow
+from memdiag.model.problems import Severity
+from memdiag.model.quantities import show_probability
+from memdiag.model.verdict import Action, Finding, Quote, Verdict
 from memdiag.reports import rows
 from memdiag.reports.plain import printable
-from memdiag.table import TableRow
-from memdiag.units import show_probability
 
 WIDTH = 100
 MOST_QUIET = 4
@@ -41,8 +41,11 @@ def verdict_text(verdict: Verdict, *, every_row: bool = False) -> str:
 def _answer(verdict: Verdict) -> str:
     s = verdict.summary
     top = verdict.findings[0] if verdict.findings else None
-    locus = str(top.locus) if top is not None and s.action is not Action.NONE else (
-        verdict.board.name or "board")  # fmt: skip
+    locus = (
+        str(top.locus)
+        if top is not None and s.action is not Action.NONE
+        else (verdict.board.name or "board")
+    )
     chance = show_probability(s.probability)
     if s.cause.value == "undecided" and top is not None and top.alternatives:
         best, p = top.alternatives[0]

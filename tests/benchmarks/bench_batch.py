@@ -38,10 +38,13 @@ def once(folder: Path, cores: set[int]) -> float:
     """Wall-clock seconds of one run held to those cores."""
     started = time.perf_counter()
     done = subprocess.run(
-        [sys.executable, "-m", "memdiag", "read", str(folder)], cwd=ROOT, check=False,
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        [sys.executable, "-m", "memdiag", "read", str(folder)],
+        cwd=ROOT,
+        check=False,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
         preexec_fn=lambda: os.sched_setaffinity(0, cores),
-    )  # fmt: skip
+    )
     if done.returncode not in (0, 1, 2):
         raise SystemExit(f"memdiag ended with {done.returncode}")
     return time.perf_counter() - started

@@ -50,7 +50,7 @@ def ratio(faults: int, findings: int) -> dict[str, float]:
 
     import numpy as np
 
-    from memdiag.inference import Model, infer
+    from memdiag.diagnosis.noisy_max import Model, infer
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -95,8 +95,9 @@ def ratio(faults: int, findings: int) -> dict[str, float]:
         marginal = joint.marginalize([r for r in roots if r != f], inplace=False)
         one = float(marginal.values[1])
         apart = max(apart, abs(one - found.of_fault(model.fault, i)))
-    seconds = best_of(5, lambda: infer(model), theirs, lambda: infer(our_model()),
-                      lambda: theirs(their_engine()))  # fmt: skip
+    seconds = best_of(
+        5, lambda: infer(model), theirs, lambda: infer(our_model()), lambda: theirs(their_engine())
+    )
     names = ("ours", "theirs", "ours_built", "theirs_built")
     return dict(zip(names, seconds, strict=True)) | {"apart": apart, "left_out": found.left_out}
 
@@ -113,9 +114,17 @@ def board_text(sites: int) -> str:
     for i in range(sites):
         rail = "VDD_A" if i < sites // 2 else "VDD_B"
         links = ", ".join(f"{{channel = {2 * i + c}, lanes = [0, 1], rank = 0}}" for c in (0, 1))
-        out += ["[[site]]", f'ref = "U{i + 1}"', f"x = {18 * (i % side)}",
-                f"y = {18 * (i // side)}", 'side = "top"', "size = [14, 12]", f'rails = ["{rail}"]',
-                f'partition = "P{i // 2}"', f"links = [{links}]"]  # fmt: skip
+        out += [
+            "[[site]]",
+            f'ref = "U{i + 1}"',
+            f"x = {18 * (i % side)}",
+            f"y = {18 * (i // side)}",
+            'side = "top"',
+            "size = [14, 12]",
+            f'rails = ["{rail}"]',
+            f'partition = "P{i // 2}"',
+            f"links = [{links}]",
+        ]
     return "\n".join([*out, ""])
 
 
@@ -141,36 +150,55 @@ def dump_text(sites: int) -> str:
             if not opened and not gone:
                 half = wrong // 2
                 counts.append(f"U{i + 1} {c} {lane} - {bits} {wrong} {half} {wrong - half}")
-    return "\n".join([
-        "bench-dump 1", "[run]", "board  grown", "memory  gddr6", "rate  14.0 Gbit/s",
-        "[training]", "site ch lane step result width", *training,
-        "[counts]", "site ch lane dq bits errors rose fell", *counts, "[end]", "",
-    ])  # fmt: skip
+    return "\n".join(
+        [
+            "bench-dump 1",
+            "[run]",
+            "board  grown",
+            "memory  gddr6",
+            "rate  14.0 Gbit/s",
+            "[training]",
+            "site ch lane step result width",
+            *training,
+            "[counts]",
+            "site ch lane dq bits errors rose fell",
+            *counts,
+            "[end]",
+            "",
+        ]
+    )
 
 
 def grown(sites: int) -> dict[str, object]:
     """Seconds and megabytes of one size, in this process."""
-    from memdiag import candidates, inference, profiles
-    from memdiag.evidence.gather import gather
-    from memdiag.load import load
-    from memdiag.shop import default
-    from memdiag.verdict import judge
+    from memdiag.boards import profiles
+    from memdiag.diagnosis import hypotheses, noisy_max
+    from memdiag.diagnosis.judge import judge
+    from memdiag.diagnosis.settings import default
+    from memdiag.evidence.build import gather
+    from memdiag.reading.load import load
 
     board, problems = profiles.examine(board_text(sites))
     assert board is not None, problems
     (run,) = load(dump_text(sites), board=board)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    case = candidates.build(run, board, gather(run, board), default())
-    whole, alone = best_of(3, lambda: judge(run, board), lambda: inference.infer(case.model))
+    case = hypotheses.build(run, board, gather(run, board), default())
+    whole, alone = best_of(3, lambda: judge(run, board), lambda: noisy_max.infer(case.model))
     verdict = judge(run, board)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return {
-        "sites": sites, "variants": len(case.variants), "nodes": len(case.nodes),
-        "judge": whole, "infer": alone, "left_out": verdict.left_out,
-        "peak_mb": peak / 1024, "grew_mb": (peak - before) / 1024,
-        "found": [f"{f.locus}: {f.cause.value}" for f in verdict.findings
-                  if f.cause.value != "spillover"],
-    }  # fmt: skip
+        "sites": sites,
+        "variants": len(case.variants),
+        "nodes": len(case.nodes),
+        "judge": whole,
+        "infer": alone,
+        "left_out": verdict.left_out,
+        "peak_mb": peak / 1024,
+        "grew_mb": (peak - before) / 1024,
+        "found": [
+            f"{f.locus}: {f.cause.value}" for f in verdict.findings if f.cause.value != "spillover"
+        ],
+    }
 
 
 def main() -> None:
@@ -183,19 +211,27 @@ def main() -> None:
     # Growth first: a process starts with its parent's peak memory, and pgmpy's is large.
     print("sites  variants  nodes    judge    infer  left out   peak   of it here  found")
     for sites in SITES:
-        done = subprocess.run([sys.executable, __file__, "--size", str(sites)],
-                              capture_output=True, text=True, check=True)  # fmt: skip
+        done = subprocess.run(
+            [sys.executable, __file__, "--size", str(sites)],
+            capture_output=True,
+            text=True,
+            check=True,
+        )
         g = json.loads(done.stdout)
-        print(f"{g['sites']:5}  {g['variants']:8}  {g['nodes']:5}  {g['judge'] * 1e3:4.0f} ms"
-              f"  {g['infer'] * 1e3:4.0f} ms  {g['left_out']:8.0e}  {g['peak_mb']:3.0f} MB"
-              f"  {g['grew_mb']:7.0f} MB  {'; '.join(g['found'])}")  # fmt: skip
+        print(
+            f"{g['sites']:5}  {g['variants']:8}  {g['nodes']:5}  {g['judge'] * 1e3:4.0f} ms"
+            f"  {g['infer'] * 1e3:4.0f} ms  {g['left_out']:8.0e}  {g['peak_mb']:3.0f} MB"
+            f"  {g['grew_mb']:7.0f} MB  {'; '.join(g['found'])}"
+        )
     print("\nfaults  findings   memdiag      pgmpy   ratio  | with building it     ratio   apart")
     for faults, findings in ((4, 6), (8, 10), (12, 12), (15, 12)):
         r = ratio(faults, findings)
-        print(f"{faults:6}  {findings:8}  {r['ours'] * 1e3:5.2f} ms  {r['theirs'] * 1e3:6.1f} ms"
-              f"  {r['theirs'] / r['ours']:6.0f}  | {r['ours_built'] * 1e3:5.2f} ms"
-              f"  {r['theirs_built'] * 1e3:6.1f} ms  {r['theirs_built'] / r['ours_built']:6.0f}"
-              f"  {r['apart']:.0e}")  # fmt: skip
+        print(
+            f"{faults:6}  {findings:8}  {r['ours'] * 1e3:5.2f} ms  {r['theirs'] * 1e3:6.1f} ms"
+            f"  {r['theirs'] / r['ours']:6.0f}  | {r['ours_built'] * 1e3:5.2f} ms"
+            f"  {r['theirs_built'] * 1e3:6.1f} ms  {r['theirs_built'] / r['ours_built']:6.0f}"
+            f"  {r['apart']:.0e}"
+        )
 
 
 if __name__ == "__main__":

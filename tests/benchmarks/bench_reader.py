@@ -24,8 +24,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-HEAD = ("bench-dump 1\n[run]\nid bench\nboard quince-12\nmemory gddr6\n"
-        "[errors]\nsite ch lane address wrote read edc pass\n")  # fmt: skip
+HEAD = (
+    "bench-dump 1\n[run]\nid bench\nboard quince-12\nmemory gddr6\n"
+    "[errors]\nsite ch lane address wrote read edc pass\n"
+)
 COLUMNS = ["site", "ch", "lane", "address", "wrote", "read", "edc", "pass"]
 
 ROW_GRAMMAR = r"""
@@ -65,10 +67,15 @@ def write_rows(path: Path, mb: float, *, rows: int = 0, padded: bool = False) ->
                 f"U{c // 2 + 1:<{width[0]}} {c:<{width[1]}} {i & 1} 0x{a:010x} 0x{w:08x} 0x{r:08x} "
                 f"{'bad' if i % 3 else 'ok'} {(total + i) // 100_000}\n"
                 for i, (a, w, r, c) in enumerate(
-                    zip(address.tolist(), wrote.tolist(), read.tolist(), channel.tolist(),
-                        strict=True)
+                    zip(
+                        address.tolist(),
+                        wrote.tolist(),
+                        read.tolist(),
+                        channel.tolist(),
+                        strict=True,
+                    )
                 )
-            ]  # fmt: skip
+            ]
             text = "".join(lines)
             file.write(text)
             written += len(text)
@@ -95,8 +102,16 @@ def lark_rows(rows: list[str]) -> None:
     parser = _PARSER.setdefault("row", Lark(ROW_GRAMMAR, start="row", parser="lalr"))
     for row in rows:
         site, channel, lane, address, wrote, read, edc, pass_ = parser.parse(row).children
-        _ = (str(site), int(channel), int(lane), int(address, 16), int(wrote, 16), int(read, 16),
-             edc == "bad", int(pass_))  # fmt: skip
+        _ = (
+            str(site),
+            int(channel),
+            int(lane),
+            int(address, 16),
+            int(wrote, 16),
+            int(read, 16),
+            edc == "bad",
+            int(pass_),
+        )
 
 
 _PARSER: dict[str, object] = {}
@@ -115,7 +130,7 @@ def arrow_rows(data: bytes) -> None:
 
 
 def speed(folder: Path, mb: float) -> None:
-    from memdiag import load
+    from memdiag.reading import load
 
     for padded in (False, True):
         path = folder / f"rows-{padded}.txt"
@@ -126,11 +141,13 @@ def speed(folder: Path, mb: float) -> None:
         while b"  " in bare:
             bare = bare.replace(b"  ", b" ")
         sample = bare[:1_000_000].decode().splitlines()[:10_000]
-        times = best({
-            "memdiag": lambda path=path: load.load(path),
-            "lark": lambda sample=sample: lark_rows(sample),
-            "arrow": lambda bare=bare: arrow_rows(bare),
-        })  # fmt: skip
+        times = best(
+            {
+                "memdiag": lambda path=path: load.load(path),
+                "lark": lambda sample=sample: lark_rows(sample),
+                "arrow": lambda bare=bare: arrow_rows(bare),
+            }
+        )
         ours, lark = rows / times["memdiag"], len(sample) / times["lark"]
         arrow = len(bare) / times["arrow"]
         print(
@@ -153,10 +170,12 @@ def speed(folder: Path, mb: float) -> None:
 
 def report(path: Path, size: int, reading: float) -> None:
     """Reading with the table and the evidence after it."""
-    from memdiag import load, profiles, table
+    from memdiag.boards import profiles
+    from memdiag.evidence import table
+    from memdiag.reading import load
 
     try:
-        from memdiag.evidence import gather
+        from memdiag.evidence import build
     except ImportError:
         gather = None  # type: ignore[assignment]
     started = time.perf_counter()
@@ -164,7 +183,7 @@ def report(path: Path, size: int, reading: float) -> None:
     board, _ = profiles.for_run(run)
     table.rows(run, board)
     if gather is not None:
-        gather.gather(run, board)
+        build.gather(run, board)
     whole = time.perf_counter() - started
     print(
         f"  with table and evidence {size / whole / 1e6:7.1f} MB/s"
@@ -174,13 +193,15 @@ def report(path: Path, size: int, reading: float) -> None:
 
 def ordinary() -> None:
     """A dump as a technician pastes it: 500 rows, read line by line."""
-    from memdiag import load
+    from memdiag.reading import load
 
     body = "".join(
         f"U{1 + i % 12} {i % 24} {i % 2} read pass 0.46UI 61mV 00111100 12+-4\n" for i in range(500)
     )
-    text = ("bench-dump 1\n[run]\nid a\n[training]\nsite ch lane step result width height window "
-            f"delay\n{body}[end] 500\n")  # fmt: skip
+    text = (
+        "bench-dump 1\n[run]\nid a\n[training]\nsite ch lane step result width height window "
+        f"delay\n{body}[end] 500\n"
+    )
     lines = text.count("\n")
     took = best({"load": lambda: load.load(text)})["load"]
     print(f"ordinary dump of 500 rows: {1000 * took:.0f} ms, {lines / took:,.0f} lines/s")
@@ -191,9 +212,11 @@ def memory(folder: Path, mb: float) -> None:
     path = folder / "large.txt"
     rows = write_rows(path, mb)
     found = child(path)
-    print(f"{path.stat().st_size / 1e6:.0f} MB, {rows:,} rows from disk: {found['seconds']:.1f} s, "
-          f"peak {found['peak']:.0f} MB; {found['held']:,} rows held, "
-          f"share {found['share']:g}")  # fmt: skip
+    print(
+        f"{path.stat().st_size / 1e6:.0f} MB, {rows:,} rows from disk: {found['seconds']:.1f} s, "
+        f"peak {found['peak']:.0f} MB; {found['held']:,} rows held, "
+        f"share {found['share']:g}"
+    )
     path.unlink()
 
 
@@ -203,12 +226,15 @@ def growth(folder: Path) -> None:
     for rows in (10_000, 100_000, 1_000_000, 10_000_000):
         path = folder / "grow.txt"
         write_rows(path, 0, rows=rows)
-        found = min((child(path) for _ in range(2 if rows < 10**7 else 1)),
-                    key=lambda f: f["seconds"])  # fmt: skip
+        found = min(
+            (child(path) for _ in range(2 if rows < 10**7 else 1)), key=lambda f: f["seconds"]
+        )
         ratio = "" if before is None else f"  x {found['seconds'] / before:.1f}"
         each = 1e6 * found["seconds"] / rows
-        print(f"  {rows:>10,} rows  {found['seconds']:7.2f} s  {each:6.2f} us a row  "
-              f"peak {found['peak']:4.0f} MB{ratio}")  # fmt: skip
+        print(
+            f"  {rows:>10,} rows  {found['seconds']:7.2f} s  {each:6.2f} us a row  "
+            f"peak {found['peak']:4.0f} MB{ratio}"
+        )
         before = found["seconds"]
         path.unlink()
 
@@ -223,7 +249,7 @@ def child(path: Path) -> dict[str, float]:
 
 
 def be_child(path: str) -> None:
-    from memdiag import load
+    from memdiag.reading import load
 
     load.load(HEAD + "U1 0 0 0x0 0x0 0x1 ok 0\n" * 20_000 + "[end]\n")  # Arrow is loaded now
     started = time.perf_counter()
@@ -231,8 +257,11 @@ def be_child(path: str) -> None:
     seconds = time.perf_counter() - started
     assert run.errors is not None
     peak = peak_mb()
-    print(json.dumps({"seconds": seconds, "peak": peak, "held": len(run.errors),
-                      "share": run.errors.share}))  # fmt: skip
+    print(
+        json.dumps(
+            {"seconds": seconds, "peak": peak, "held": len(run.errors), "share": run.errors.share}
+        )
+    )
 
 
 def peak_mb() -> float:

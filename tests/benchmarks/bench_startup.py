@@ -35,8 +35,14 @@ REFERENCE = ("-c", "import pandas, lark, click")
 def once(words: tuple[str, ...], env: dict[str, str]) -> tuple[float, float]:
     """Wall-clock and processor seconds of one process."""
     before, started = os.times(), time.perf_counter()
-    done = subprocess.run([sys.executable, *words], cwd=ROOT, env=env, check=False,
-                          stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)  # fmt: skip
+    done = subprocess.run(
+        [sys.executable, *words],
+        cwd=ROOT,
+        env=env,
+        check=False,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+    )
     wall, after = time.perf_counter() - started, os.times()
     assert done.returncode in (0, 1), done.stderr.decode()
     cpu = after.children_user + after.children_system
@@ -52,9 +58,10 @@ def main() -> None:
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
         env = os.environ | {
-            "PYTHONPATH": str(ROOT), "PYTHONPYCACHEPREFIX": f"{folder}/bytecode",
+            "PYTHONPATH": str(ROOT),
+            "PYTHONPYCACHEPREFIX": f"{folder}/bytecode",
             "XDG_CACHE_HOME": "/dev/null" if args.cold else f"{folder}/cache",
-        }  # fmt: skip
+        }
         env.pop("PYTHONDONTWRITEBYTECODE", None)
         jobs = {"verdict": VERDICT, **OTHERS}
         for words in (REFERENCE, *jobs.values()):
@@ -70,8 +77,10 @@ def main() -> None:
     print(f"reference: {REFERENCE[1]}: {best['reference'][0]:.3f} s")
     for name, (wall, cpu) in best.items():
         if name != "reference":
-            print(f"{name:<30} {wall:.3f} s, {wall / best['reference'][0]:.2f} times the reference"
-                  f" (processor time {cpu / best['reference'][1]:.2f})")  # fmt: skip
+            print(
+                f"{name:<30} {wall:.3f} s, {wall / best['reference'][0]:.2f} times the reference"
+                f" (processor time {cpu / best['reference'][1]:.2f})"
+            )
 
 
 if __name__ == "__main__":

@@ -13,8 +13,10 @@ from pathlib import Path
 import atheris
 
 with atheris.instrument_imports(include=["memdiag", "lark"]):
-    from memdiag import blocks, bulk, checks, problems  # noqa: F401
-    from memdiag.problems import layouts, pastes, reading, runs
+    from memdiag.model import problems
+    from memdiag.model.problems import layouts, pastes, reading, runs
+    from memdiag.reading import checks  # noqa: F401
+    from memdiag.reading.columnar import blocks, bulk  # noqa: F401
     from tests.fuzz.one import one
 
 

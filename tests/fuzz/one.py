@@ -5,10 +5,11 @@ from __future__ import annotations
 import io
 from dataclasses import fields
 
-from memdiag import clean, load, stream
-from memdiag.layout import Layout
-from memdiag.prefixes import MARKED
-from tests.oracle import accounted, rows_of
+from memdiag.layouts.matcher import Layout
+from memdiag.reading import load, stream
+from memdiag.reading.cleaning import clean
+from memdiag.reading.cleaning.prefixes import MARKED
+from tests.support.oracle import accounted, rows_of
 
 HEADS = (
     b"",
@@ -45,8 +46,12 @@ def outcome(text: bytes, layout: Layout, *, in_columns: bool) -> list[object]:
     for run in reading.runs:
         found += [run.head, run.source, rows_of(run), run.problems]
         if run.errors is not None:
-            found += [run.errors.keys, *(
-                getattr(run.errors, f.name).tolist()
-                for f in fields(run.errors) if hasattr(getattr(run.errors, f.name), "tolist")
-            )]  # fmt: skip
+            found += [
+                run.errors.keys,
+                *(
+                    getattr(run.errors, f.name).tolist()
+                    for f in fields(run.errors)
+                    if hasattr(getattr(run.errors, f.name), "tolist")
+                ),
+            ]
     return found

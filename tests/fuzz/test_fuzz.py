@@ -29,11 +29,22 @@ def test_what_was_found_stays_mended(find: Path) -> None:
 def test_a_bounded_fuzz_run_finds_nothing(tmp_path: Path) -> None:
     ended = subprocess.run(
         [
-            sys.executable, "-m", "tests.fuzz.harness", f"-max_total_time={SECONDS}",
-            "-max_len=1500", "-timeout=10", "-rss_limit_mb=2000", f"-dict={HERE / 'words.dict'}",
-            f"-artifact_prefix={tmp_path}/find-", str(tmp_path / "corpus"),
+            sys.executable,
+            "-m",
+            "tests.fuzz.harness",
+            f"-max_total_time={SECONDS}",
+            "-max_len=1500",
+            "-timeout=10",
+            "-rss_limit_mb=2000",
+            f"-dict={HERE / 'words.dict'}",
+            f"-artifact_prefix={tmp_path}/find-",
+            str(tmp_path / "corpus"),
         ],
-        cwd=HERE.parent.parent, capture_output=True, text=True, timeout=SECONDS + 120, check=False,
-    )  # fmt: skip
+        cwd=HERE.parent.parent,
+        capture_output=True,
+        text=True,
+        timeout=SECONDS + 120,
+        check=False,
+    )
     found = [path.read_bytes() for path in tmp_path.glob("find-*")]
     assert ended.returncode == 0, (found, ended.stderr[-3000:])

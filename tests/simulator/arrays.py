@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from dataclasses import dataclass
 
-from memdiag.board import AddressField
+from memdiag.model.board import AddressField
 
 SHAPES = ("cell", "word", "column", "row", "bank", "banks")
 
@@ -104,8 +104,11 @@ class Addresses:
         return sum((k >> n & 1) << i for n, i in enumerate(self.col_bits))
 
     def random(self, rng: random.Random) -> tuple[int, int, int]:
-        return (rng.randrange(self.banks), rng.randrange(self.rows),
-                self.column(rng.randrange(self.cols)))  # fmt: skip
+        return (
+            rng.randrange(self.banks),
+            rng.randrange(self.rows),
+            self.column(rng.randrange(self.cols)),
+        )
 
 
 def partner(place: tuple[int, int, int], line: tuple[str, int]) -> tuple[int, int, int]:

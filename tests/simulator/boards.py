@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from pathlib import Path
 
-from memdiag import profiles
-from memdiag.board import AddressField, Board, Link, Rail, Site
+from memdiag.boards import profiles
+from memdiag.model.board import AddressField, Board, Link, Rail, Site
 from tests.simulator.physics import BURST
 
 FAMILIES = ("gddr6", "gddr5", "ddr4", "ddr3", "ddr5", "lpddr4", "lpddr5")
@@ -16,9 +16,14 @@ FAMILIES = ("gddr6", "gddr5", "ddr4", "ddr3", "ddr5", "lpddr4", "lpddr5")
 SUPPLIES = {
     # family: (core volts, auxiliary volts or None). JESD250, JESD212, JESD79-4, JESD79-3,
     # JESD79-5, JESD209-4, JESD209-5.
-    "gddr6": (1.35, 1.8), "gddr5": (1.5, None), "ddr4": (1.2, 2.5), "ddr3": (1.5, None),
-    "ddr5": (1.1, 1.8), "lpddr4": (1.1, 1.8), "lpddr5": (1.05, 1.8),
-}  # fmt: skip
+    "gddr6": (1.35, 1.8),
+    "gddr5": (1.5, None),
+    "ddr4": (1.2, 2.5),
+    "ddr3": (1.5, None),
+    "ddr5": (1.1, 1.8),
+    "lpddr4": (1.1, 1.8),
+    "lpddr5": (1.05, 1.8),
+}
 
 
 @dataclass(frozen=True)
@@ -118,9 +123,16 @@ def _rails(
             continue
         typical = round(settled * (len(refs) / len(members)) ** 0.5)
         rails.append(
-            Rail(name, core, "packages", round(typical * 0.75), typical, 1.0,
-                 rng.choice((3.0, 5.0, 8.0)))
-        )  # fmt: skip
+            Rail(
+                name,
+                core,
+                "packages",
+                round(typical * 0.75),
+                typical,
+                1.0,
+                rng.choice((3.0, 5.0, 8.0)),
+            )
+        )
         for ref in members:
             per[ref].append(name)
     if aux is not None:
@@ -156,9 +168,12 @@ def address_map(
 
 
 def _finish(
-    rng: random.Random, family: str, sites: list[Site], rails: tuple[Rail, ...],
+    rng: random.Random,
+    family: str,
+    sites: list[Site],
+    rails: tuple[Rail, ...],
     middle: tuple[float, float],
-) -> Board:  # fmt: skip
+) -> Board:
     first = sites[0].links[0].channel
     lanes = {k.lane for s in sites for k in s.links if k.channel == first}
     # rounded as the profile's text is, so that reading it gives this very board
@@ -169,11 +184,14 @@ def _finish(
         f"{len(sites)} {family} packages",
         placed,
         rails,
-        (round(middle[0], 2), round(middle[1], 2),
-         (round(rng.uniform(20, 35), 2), round(rng.uniform(20, 35), 2))),
+        (
+            round(middle[0], 2),
+            round(middle[1], 2),
+            (round(rng.uniform(20, 35), 2), round(rng.uniform(20, 35), 2)),
+        ),
         address_map(rng, len(lanes), BURST[family]),
         origin="simulated",
-    )  # fmt: skip
+    )
 
 
 def _graphics(rng: random.Random, family: str, count: int | None) -> Board:
@@ -200,11 +218,18 @@ def _graphics(rng: random.Random, family: str, count: int | None) -> Board:
             lanes = (side,) if clam else (0, 1)
             sites.append(
                 Site(
-                    ref, tuple(Link(c, 0, lane) for c in own for lane in lanes), x, y,
-                    "bottom" if side else "top", turn, (12.0, 14.0), per[ref], part,
+                    ref,
+                    tuple(Link(c, 0, lane) for c in own for lane in lanes),
+                    x,
+                    y,
+                    "bottom" if side else "top",
+                    turn,
+                    (12.0, 14.0),
+                    per[ref],
+                    part,
                     refs[2 * i + 1 - side] if clam else None,
                 )
-            )  # fmt: skip
+            )
     return _finish(rng, family, sites, rails, (60.0, 60.0))
 
 
@@ -218,10 +243,12 @@ def _ring(count: int, pitch: float) -> list[tuple[float, float, float]]:
         along = (j - (side - 1) / 2) * pitch
         spots.append(
             [
-                (60 - reach, 60 + along, 90.0), (60 + along, 60 + reach, 0.0),
-                (60 + reach, 60 - along, 90.0), (60 - along, 60 - reach, 0.0),
+                (60 - reach, 60 + along, 90.0),
+                (60 + along, 60 + reach, 0.0),
+                (60 + reach, 60 - along, 90.0),
+                (60 - along, 60 - reach, 0.0),
             ][edge]
-        )  # fmt: skip
+        )
     return spots
 
 
@@ -251,10 +278,17 @@ def _modules(rng: random.Random, family: str, count: int | None) -> Board:
                 links = tuple(Link(names[c], r, lane + j, half) for j in range(own))
                 sites.append(
                     Site(
-                        refs[k], links, 20 + d * pitch, 30 + 25 * c, "bottom" if r else "top",
-                        0.0, (8.0, 12.0), per[refs[k]], f"P{c}" if channels > 1 else None,
+                        refs[k],
+                        links,
+                        20 + d * pitch,
+                        30 + 25 * c,
+                        "bottom" if r else "top",
+                        0.0,
+                        (8.0, 12.0),
+                        per[refs[k]],
+                        f"P{c}" if channels > 1 else None,
                     )
-                )  # fmt: skip
+                )
                 k += 1
     return _finish(rng, family, sites, rails, (20 + per_rank * pitch / 2, 80.0))
 
@@ -270,14 +304,21 @@ def _low_power(rng: random.Random, family: str, count: int | None) -> Board:
         Site(
             refs[i],
             tuple(
-                Link(c, r, lane) for c in names[2 * i : 2 * i + 2] for r in range(ranks)
+                Link(c, r, lane)
+                for c in names[2 * i : 2 * i + 2]
+                for r in range(ranks)
                 for lane in (0, 1)
             ),
-            25 + 18 * (i % 2), 30 + 18 * (i // 2), "top", 0.0, (10.0, 12.5), per[refs[i]],
+            25 + 18 * (i % 2),
+            30 + 18 * (i // 2),
+            "top",
+            0.0,
+            (10.0, 12.5),
+            per[refs[i]],
             f"P{i // 2}" if count > 2 and rng.random() < 0.9 else None,
         )
         for i in range(count)
-    ]  # fmt: skip
+    ]
     return _finish(rng, family, sites, rails, (60.0, 35.0))
 
 
@@ -306,8 +347,13 @@ def to_toml(board: Board) -> str:
         lines.append("]")
     for rail in board.rails:
         lines += ["", "[[rail]]", f"name = {quoted(rail.name)}", f"feeds = {quoted(rail.feeds)}"]
-        for key in ("volts", "healthy_ohms_min", "healthy_ohms_typical", "inject_volts_max",
-                    "inject_amps_max"):  # fmt: skip
+        for key in (
+            "volts",
+            "healthy_ohms_min",
+            "healthy_ohms_typical",
+            "inject_volts_max",
+            "inject_amps_max",
+        ):
             value = getattr(rail, key)
             if value is not None:
                 lines.append(f"{key} = {float(value):g}" if value % 1 else f"{key} = {value:.1f}")

@@ -72,9 +72,10 @@ def _probe(plant: Plant, rig: Rig) -> Attempt:
         slow = step in ("id", "ca", "zq")
         results[step] = [
             ("pass" if slow else "not-found" if step == "read" else "not-run")
-            if plant.answers(i) and not (step == "ca" and _partial(plant, i)) else "no-response"
+            if plant.answers(i) and not (step == "ca" and _partial(plant, i))
+            else "no-response"
             for i in range(links)
-        ]  # fmt: skip
+        ]
     return Attempt(0, 1.0, results, none, np.zeros((2, links, 8)))
 
 

@@ -65,10 +65,16 @@ def count(stand: Stand, done: Boot, nth: int, temp: float | None) -> Counts:
     dj, rj = plant.eyes(done.last.rate, warmer)
     offset = 0.25 * plant.nature.lane_spread + 0.01 * np.abs(noise.normal("offset", 2, links, 8))
     got = Counts(
-        temp, warmer, error_rate(dj, rj, offset).sum(axis=0), lost_lanes(stand, done),
-        np.zeros((links, 8)), np.zeros((links, 8)), np.zeros(links), np.zeros(links),
+        temp,
+        warmer,
+        error_rate(dj, rj, offset).sum(axis=0),
+        lost_lanes(stand, done),
         np.zeros((links, 8)),
-    )  # fmt: skip
+        np.zeros((links, 8)),
+        np.zeros(links),
+        np.zeros(links),
+        np.zeros((links, 8)),
+    )
     u = noise.uniform(f"count{nth}", links, 8)
     split = noise.uniform(f"split{nth}", links, 8)
     for i in range(links):

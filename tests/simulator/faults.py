@@ -10,47 +10,95 @@ import random
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from memdiag.board import Board
+from memdiag.model.board import Board
 from tests.simulator.arrays import SHAPES, Addresses, Region, WeakArray, draw_array
 from tests.simulator.boards import SUPPLIES, Wiring
 from tests.simulator.physics import BURST, LINK_CHECKED
 
 MIX: dict[str, float] = {
-    "missing": 20, "array": 15, "pins": 14, "open-data": 9, "open-strobe": 5, "open-edc": 1.5,
-    "open-ca": 4, "open-address": 3.5, "bridge": 5, "rail-low": 6, "short-cap": 4,
-    "short-package": 4, "phy-block": 4, "phy-channel": 2, "phy-lane": 1.5, "stride": 1.5,
-}  # fmt: skip
+    "missing": 20,
+    "array": 15,
+    "pins": 14,
+    "open-data": 9,
+    "open-strobe": 5,
+    "open-edc": 1.5,
+    "open-ca": 4,
+    "open-address": 3.5,
+    "bridge": 5,
+    "rail-low": 6,
+    "short-cap": 4,
+    "short-package": 4,
+    "phy-block": 4,
+    "phy-channel": 2,
+    "phy-lane": 1.5,
+    "stride": 1.5,
+}
 """How often each kind comes to the simulated bench, in arbitrary units. Common practice, no
 source: silent packages, worn arrays and bad joints first, the controller last."""
 
 SPILL: dict[str, float] = {
-    "missing": 1.0, "removed": 1.0, "short-package": 1.0, "rail-low": 0.3, "short-cap": 0.3,
-    "phy-block": 0.4, "phy-channel": 0.4, "phy-lane": 0.2, "pins": 0.3, "open-ca": 0.6,
-    "open-strobe": 0.4, "open-data": 0.2, "bridge": 0.3, "open-edc": 0.1, "array": 0.0,
-    "open-address": 0.0, "stride": 0.0,
-}  # fmt: skip
+    "missing": 1.0,
+    "removed": 1.0,
+    "short-package": 1.0,
+    "rail-low": 0.3,
+    "short-cap": 0.3,
+    "phy-block": 0.4,
+    "phy-channel": 0.4,
+    "phy-lane": 0.2,
+    "pins": 0.3,
+    "open-ca": 0.6,
+    "open-strobe": 0.4,
+    "open-data": 0.2,
+    "bridge": 0.3,
+    "open-edc": 0.1,
+    "array": 0.0,
+    "open-address": 0.0,
+    "stride": 0.0,
+}
 """How much each kind can disturb its neighbours, relative to an absent package."""
 
 PACKAGE_BAD = frozenset({"missing", "array", "pins", "short-package"})
 
 CAUSES: dict[str, tuple[str, ...]] = {
-    "missing": ("missing",), "removed": ("missing",), "array": ("weak",), "pins": ("weak",),
-    "open-data": ("joint",), "open-strobe": ("joint",), "open-edc": ("joint",),
-    "open-ca": ("joint",), "open-address": ("joint",), "bridge": ("bridge",),
-    "rail-low": ("supply",), "short-cap": ("supply",), "short-package": ("missing", "weak"),
-    "phy-block": ("controller",), "phy-channel": ("controller",), "phy-lane": ("controller",),
+    "missing": ("missing",),
+    "removed": ("missing",),
+    "array": ("weak",),
+    "pins": ("weak",),
+    "open-data": ("joint",),
+    "open-strobe": ("joint",),
+    "open-edc": ("joint",),
+    "open-ca": ("joint",),
+    "open-address": ("joint",),
+    "bridge": ("bridge",),
+    "rail-low": ("supply",),
+    "short-cap": ("supply",),
+    "short-package": ("missing", "weak"),
+    "phy-block": ("controller",),
+    "phy-channel": ("controller",),
+    "phy-lane": ("controller",),
     "stride": ("controller",),
-}  # fmt: skip
+}
 """The contract's word(s) for each kind, the usual one first."""
 
 ACTIONS: dict[str, tuple[str, ...]] = {
-    "missing": ("replace",), "removed": ("fit",), "array": ("replace",), "pins": ("replace",),
-    "open-data": ("reflow",), "open-strobe": ("reflow",), "open-edc": ("reflow",),
-    "open-ca": ("reflow",), "open-address": ("reflow",), "bridge": ("reflow",),
-    "rail-low": ("check-supply",), "short-cap": ("check-supply",),
-    "short-package": ("replace", "check-supply"), "phy-block": ("stop",),
-    "phy-channel": ("stop",), "phy-lane": ("stop",), "stride": ("stop",),
-}  # fmt: skip
+    "missing": ("replace",),
+    "removed": ("fit",),
+    "array": ("replace",),
+    "pins": ("replace",),
+    "open-data": ("reflow",),
+    "open-strobe": ("reflow",),
+    "open-edc": ("reflow",),
+    "open-ca": ("reflow",),
+    "open-address": ("reflow",),
+    "bridge": ("reflow",),
+    "rail-low": ("check-supply",),
+    "short-cap": ("check-supply",),
+    "short-package": ("replace", "check-supply"),
+    "phy-block": ("stop",),
+    "phy-channel": ("stop",),
+    "phy-lane": ("stop",),
+    "stride": ("stop",),
+}
 
 
 @dataclass(frozen=True)
@@ -115,17 +163,30 @@ def draw_fault(
         lane = at.lane if len({c.link for c in array.cells}) == 1 else None
         one = {c.dq for c in array.cells}
         return Fault(
-            kind, channel=at.channel, rank=at.rank, link=link if lane is not None else None,
-            dq=one.pop() if len(one) == 1 and lane is not None else None, mode=shape,
-            array=array, **here,
-        )  # fmt: skip
+            kind,
+            channel=at.channel,
+            rank=at.rank,
+            link=link if lane is not None else None,
+            dq=one.pop() if len(one) == 1 and lane is not None else None,
+            mode=shape,
+            array=array,
+            **here,
+        )
     if kind == "pins":
         mode = rng.choice(("both", "both", "read", "write"))
         return Fault(kind, mode=mode, depth=rng.uniform(0.3, 1.0), **here)
     if kind == "open-data":
         mode = rng.choices(("hard", "ragged"), (70, 30))[0]
-        return Fault(kind, channel=at.channel, rank=at.rank, link=link, dq=dq, mode=mode,
-                     depth=rng.uniform(0.3, 1.0), **here)  # fmt: skip
+        return Fault(
+            kind,
+            channel=at.channel,
+            rank=at.rank,
+            link=link,
+            dq=dq,
+            mode=mode,
+            depth=rng.uniform(0.3, 1.0),
+            **here,
+        )
     if kind in ("open-strobe", "open-edc"):
         mode = rng.choices(("silent", "garbage"), (60, 40))[0]
         return Fault(kind, channel=at.channel, rank=at.rank, link=link, mode=mode, **here)
@@ -142,8 +203,16 @@ def draw_fault(
         other = link if len(peers) < 2 or rng.random() < 0.8 else rng.choice(peers)
         step = rng.choice((1, 1, 1, 2))
         dq2 = (dq + step) % 8 if other == link else dq
-        return Fault(kind, channel=at.channel, rank=at.rank, link=link, dq=dq,
-                     other=(other, dq2), mode=rng.choice(("and", "and", "or")), **here)  # fmt: skip
+        return Fault(
+            kind,
+            channel=at.channel,
+            rank=at.rank,
+            link=link,
+            dq=dq,
+            other=(other, dq2),
+            mode=rng.choice(("and", "and", "or")),
+            **here,
+        )
     if kind in ("rail-low", "short-cap", "short-package"):
         return _supply(rng, wiring, kind, site, spread)
     return _controller(rng, wiring, kind, link, spread)
@@ -169,8 +238,15 @@ def _supply(
     rail = rng.choice(core if core and rng.random() < 0.6 else mine).name
     on = tuple(i for i, s in enumerate(board.sites) if rail in s.rails)
     if kind == "short-package":
-        return Fault(kind, site=site, rail=rail, sites=(site,), depth=rng.uniform(2.0, 7.0),
-                     mode=rng.choice(("one", "one", "all")), spread=spread)  # fmt: skip
+        return Fault(
+            kind,
+            site=site,
+            rail=rail,
+            sites=(site,),
+            depth=rng.uniform(2.0, 7.0),
+            mode=rng.choice(("one", "one", "all")),
+            spread=spread,
+        )
     if kind == "short-cap":
         return Fault(kind, rail=rail, sites=on, depth=rng.uniform(0.05, 1.0), spread=spread)
     mode, depth = rng.choice(
@@ -208,8 +284,16 @@ def _controller(
     if kind == "phy-channel":
         hits = tuple(wiring.of_channel[at.channel])
         sites = tuple(sorted({wiring.site_of[i] for i in hits}))
-        return Fault(kind, channel=at.channel, mode=mode, depth=depth, hits=hits, sites=sites,
-                     site=sites[0] if len(sites) == 1 else None, spread=spread)  # fmt: skip
+        return Fault(
+            kind,
+            channel=at.channel,
+            mode=mode,
+            depth=depth,
+            hits=hits,
+            sites=sites,
+            site=sites[0] if len(sites) == 1 else None,
+            spread=spread,
+        )
     groups = {name: group for name, group in board.partitions.items() if len(group) > 1}
     part = rng.choice(sorted(groups))
     refs = {s.ref for s in groups[part]}
@@ -220,8 +304,16 @@ def _controller(
         hits = tuple(i for i in inside if wiring.links[i][1].lane == lane)
         mode = "thin" if mode == "thin" else "deaf"
     sites = tuple(sorted({wiring.site_of[i] for i in hits}))
-    return Fault(kind, partition=part, mode=mode, depth=depth, hits=hits, sites=sites,
-                 link=hits[0] if kind == "phy-lane" else None, spread=spread)  # fmt: skip
+    return Fault(
+        kind,
+        partition=part,
+        mode=mode,
+        depth=depth,
+        hits=hits,
+        sites=sites,
+        link=hits[0] if kind == "phy-lane" else None,
+        spread=spread,
+    )
 
 
 def look_alikes(wiring: Wiring, fault: Fault) -> list[list[Fault]]:
@@ -234,8 +326,11 @@ def look_alikes(wiring: Wiring, fault: Fault) -> list[list[Fault]]:
         return [[one, replace(one, link=link, dq=dq)]]
     if fault.site is None:
         alone = [s for s in fault.sites if len(fault.sites) == 1]
-        return [[Fault("missing", site=s, mode="die", sites=(s,), spread=fault.spread)]
-                for s in alone if fault.rail is not None]  # fmt: skip
+        return [
+            [Fault("missing", site=s, mode="die", sites=(s,), spread=fault.spread)]
+            for s in alone
+            if fault.rail is not None
+        ]
     own = board.sites[fault.site].channels
     channel = fault.channel if fault.channel is not None else own[0]
     hits = tuple(wiring.of_channel[channel])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 
-from memdiag.board import Board
+from memdiag.model.board import Board
 from tests.simulator.bench import Bench
 from tests.simulator.faults import PACKAGE_BAD, Fault
 

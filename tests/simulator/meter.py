@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from typing import Any
 
-from memdiag.board import Rail
+from memdiag.model.board import Rail
 from tests.simulator.physics import charging, parallel
 from tests.simulator.plant import Plant
 from tests.simulator.rows import Row
@@ -87,9 +87,12 @@ def value_rows(stand: Stand) -> list[Row]:
                 continue
             share = plant.volts.get(rail.name, 1.0) * rng.uniform(0.992, 1.008)
             rows.append(
-                Row("values", {"name": rail.name, "value": f"{rail.volts * share:.3f}V"},
-                    sites_on(plant, rail.name))
-            )  # fmt: skip
+                Row(
+                    "values",
+                    {"name": rail.name, "value": f"{rail.volts * share:.3f}V"},
+                    sites_on(plant, rail.name),
+                )
+            )
     edge = plant.nature.edge_heat
     if edge and rng.random() < 0.5:
         for i, site in enumerate(plant.wiring.board.sites):

@@ -19,14 +19,18 @@ _NORMAL = NormalDist()
 # VDDQ (1), LVSTL families to ground (0), SSTL to mid-rail (noise). Derived from the termination
 # schemes of JESD250, JESD212, JESD79-4/-5, JESD209-4/-5 and JESD79-3.
 UNDRIVEN: dict[str, int | None] = {
-    "gddr5": 1, "gddr6": 1, "ddr4": 1, "ddr5": 1, "lpddr4": 0, "lpddr5": 0, "ddr3": None,
-}  # fmt: skip
+    "gddr5": 1,
+    "gddr6": 1,
+    "ddr4": 1,
+    "ddr5": 1,
+    "lpddr4": 0,
+    "lpddr5": 0,
+    "ddr3": None,
+}
 
 # Beats of a burst: JESD250 (GDDR6) 16, JESD212 (GDDR5) 8, JESD79-3/-4 8, JESD79-5 16,
 # JESD209-4/-5 16.
-BURST = {
-    "gddr5": 8, "gddr6": 16, "ddr3": 8, "ddr4": 8, "ddr5": 16, "lpddr4": 16, "lpddr5": 16,
-}  # fmt: skip
+BURST = {"gddr5": 8, "gddr6": 16, "ddr3": 8, "ddr4": 8, "ddr5": 16, "lpddr4": 16, "lpddr5": 16}
 
 # Families whose reads carry a link check code that a rig can count (EDC pins; DDR5 read CRC).
 LINK_CHECKED = frozenset({"gddr5", "gddr6", "ddr5"})

@@ -132,9 +132,12 @@ def sequential(
 
 
 def _through(
-    stand: Stand, got: Counts, access: tuple[Place, dict[int, list[int]]], link: int,
+    stand: Stand,
+    got: Counts,
+    access: tuple[Place, dict[int, list[int]]],
+    link: int,
     rng: random.Random,
-) -> Event:  # fmt: skip
+) -> Event:
     """One access of a link, read back through its lines."""
     place, wrote = access
     data = wrote[link]

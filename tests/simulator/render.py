@@ -10,17 +10,66 @@ from tests.simulator.rows import Row
 
 ORDER = ("training", "counts", "errors", "rails", "heat", "values")
 COLUMNS: dict[str, tuple[str, ...]] = {
-    "training": ("site", "ch", "rank", "lane", "dq", "attempt", "point", "temp", "step",
-                 "candidate", "result", "width", "height", "window", "taps", "delay", "vref",
-                 "tries"),
-    "counts": ("site", "ch", "rank", "lane", "dq", "attempt", "point", "temp", "test", "bits",
-               "errors", "rose", "fell", "edc", "cells"),
-    "errors": ("site", "ch", "rank", "lane", "attempt", "point", "temp", "address", "wrote", "read",
-               "mask", "edc", "pass", "beat", "bank", "row", "col"),
+    "training": (
+        "site",
+        "ch",
+        "rank",
+        "lane",
+        "dq",
+        "attempt",
+        "point",
+        "temp",
+        "step",
+        "candidate",
+        "result",
+        "width",
+        "height",
+        "window",
+        "taps",
+        "delay",
+        "vref",
+        "tries",
+    ),
+    "counts": (
+        "site",
+        "ch",
+        "rank",
+        "lane",
+        "dq",
+        "attempt",
+        "point",
+        "temp",
+        "test",
+        "bits",
+        "errors",
+        "rose",
+        "fell",
+        "edc",
+        "cells",
+    ),
+    "errors": (
+        "site",
+        "ch",
+        "rank",
+        "lane",
+        "attempt",
+        "point",
+        "temp",
+        "address",
+        "wrote",
+        "read",
+        "mask",
+        "edc",
+        "pass",
+        "beat",
+        "bank",
+        "row",
+        "col",
+    ),
     "rails": ("rail", "ohms", "trend"),
     "heat": ("rail", "volts", "amps", "hottest", "rise"),
     "values": ("name", "value"),
-}  # fmt: skip
+}
 
 DIRT = ("prompt", "kernel", "blank", "wrapped", "lost", "cut", "headless", "crlf", "comment")
 
@@ -79,9 +128,13 @@ def cell(column: str, value: Any, width: str | None) -> str:
     if column == "ohms":
         return "0L" if value > 2e7 else f"{value:.2f}" if value < 100 else f"{value:.0f}"
     shown = {
-        "height": "{:.0f}mV", "temp": "{:.0f}C", "volts": "{:.2f}V", "amps": "{:.2f}A",
-        "rise": "{:.1f}K", "vref": "{:.1f}",
-    }.get(column)  # fmt: skip
+        "height": "{:.0f}mV",
+        "temp": "{:.0f}C",
+        "volts": "{:.2f}V",
+        "amps": "{:.2f}A",
+        "rise": "{:.1f}K",
+        "vref": "{:.1f}",
+    }.get(column)
     return shown.format(value) if shown else str(value)
 
 

@@ -105,10 +105,10 @@ def _without_lane(stand: Stand, scope: Scope, link: int) -> tuple[Scope, list[in
     wiring = stand.wiring
     site, at = wiring.links[link]
     links = [
-        i for i in wiring.of_channel[at.channel]
-        if wiring.links[i][1].rank == at.rank
-        and (wiring.site_of[i] == site or not stand.rig.names)
-    ]  # fmt: skip
+        i
+        for i in wiring.of_channel[at.channel]
+        if wiring.links[i][1].rank == at.rank and (wiring.site_of[i] == site or not stand.rig.names)
+    ]
     if len(stand.sites(links)) == 1:
         return {k: v for k, v in scope.items() if k != "lane"}, links
     return scope, [i for i in links if wiring.links[i][1].lane == at.lane]
@@ -144,9 +144,10 @@ def _measure(stand: Stand, attempt: Attempt, row: Row, eye: Eye) -> None:
     eye = replace(eye, width=min(eye.width, rig.span))
     if rig.width is not None:
         cells["width"] = {
-            "UI": eye.width, "ps": eye.width * 1000 / (rig.rate * attempt.rate),
+            "UI": eye.width,
+            "ps": eye.width * 1000 / (rig.rate * attempt.rate),
             "tap": round(eye.width / rig.tap),
-        }[rig.width]  # fmt: skip
+        }[rig.width]
     if rig.height:
         nature = plant.nature
         share = min(1.2, eye.width / (1 - nature.dj - 9.5 * nature.rj))

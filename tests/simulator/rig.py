@@ -15,13 +15,18 @@ STEPS: dict[str, tuple[str, ...]] = {
     "ddr5": ("id", "ca", "level", "gate", "read", "write"),
     "lpddr4": ("id", "ca", "level", "gate", "read", "write"),
     "lpddr5": ("id", "ca", "wck", "gate", "read", "write"),
-}  # fmt: skip
+}
 """The order in which each family is trained (the steps of JESD250, JESD79-4, JESD209-4)."""
 
 RATES = {
-    "gddr6": (12, 14, 16), "gddr5": (5, 6, 7), "ddr3": (1.333, 1.6, 1.866),
-    "ddr4": (2.4, 2.666, 3.2), "ddr5": (4.8, 5.6), "lpddr4": (3.2, 4.266), "lpddr5": (5.5, 6.4),
-}  # fmt: skip
+    "gddr6": (12, 14, 16),
+    "gddr5": (5, 6, 7),
+    "ddr3": (1.333, 1.6, 1.866),
+    "ddr4": (2.4, 2.666, 3.2),
+    "ddr5": (4.8, 5.6),
+    "lpddr4": (3.2, 4.266),
+    "lpddr5": (5.5, 6.4),
+}
 
 
 @dataclass(frozen=True)
@@ -96,9 +101,11 @@ def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool
     """A rig for that family. `spread_out`: a channel lies over several packages."""
     kind = rng.choices(("full", "training", "counts", "errors"), (55, 20, 15, 10))[0]
     sections = {
-        "full": {"training", "counts", "errors"}, "training": {"training"},
-        "counts": {"counts"}, "errors": {"counts", "errors"},
-    }[kind]  # fmt: skip
+        "full": {"training", "counts", "errors"},
+        "training": {"training"},
+        "counts": {"counts"},
+        "errors": {"counts", "errors"},
+    }[kind]
     if kind == "full" and rng.random() < 0.3:
         sections = {"training", "counts"}
     steps = list(STEPS[family])

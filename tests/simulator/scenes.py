@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from memdiag.board import Board
+from memdiag.model.board import Board
 from tests.simulator import faults as catalogue
 from tests.simulator.arrays import Addresses
 from tests.simulator.bench import Bench, simulate
@@ -90,8 +90,14 @@ def draw(
     if not known:
         rig = replace(rig, names=True)
     rig = replace(rig, **habits)
-    bench = Bench(wiring, rig, noise, Nature.draw(noise.stream("nature")),
-                   Couplings.draw(noise.stream("couplings")), addresses)  # fmt: skip
+    bench = Bench(
+        wiring,
+        rig,
+        noise,
+        Nature.draw(noise.stream("nature")),
+        Couplings.draw(noise.stream("couplings")),
+        addresses,
+    )
     rows = simulate(bench, drawn)
     twins = [simulate(bench, [f for f in drawn if f is not one]) for one in drawn]
     clear = rows if not drawn else twins[0] if len(drawn) == 1 else simulate(bench, [])
@@ -112,8 +118,9 @@ def draw(
             told = [row for row in told if id(row) in have]
         truth.append(truth_of(bench, fault, told, rivals_of(bench, fault, drawn, rows)))
     struck = {s for f in drawn for s in f.sites}
-    touched = {s for row in trace(left, clear, bench.nature, rig) for s in row.means
-               if len(row.means) == 1}  # fmt: skip
+    touched = {
+        s for row in trace(left, clear, bench.nature, rig) for s in row.means if len(row.means) == 1
+    }
     return Scene(
         seed,
         soil(lines, soiled, rng),
@@ -130,9 +137,12 @@ def draw(
 
 
 def _kinds(
-    rng: random.Random, wiring: Wiring, wanted: Sequence[str] | None, count: int | None,
+    rng: random.Random,
+    wiring: Wiring,
+    wanted: Sequence[str] | None,
+    count: int | None,
     bare: bool | None,
-) -> list[str]:  # fmt: skip
+) -> list[str]:
     """Which faults to draw: those wanted, or from the mix; now and then a package is off too."""
     able = catalogue.possible(wiring)
     number = rng.choices((0, 1, 2, 3), (20, 56, 17, 7))[0] if count is None else count

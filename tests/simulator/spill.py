@@ -47,10 +47,15 @@ def disturb(plant: Plant, fault: Fault, couplings: Couplings) -> None:
         for j in struck:
             ways |= board.relations(board.sites[j].ref, site.ref)
         own = 0.3 + 0.7 * fault.spread[offset + i]
-        jitter = scale * own * sum(
-            getattr(couplings, way) for way in ("clamshell", "partition", "rail", "place")
-            if way in ways
-        )  # fmt: skip
+        jitter = (
+            scale
+            * own
+            * sum(
+                getattr(couplings, way)
+                for way in ("clamshell", "partition", "rail", "place")
+                if way in ways
+            )
+        )
         if jitter > 0:
             for link in plant.wiring.of_site[i]:
                 plant.dj[:, link] += jitter

@@ -11,12 +11,24 @@ from tests.simulator.plant import READ, WRITE, Plant, Stride
 def strike(plant: Plant, fault: Fault) -> None:
     """Do to the plant what the fault does, in place."""
     {
-        "missing": _gone, "removed": _gone, "array": _array, "pins": _pins,
-        "open-data": _open_data, "open-strobe": _open_strobe, "open-edc": _open_edc,
-        "open-ca": _open_ca, "open-address": _open_address, "bridge": _bridge,
-        "rail-low": _rail_low, "short-cap": _short_cap, "short-package": _short_package,
-        "phy-block": _phy, "phy-channel": _phy, "phy-lane": _phy, "stride": _stride,
-    }[fault.kind](plant, fault)  # fmt: skip
+        "missing": _gone,
+        "removed": _gone,
+        "array": _array,
+        "pins": _pins,
+        "open-data": _open_data,
+        "open-strobe": _open_strobe,
+        "open-edc": _open_edc,
+        "open-ca": _open_ca,
+        "open-address": _open_address,
+        "bridge": _bridge,
+        "rail-low": _rail_low,
+        "short-cap": _short_cap,
+        "short-package": _short_package,
+        "phy-block": _phy,
+        "phy-channel": _phy,
+        "phy-lane": _phy,
+        "stride": _stride,
+    }[fault.kind](plant, fault)
 
 
 def _gone(plant: Plant, fault: Fault) -> None:
@@ -143,6 +155,12 @@ def _stride(plant: Plant, fault: Fault) -> None:
     assert fault.dq is not None and fault.bit is not None
     step = 1 << (fault.bit + 8)
     plant.strides.append(
-        Stride(fault.hits, fault.dq, int(fault.spread[0] * step) & ~31, step,
-               int(fault.spread[1] < 0.5), fault.spread[2] < 0.5)
-    )  # fmt: skip
+        Stride(
+            fault.hits,
+            fault.dq,
+            int(fault.spread[0] * step) & ~31,
+            step,
+            int(fault.spread[1] < 0.5),
+            fault.spread[2] < 0.5,
+        )
+    )

@@ -35,9 +35,12 @@ def trace(
 ) -> list[Row]:
     """The rows of the dump that tell of the fault; rows only the twin has are added at the end."""
     spread = math.sqrt(
-        nature.site_spread**2 + nature.lane_spread**2 + 2 * nature.dq_spread**2 + rig.tap**2 / 4
+        nature.site_spread**2
+        + nature.lane_spread**2
+        + 2 * nature.dq_spread**2
+        + rig.tap**2 / 4
         + (BOARD_SPREAD**2 if board_wide else 0.0)
-    )  # fmt: skip
+    )
     other = {row.key: row for row in twin}
     found = []
     faint = 0

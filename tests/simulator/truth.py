@@ -39,10 +39,16 @@ class Truth:
     """Causes of look-alikes at the same place that would have printed the very same dump."""
 
     def __str__(self) -> str:
-        at = [f"{w} {v}" for w in ("channel", "rank", "lane", "dq", "rail", "partition")
-              if (v := getattr(self, w)) is not None]  # fmt: skip
-        seen = "" if self.visible and self.located else (
-            " (no trace)" if not self.visible else " (trace without a place)")  # fmt: skip
+        at = [
+            f"{w} {v}"
+            for w in ("channel", "rank", "lane", "dq", "rail", "partition")
+            if (v := getattr(self, w)) is not None
+        ]
+        seen = (
+            ""
+            if self.visible and self.located
+            else (" (no trace)" if not self.visible else " (trace without a place)")
+        )
         where = " ".join([self.site or "", *at]).strip()
         return f"{self.kind}/{self.mode or '-'} at {where}: {'|'.join(sorted(self.actions))}{seen}"
 
@@ -71,12 +77,25 @@ def truth_of(bench: Bench, fault: Fault, told: list[Row], rivals: frozenset[str]
         dq = (fault.dq, fault.other[1])
     causes = CAUSES[fault.kind]
     return Truth(
-        fault.kind, fault.mode, causes[0], frozenset(causes), frozenset(actions), bool(told),
-        bool(told) and located, fault.kind == "removed",
-        tuple(board.sites[s].ref for s in fault.sites), site, fault.channel, fault.rank,
-        None if at is None else at.lane, dq, fault.rail, fault.partition,
-        _rails_like(bench, fault, told), rivals | _same_numbers(bench, fault, told),
-    )  # fmt: skip
+        fault.kind,
+        fault.mode,
+        causes[0],
+        frozenset(causes),
+        frozenset(actions),
+        bool(told),
+        bool(told) and located,
+        fault.kind == "removed",
+        tuple(board.sites[s].ref for s in fault.sites),
+        site,
+        fault.channel,
+        fault.rank,
+        None if at is None else at.lane,
+        dq,
+        fault.rail,
+        fault.partition,
+        _rails_like(bench, fault, told),
+        rivals | _same_numbers(bench, fault, told),
+    )
 
 
 def _same_numbers(bench: Bench, fault: Fault, told: list[Row]) -> frozenset[str]:

@@ -1,0 +1,111 @@
+"""`memdiag attach`: file dump, verdict and pictures with a repair ticket."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import threading
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from memdiag.cli import common
+from memdiag.cli.common import Option
+
+if TYPE_CHECKING:
+    from memdiag.ledger.tickets import Attached, Judged
+
+
+@click.command("attach")
+@common.input_argument
+@click.option("--ticket", required=True, metavar="ID", help="The ticket, e.g. R-2041.")
+@click.option(
+    "--to",
+    "folder",
+    required=True,
+    metavar="FOLDER",
+    type=click.Path(),
+    help="The folder that holds the tickets.",
+)
+@common.reading_options
+@common.shop_option
+def command(
+    inputs: tuple[str, ...],
+    ticket: str,
+    folder: str,
+    board: Option,
+    grammar: Option,
+    removed: Option,
+    shop: Option,
+) -> int:
+    """File each dump of INPUT with its verdict in FOLDER/ID, and compare it with what is there.
+
+    An entry is filed whole or not at all, and never changed or overwritten; the same dump again
+    changes nothing. The folder of each entry is printed.
+
+    Exit status 0: clear; 1: a finding wants action; 2: nothing more was filed.
+    """
+    from memdiag.ledger.store import TicketError, check_id
+    from memdiag.ledger.tickets import Reading, attach
+    from memdiag.model.verdict import WANTS_WORK
+
+    try:
+        ticket = check_id(ticket)
+    except TicketError as wrong:
+        raise click.ClickException(str(wrong)) from None
+    settings = common.shop_settings(shop)
+    reading = Reading(board, grammar, common.split_sites(removed), settings)
+    # All are read and judged before the first is filed: one bad input leaves the ticket alone.
+    dumps = [_judged(name, reading) for name in inputs or ("-",)]
+    _stop_cleanly()
+    for dump in dumps:
+        try:
+            done = attach(Path(folder), ticket, dump)
+        except TicketError as wrong:
+            raise click.ClickException(str(wrong)) from None
+        _tell(done, dump)
+        click.echo(done.filed.entry.folder)
+    verdicts = [v for dump in dumps for v in dump.verdicts]
+    return int(any(v.summary.action in WANTS_WORK or v.wants_action for v in verdicts))
+
+
+def _judged(name: str, reading: object) -> Judged:
+    from memdiag.ledger import tickets
+    from memdiag.reading.load import Unreadable
+
+    raw = common.standard_input() if name == "-" else common.readable(name).read_bytes()
+    assert isinstance(reading, tickets.Reading)
+    try:
+        with common.usage():
+            dump = tickets.judged(raw, name, reading)
+    except Unreadable as wrong:
+        common.tell(wrong.problems, quiet_info=False, name=name)
+        called = "the paste" if name == "-" else name
+        raise click.ClickException(f"{called} holds no dump that could be read") from None
+    for verdict in dump.verdicts:
+        common.tell(verdict.run.problems, name=name)
+    return dump
+
+
+def _tell(done: Attached, dump: Judged) -> None:
+    """What happened, on standard error: the folder alone goes to standard output."""
+    for note in done.notes:
+        click.echo(f"memdiag: warning: {note}", err=True)
+    for verdict in dump.verdicts:
+        click.echo(f"{verdict.run.head.stage or 'run'}: {verdict.summary.text}", err=True)
+    if not done.filed.fresh:
+        click.echo("this dump was filed before: nothing changed", err=True)
+    elif done.comparison is not None:
+        made = done.comparison
+        click.echo(
+            f"against what was filed before: {made.outcome.value}: {made.headline}", err=True
+        )
+
+
+def _stop_cleanly() -> None:
+    """A polite request to end clears away what was begun; only a kill leaves it to the next one."""
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGTERM", "SIGHUP"):
+            if hasattr(signal, name):
+                signal.signal(getattr(signal, name), lambda number, _: sys.exit(128 + number))

@@ -1,0 +1,143 @@
+"""`memdiag board list|check|draw`."""
+
+from __future__ import annotations
+
+import click
+
+from memdiag.cli.common import output_options, split_sites, write
+from memdiag.model.board import Board
+from memdiag.model.problems import Problem, Severity
+
+
+@click.group(name="board")
+def command() -> None:
+    """List, check and draw board profiles."""
+
+
+@command.command(name="list")
+@output_options("text", "json")
+def list_(format_: str, output: str | None) -> None:
+    """List the boards that a dump may name, the nearest to you first.
+
+    Searched are the folders in MEMDIAG_BOARDS, your own configuration folder, and the boards
+    that come with memdiag.
+    """
+    import json
+
+    from memdiag.boards import profiles
+
+    rows = []
+    broken = False
+    for name, path in profiles.shelf():
+        board, problems = profiles.read_with_problems(path)
+        errors = sum(p.severity is Severity.ERROR for p in problems)
+        broken = broken or errors > 0
+        rows.append(
+            {
+                "board": name,
+                "memory": board.memory if board else None,
+                "sites": len(board.sites) if board else None,
+                "channels": len(board.channels) if board else None,
+                "title": board.title if board else None,
+                "errors": errors,
+                "file": str(path),
+            }
+        )
+    if format_ == "json":
+        write(json.dumps(rows, indent=2, ensure_ascii=False), output)
+        return
+    from tabulate import tabulate
+
+    shown = [
+        [
+            r["board"],
+            r["memory"] or "-",
+            r["sites"] or "-",
+            r["channels"] or "-",
+            "cannot be used" if r["errors"] else r["title"] or "-",
+        ]
+        for r in rows
+    ]
+    text = tabulate(shown, ["board", "memory", "sites", "channels", "title"], tablefmt="simple")
+    write(text, output)
+    if broken:
+        click.echo("memdiag: `memdiag board check` says what is wrong with a profile", err=True)
+
+
+@command.command()
+@click.argument("boards", nargs=-1, required=True, metavar="BOARD...")
+@click.option("-o", "--output", metavar="FILE", type=click.Path(), help="Write here.")
+def check(boards: tuple[str, ...], output: str | None) -> int:
+    """Check board profiles: each BOARD is a file, or the name of a listed board.
+
+    Exit status: 0 all is right, 1 usable with warnings, 2 cannot be used.
+    """
+    worst = 0
+    lines = []
+    for name in boards:
+        board, problems = _examined(name)
+        worst = max(
+            [
+                worst,
+                *({Severity.ERROR: 2, Severity.WARNING: 1}.get(p.severity, 0) for p in problems),
+            ]
+        )
+        lines += [f"{p.severity}: {p.sentence()}" for p in problems]
+        if board is not None:
+            lines.append(f"{name}: {_told(board)}")
+    write("\n".join(lines), output)
+    return worst
+
+
+@command.command()
+@click.argument("board", metavar="BOARD")
+@click.option("--mark", metavar="SITES", help="Point out these sites: U7 or U7,U8.")
+@click.option("-o", "--output", metavar="FILE", type=click.Path(), help="Write here.")
+def draw(board: str, mark: str | None, output: str | None) -> None:
+    """Draw a board from both sides, to scale, as SVG. BOARD is a file or a listed name."""
+    from memdiag.reports.drawing import Mark, board_svg
+
+    found, problems = _examined(board)
+    for p in problems:
+        if p.severity is not Severity.INFO:
+            click.echo(f"memdiag: {p.severity}: {p.sentence()}", err=True)
+    if found is None:
+        raise click.ClickException(f"{board} cannot be drawn before its profile is mended")
+    marks = {}
+    for ref in split_sites(mark):
+        site = found.site(ref)
+        if site is None:
+            known = ", ".join(s.ref for s in found.sites)
+            raise click.ClickException(f"board {found.name} has no site {ref}; it has {known}")
+        if site.x is None or site.size is None:
+            raise click.ClickException(f"the profile gives no place for {ref}: cannot mark it")
+        marks[ref] = Mark(work=True)
+    try:
+        picture = board_svg(found, marks)
+    except ValueError as wrong:
+        raise click.ClickException(f"cannot draw {board}: {wrong}") from None
+    unplaced = [s.ref for s in found.sites if s.x is None or s.size is None]
+    if unplaced:
+        click.echo(f"memdiag: not drawn, no place given: {', '.join(unplaced)}", err=True)
+    write(picture, output)
+
+
+def _examined(name: str) -> tuple[Board | None, tuple[Problem, ...]]:
+    """The board of a file or a listed name, with its problems, the mild ones too."""
+    from memdiag.boards import profiles
+
+    path = profiles.locate(name)
+    if path is not None:
+        return profiles.read_with_problems(path)
+    try:
+        return profiles.find(name, explicit=name), ()
+    except profiles.ProfileError as wrong:  # says which name is nearest
+        return None, wrong.problems
+
+
+def _told(board: Board) -> str:
+    lanes = len({(k.channel, k.lane) for site in board.sites for k in site.links})
+    return (
+        f"board {board.name}, {board.memory or 'memory not said'}, {len(board.sites)} sites, "
+        f"{len(board.channels)} channels, {lanes} lanes, {len(board.rails)} rails"
+    )

@@ -1,0 +1,123 @@
+"""`memdiag compare`: say what changed from one run to the next."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import click
+
+from memdiag.cli import common
+from memdiag.cli.common import Option
+from memdiag.repair.soak import parse_confidence
+
+if TYPE_CHECKING:
+    from memdiag.model.board import Board
+    from memdiag.model.comparison import Comparison
+    from memdiag.model.records import Run
+
+
+@click.command("compare")
+@click.argument("inputs", nargs=-1, metavar="BEFORE [AFTER]...", type=click.Path())
+@common.reading_options
+@common.shop_option
+@click.option(
+    "--confidence",
+    metavar="P",
+    default="95%",
+    show_default=True,
+    callback=common.typed(parse_confidence),
+)
+@click.option("--any-order", is_flag=True, help="Take the runs as given, whatever their dates say.")
+@common.output_options("text", "json", "csv", "markdown", "html")
+def command(
+    *,
+    inputs: tuple[str, ...],
+    board: Option,
+    grammar: Option,
+    removed: Option,
+    shop: Option,
+    confidence: float,
+    any_order: bool,
+    format_: str,
+    output: Option,
+) -> int:
+    """Compare the run BEFORE a repair with the one AFTER it.
+
+    Either may be -; both may come in one paste. More than two runs, in order, give the history
+    of each finding, and the first run is compared with the last. --removed speaks of the last.
+
+    Exit status 0: repaired; 1: any other outcome; 2: the input cannot be used.
+    """
+    from memdiag.repair import comparison
+
+    if list(inputs).count("-") > 1:
+        raise click.UsageError("standard input can be read once: paste both dumps, or name a file")
+    settings = common.shop_settings(shop)
+    runs = _runs(inputs, board, grammar)
+    if removed:
+        runs[-1] = _with_removed(runs[-1], removed)
+    for run in runs:
+        common.tell(run.problems, name=run.head.id or run.source.name)
+    with common.usage():
+        profile = _profile(board)
+        if len(runs) == 2:
+            made = comparison.compare(
+                runs[0], runs[1], profile, confidence=confidence, shop=settings, any_order=any_order
+            )
+        else:
+            made = comparison.history(
+                runs, profile, confidence=confidence, shop=settings, any_order=any_order
+            )
+    common.tell(made.problems)
+    common.write(_page(made, format_), output)
+    return int(made.outcome.value != "repaired")
+
+
+def _runs(inputs: tuple[str, ...], board: Option, grammar: Option) -> list[Run]:
+    runs = common.load_runs(inputs, board=board, grammar=grammar)
+    if len(runs) == 1 and inputs in ((), ("-",)) and sys.stdin.isatty():
+        # A terminal's paste ends at the first [end]: the second dump is pasted by itself.
+        click.echo("Now the dump after the repair.", err=True)
+        runs += common.load_runs(("-",), board=board, grammar=grammar)
+    if len(runs) < 2:
+        raise click.UsageError(
+            "only one run was found: give the dump BEFORE and the dump AFTER, as two files or in "
+            "one paste"
+        )
+    return runs
+
+
+def _with_removed(run: Run, removed: str) -> Run:
+    sites = dict.fromkeys((*(run.head.removed or ()), *common.split_sites(removed)))
+    return replace(run, head=replace(run.head, removed=tuple(sites)))
+
+
+def _profile(board: Option) -> Board | None:
+    from memdiag.boards import profiles
+
+    return None if board is None else profiles.find(board, board)
+
+
+def _page(made: Comparison, format_: str) -> str:
+    if format_ == "json":
+        from memdiag.reports.comparison_documents import comparison_json
+
+        return comparison_json(made)
+    if format_ == "csv":
+        from memdiag.reports.comparison_documents import comparison_csv
+
+        return comparison_csv(made)
+    if format_ == "markdown":
+        from memdiag.reports.comparison_text import comparison_markdown
+
+        return comparison_markdown(made)
+    if format_ == "html":
+        from memdiag.reports.html import comparison_page
+
+        page: str = comparison_page(made, made.before_verdict, made.after_verdict)
+        return page
+    from memdiag.reports.comparison_text import comparison_text
+
+    return comparison_text(made)

@@ -1,0 +1,159 @@
+"""`memdiag grammar`: list, show and check layout grammars."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+
+from memdiag.cli import common
+from memdiag.model.problems import Problem, Severity
+
+
+@click.group("grammar")
+def command() -> None:
+    """List, show and check layout grammars.
+
+    A layout is taught by one .lark file and no code: docs/layouts.md says how.
+    """
+
+
+@command.command("list")
+def list_() -> int:
+    """List the layouts that are known, and where they come from.
+
+    Looked for in the folders named in MEMDIAG_GRAMMARS, in your own configuration folder, and
+    among those that came with memdiag.
+    """
+    from memdiag.layouts import registry
+
+    found = list(registry.entries())
+    width = max((len(entry.name) for entry in found), default=0)
+    for entry in found:
+        click.echo(f"{entry.name:<{width}}  {entry.about}")
+        click.echo(f"{'':<{width}}  {entry.path}")
+    return 0
+
+
+@command.command("show")
+@click.argument("name")
+def show(name: str) -> int:
+    """Print the grammar of the layout NAME: a good start for one of your own."""
+    from memdiag.layouts import registry
+    from memdiag.model import schema
+
+    known = {entry.name: entry.path for entry in registry.entries()}
+    path = known.get(name) or Path(name)
+    try:
+        click.echo(path.read_text(encoding="utf-8-sig"), nl=False)
+    except (OSError, UnicodeDecodeError):
+        hint = schema.nearest(name, known)
+        raise click.ClickException(f"there is no layout {name!r} ({hint})") from None
+    return 0
+
+
+@command.command("check")
+@click.argument("file", type=click.Path())
+@click.argument("dump", required=False)
+def check(file: str, dump: str | None) -> int:
+    """Say what the grammar FILE declares, and what of it is outside the law.
+
+    With DUMP (a file, or - for standard input): what each of its lines was recognised as.
+
+    Exit status: 0 usable, and every line of DUMP understood; 1 lines that are not; 2 not usable.
+    """
+    from memdiag.layouts import registry
+
+    try:
+        layout = registry.find(file)
+    except OSError as wrong:
+        reason = (wrong.strerror or str(wrong)).lower()
+        raise click.ClickException(f"cannot read {file}: {reason}") from None
+    except registry.LayoutError as wrong:
+        for each in wrong.problems:
+            message, _, quote = each.message.partition("\n")
+            where = (
+                f"line {each.position.line}, column {each.position.column}: "
+                if (each.position)
+                else ""
+            )
+            click.echo(f"{where}{message}" + (f"\n{quote}" if quote else ""), err=True)
+            click.echo(f"    {each.hint}", err=True)
+        return 2
+    for line in _declared(layout):
+        click.echo(line)
+    if dump is None:
+        return 0
+    with common.usage():
+        data = common.standard_input() if dump == "-" else common.readable(dump).read_bytes()
+    return _walk(data, file)
+
+
+def _declared(layout: object) -> Iterator[str]:
+    from memdiag.layouts import grammar_rules
+    from memdiag.layouts.matcher import Layout
+    from memdiag.model import schema
+
+    assert isinstance(layout, Layout)
+    yield f"{layout.name}: {layout.about or 'no // about: line'}"
+    yield f"recognised by: {layout.recognise or 'nothing: use it with --grammar'}"
+    carried = grammar_rules.carried(layout)
+    for start in layout.starts:
+        for kind in start.kinds:
+            what = schema.RULES.get(kind)
+            columns = " ".join(carried.get(kind, ())) or "-"
+            yield f"{kind:<13} {('table ' + what) if what else '':<15} {columns}".rstrip()
+
+
+def _walk(data: bytes, grammar: str) -> int:
+    """Line by line, what the dump was taken for; then the shares. The exit status."""
+    from memdiag.reading import load
+    from memdiag.reading.account import Fate
+
+    try:
+        found = load.examine(data, grammar=grammar)
+    except load.Unreadable as none:
+        common.tell(none.problems, quiet_info=False)
+        return 1
+    assert found.cleaned is not None
+    problems = [p for run in found.runs for p in run.problems]
+    at_line: dict[int, list[Problem]] = {}
+    for each in problems:
+        if each.position is not None and each.severity is not Severity.INFO:
+            at_line.setdefault(each.position.line, []).append(each)
+    click.echo("")
+    for number, fate in found.account.lines():
+        text = found.cleaned.pasted[number - 1].replace("\t", " ")
+        shown = "".join(c if c.isprintable() else "?" for c in text[:_SHOWN])
+        click.echo(f"{number:>5}  {_WORD[fate]:<14} {shown}".rstrip())
+        for each in at_line.pop(number, []):
+            assert each.position is not None
+            place = min(each.position.column, _SHOWN) - 1
+            said = each.message.removeprefix("this line is not understood: ")
+            click.echo(" " * (22 + place) + f"^ {said}")
+    click.echo("")
+    counts = found.account.count()
+    total = sum(counts.values())
+    for fate in Fate:
+        if fate in counts:
+            click.echo(f"{_WORD[fate]:<14} {counts[fate]:>6}  {100 * counts[fate] / total:5.1f} %")
+    common.tell([p for p in problems if p.position is None])
+    return 1 if counts.get(Fate.PROBLEM) else 0
+
+
+_SHOWN = 100  # characters of a line
+_WORD = {
+    "blank": "blank",
+    "noise": "noise",
+    "head": "head",
+    "run": "run line",
+    "section": "section",
+    "columns": "columns",
+    "context": "context",
+    "row": "row",
+    "end": "end",
+    "kept": "kept as text",
+    "outside": "outside",
+    "problem": "NOT UNDERSTOOD",
+}

@@ -1,0 +1,146 @@
+"""`memdiag rails`: judge ohm readings without a dump."""
+
+from __future__ import annotations
+
+import difflib
+from typing import TYPE_CHECKING
+
+import click
+
+from memdiag.cli import common
+from memdiag.cli.common import Option
+from memdiag.model.problems import Severity
+
+if TYPE_CHECKING:
+    from memdiag.model.board import Board
+    from memdiag.repair.rail_check import RailsReport
+
+
+@click.command("rails")
+@click.argument("readings", nargs=-1, required=True, metavar="RAIL=OHMS[:TREND]...")
+@click.option("--board", metavar="NAME|FILE", help="The board profile to use.")
+@click.option("--warm", multiple=True, metavar="RAIL:SITE", help="What warmed first when fed.")
+@click.option("--off", metavar="SITES", help="Packages taken off for the --after readings.")
+@click.option(
+    "--after", multiple=True, metavar="RAIL=OHMS[:TREND]", help="A reading with them off."
+)
+@click.option(
+    "--volts",
+    type=click.FloatRange(0, min_open=True),
+    default=1.0,
+    show_default=True,
+    help="Voltage an injection would use.",
+)
+@common.shop_option
+@common.output_options("text", "json")
+def command(
+    readings: tuple[str, ...],
+    board: Option,
+    warm: tuple[str, ...],
+    off: Option,
+    after: tuple[str, ...],
+    volts: float,
+    shop: Option,
+    format_: str,
+    output: Option,
+) -> int:
+    """Judge resistances to ground, board off and discharged: RAIL=OHMS, with :rising, :falling
+    or :settled where the meter showed a trend; 0L is over range.
+
+    Exit status 0: all good; 1: something wants action; 2: a reading cannot be used.
+    """
+    from memdiag.boards import profiles
+    from memdiag.model.board import Board as Profile
+    from memdiag.reading import load
+    from memdiag.repair import rail_check
+
+    for reading in (*readings, *after):
+        if "=" not in reading:
+            raise click.UsageError(f"{reading!r} is no reading: write RAIL=OHMS, like VDD_MEM=200")
+    for place in warm:
+        if ":" not in place:
+            raise click.UsageError(f"{place!r}: write RAIL:SITE, like VDD_MEM:U3")
+    if after and not off:
+        raise click.UsageError("--after needs --off: which packages were off the board?")
+    settings = common.shop_settings(shop)
+    twice = [r for r in _names(readings) if _names(readings).count(r) > 1]
+    if twice:
+        raise click.UsageError(f"{twice[0]} is read twice: give the later one as --after")
+    with common.usage():
+        found = profiles.find(board) if board is not None else None
+        if board is not None and found is None:
+            raise click.ClickException(f"no profile {board}: memdiag board list shows those known")
+    if found is not None:
+        _known_sites(found, common.split_sites(off))
+    try:
+        report = rail_check.check(
+            readings,
+            found or Profile(None, known=False),
+            after=after,
+            off=common.split_sites(off),
+            warm=warm,
+            volts=volts,
+            shop=settings,
+        )
+    except load.Unreadable as wrong:
+        common.tell(wrong.problems, quiet_info=False)
+        raise click.ClickException("no reading could be used") from None
+    for p in report.verdict.problems:
+        if p.severity is not Severity.INFO:
+            click.echo(f"memdiag: {p.severity}: {p.message} ({p.hint})", err=True)
+    if not report.readings:
+        raise click.ClickException("no reading could be used")
+    if format_ == "json":
+        from memdiag.reports.documents import verdict_document
+
+        common.write(_json(report, verdict_document(report.verdict)), output)
+    else:
+        from memdiag.reports.rails_text import rails_text
+
+        common.write(rails_text(report), output)
+    return int(report.verdict.wants_action)
+
+
+def _names(readings: tuple[str, ...]) -> list[str]:
+    return [r.partition("=")[0] for r in readings]
+
+
+def _known_sites(board: Board, named: tuple[str, ...]) -> None:
+    """Raises click.UsageError for a site that is not on the board."""
+    refs = [site.ref for site in board.sites]
+    for ref in named:
+        if ref not in refs:
+            near = difflib.get_close_matches(ref, refs, 1)
+            hint = f"; the nearest is {near[0]}" if near else ""
+            raise click.UsageError(f"{ref} is no site of {board.name}{hint}")
+
+
+def _json(report: RailsReport, verdict: dict[str, object]) -> str:
+    import json
+
+    from memdiag.diagnosis.cautions import INJECT, OHMS, QUALIFIED
+
+    return json.dumps(
+        {
+            **verdict,
+            "cautions": list(dict.fromkeys([*report.verdict.cautions, OHMS, INJECT, QUALIFIED])),
+            "readings": [
+                {
+                    "rail": r.rail,
+                    "ohms": r.ohms if r.ohms != float("inf") else None,
+                    "trend": r.trend,
+                    "without": list(r.without),
+                    "judged": r.word,
+                    "chances": dict(r.chances),
+                }
+                for r in report.readings
+            ],
+            "injections": [
+                {"rail": rail, "volts": v, "amps": a, "watts": w, "warning": warning}
+                for rail, v, a, w, warning in report.injections
+            ],
+            "accounted": [{"rail": rail, "ohms": ohms} for rail, ohms in report.accounted],
+        },
+        indent=2,
+        ensure_ascii=False,
+    )

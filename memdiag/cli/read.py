@@ -1,0 +1,135 @@
+"""`memdiag read`: print the per-channel error table of dumps."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
+
+import click
+
+from memdiag.cli import common
+from memdiag.cli.common import Option
+
+if TYPE_CHECKING:
+    from memdiag.evidence.table import TableRow
+    from memdiag.model.problems import Problem
+
+Part = tuple[str, "tuple[TableRow, ...]", "tuple[Problem, ...]", str]
+"""A run: its title, rows, problems and the name of its input."""
+
+MANY = 24
+"""From this many inputs on, they are read by several processes."""
+
+
+@click.command("read")
+@common.input_argument
+@common.reading_options
+@common.output_options("text", "json", "csv", "markdown", "parquet")
+def command(
+    inputs: tuple[str, ...],
+    board: Option,
+    grammar: Option,
+    removed: Option,
+    format_: str,
+    output: Option,
+) -> int:
+    """Print the error table of each dump of INPUT: one row a site, channel, rank and lane.
+
+    A folder stands for all files in it. Exit status 0: read; 2: an input cannot be used.
+    """
+    if format_ == "parquet" and output in (None, "-"):
+        raise click.UsageError("parquet is no text: name a file with -o")
+    names = common.dumps_in(inputs)
+    parts, unusable = [], 0
+    for found, wrong in _read_all(names, board, grammar, removed):
+        if wrong:
+            # One bad file of a folder costs that file alone.
+            unusable += 1
+            click.echo(wrong, err=True)
+        for part in found:
+            common.tell(part[2], name=part[3], quiet_info=len(names) > 1)
+            parts.append(part)
+    if not parts:
+        raise click.ClickException("nothing was read")
+    _write(parts, format_, output)
+    return 2 if unusable else 0
+
+
+Job = tuple[str, Option, Option, Option]
+
+
+def _read_all(
+    names: tuple[str, ...], board: Option, grammar: Option, removed: Option
+) -> Iterator[tuple[list[Part], str]]:
+    jobs = [(name, board, grammar, removed) for name in names]
+    if len(jobs) < MANY or "-" in names:
+        yield from map(_read_one, jobs)
+        return
+    from concurrent.futures import ProcessPoolExecutor
+
+    with ProcessPoolExecutor() as pool:
+        yield from _shown(pool.map(_read_one, jobs, chunksize=8), len(jobs))
+
+
+def _shown(done: Iterable[tuple[list[Part], str]], count: int) -> Iterator[tuple[list[Part], str]]:
+    """With a progress bar on a terminal, bare elsewhere."""
+    if not sys.stderr.isatty():
+        yield from done
+        return
+    with click.progressbar(done, length=count, label="reading", file=sys.stderr) as bar:
+        yield from bar
+
+
+def _read_one(job: Job) -> tuple[list[Part], str]:
+    """The runs of one input, and what was wrong where it cannot be used."""
+    from memdiag.boards import profiles
+    from memdiag.evidence import table
+
+    name, board, grammar, removed = job
+    try:
+        runs = common.load_runs((name,), board=board, grammar=grammar, removed=removed)
+        with common.usage():
+            return [
+                (
+                    f"{run.head.id or run.source.name} ({run.head.board or 'no board named'})",
+                    table.rows(run, profiles.for_run(run, board)[0]),
+                    run.problems,
+                    run.source.name,
+                )
+                for run in runs
+            ], ""
+    except click.ClickException as wrong:
+        return [], f"Error: {wrong.format_message()}"
+
+
+def _write(parts: list[Part], format_: str, output: Option) -> None:
+    from memdiag.evidence import table
+
+    flat = [row for _, rows, _, _ in parts for row in rows]
+    if format_ == "text":
+        from memdiag.reports.text import table_text
+
+        pages = [f"{title}\n{table_text(rows) or 'no rows'}" for title, rows, _, _ in parts]
+        common.write("\n\n".join(pages), output)
+    elif format_ == "csv":
+        from memdiag.reports.spreadsheet import table_csv
+
+        common.write(table_csv(flat), output)
+    elif format_ == "markdown":
+        from memdiag.reports.markdown import table_markdown
+
+        common.write(table_markdown(flat), output)
+    elif format_ == "json":
+        import json
+
+        common.write(
+            json.dumps(
+                [{n: getattr(r, n) for n in table.COLUMNS} for r in flat],
+                indent=2,
+                ensure_ascii=False,
+            ),
+            output,
+        )
+    else:
+        common.write_parquet(table.frame(flat), output or "")

@@ -1,0 +1,50 @@
+"""The cautions that go with work that can hurt: hot air, fumes, injected current, charge."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from memdiag.model.board import Board
+from memdiag.model.verdict import HEATS, Action, Finding
+
+QUALIFIED = "Local codes and qualified practice come first; what stands here does not replace them."
+HEAT = (
+    "Hot air and hot boards burn. Unplug the board and take any battery off, let it discharge, "
+    "ventilate or extract the flux fumes, wear eye protection."
+)
+# J-STD-020 (rev. C to E), classification profile for lead-free assemblies: above 217 C for
+# 60 to 150 s, at most 3 reflow passes, ramp-up at most 3 C/s.
+PROFILE = (
+    "Lead-free: at most 3 C/s up, 60 to 150 s above 217 C, no more than three reflows in a "
+    "package's life (J-STD-020). Count this one."
+)
+# J-STD-033: packages past their floor life are baked first; other bodies stay at or below 200 C.
+MOISTURE = (
+    "A package out of its dry bag longer than its floor life must be baked first, and "
+    "neighbours kept at or below 200 C (J-STD-033; the label and the maker's sheet decide)."
+)
+ESD = "Memory is sensitive to electrostatic discharge: wrist strap, earthed mat and iron."
+INJECT = (
+    "Injecting current: board off, supply current-limited before it is connected, never above "
+    "the rail's own voltage; what warms can burn a finger or vent."
+)
+OHMS = "Measure ohms only with the board unplugged and its capacitors discharged."
+
+
+def for_findings(findings: Sequence[Finding], board: Board) -> tuple[str, ...]:
+    """The cautions of everything these findings ask for, each once; none where nothing is asked."""
+    actions = {f.action for f in findings}
+    texts: list[str] = []
+    if actions & HEATS:
+        texts += [HEAT, PROFILE, MOISTURE, ESD]
+    if Action.CHECK_SUPPLY in actions or any("ohm" in step for f in findings for step in f.next):
+        texts.append(OHMS)
+    if Action.CHECK_SUPPLY in actions or any("inject" in step for f in findings for step in f.next):
+        limits = [
+            f"{rail.name} at most {rail.inject_volts_max:g} V"
+            + (f", {rail.inject_amps_max:g} A" if rail.inject_amps_max is not None else "")
+            for rail in board.rails
+            if rail.feeds == "packages" and rail.inject_volts_max is not None
+        ]
+        texts.append(INJECT + (f" Profile limits: {'; '.join(limits)}." if limits else ""))
+    return (*texts, QUALIFIED) if texts else ()

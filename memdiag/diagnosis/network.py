@@ -1,0 +1,159 @@
+"""The factors of a case: what every variant that is not hopeless predicts of every node."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+from memdiag.diagnosis import fault_catalogue, noisy_max, rig_behaviour
+from memdiag.diagnosis.fault_catalogue import Kind
+from memdiag.diagnosis.locations import ODD
+from memdiag.diagnosis.rig_behaviour import Near
+from memdiag.evidence.nodes import STATES, Node
+from memdiag.model.verdict import Cause, Locus
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One fault that could be: its kind, where it sits, and the sites it acts on directly."""
+
+    kind: Kind
+    locus: Locus
+    sites: frozenset[str]
+    odds: float
+    bonus: float = 0.0
+    expected: bool = False
+
+    @property
+    def cause(self) -> Cause:
+        return self.kind.cause
+
+
+HOPELESS, EACH = -4.0, 0.7
+"""A variant that explains its own place worse (log) than mere disturbances would, by more than
+this and this much again for each node of it, is not followed up."""
+
+
+def build_model(
+    candidates: Sequence[Candidate],
+    variants: Sequence[tuple[int, int]],
+    nodes: Sequence[Node],
+    near: np.ndarray,
+) -> tuple[noisy_max.Model, list[tuple[int, int]]]:
+    """The factors of the variants that are not hopeless, and those variants."""
+    # What the boot does matters only where steps were not run.
+    some_cut = any(n.kind == "boot" and n.healthy < ODD for n in nodes)
+    known = [r for r, rig in enumerate(rig_behaviour.RIGS) if some_cut or rig.boot == "goes on"]
+    width = max(map(len, STATES.values()))
+    loglik = np.full((len(nodes), width), -np.inf)
+    for j, node in enumerate(nodes):
+        vector = node.vector()
+        loglik[j, : len(vector)] = vector
+    kinds = list(STATES)
+    kind_of = np.array([kinds.index("whole" if n.whole else n.kind) for n in nodes], np.int64)
+    leak = _leak_table(width)[known]
+    hopes = _hopes(candidates, variants, near, loglik, kind_of)
+    kept = [
+        (i, j)
+        for (i, j), hope in zip(variants, hopes, strict=True)
+        if hope > HOPELESS - EACH * int((near[i] >= Near.LANE).sum())
+        or candidates[i].expected
+        or candidates[i].cause is Cause.UNDECIDED
+    ]
+    effects = np.empty((len(known), len(kept), len(nodes), width))
+    for v, (i, j) in enumerate(kept):
+        # One table for each variant of a kind, shared by all its candidates.
+        table = _variant_table(candidates[i].kind.name, j, width)
+        effects[:, v] = table[known][:, kind_of, near[i]]
+    odds = np.array(
+        [
+            math.log(c.odds * c.kind.variants[j].share) + c.bonus
+            for c, j in ((candidates[i], j) for i, j in kept)
+        ]
+    )
+    given = tuple(v for v, (i, _) in enumerate(kept) if candidates[i].expected)
+    odds[list(given)] = -700.0
+    model = noisy_max.Model(
+        loglik,
+        effects,
+        leak[:, kind_of],
+        odds,
+        np.array([i for i, _ in kept], np.int64),
+        _log_shares([rig_behaviour.RIGS[r].prior for r in known]),
+        given,
+    )
+    return model, kept
+
+
+def _hopes(
+    candidates: Sequence[Candidate],
+    variants: Sequence[tuple[int, int]],
+    near: np.ndarray,
+    loglik: np.ndarray,
+    kind_of: np.ndarray,
+) -> list[float]:
+    """For each variant: log of how well it explains its own place against the better of nothing
+    and a disturbance from elsewhere."""
+    like = np.exp(loglik)
+    slope = like.copy()
+    slope[:, :-1] -= like[:, 1:]
+    # States 0 to 2 of a place are healthy ones; of other nodes only 0 costs nothing.
+    place = np.isin(kind_of, [i for i, k in enumerate(STATES) if k in ("place", "whole", "line")])
+    mere = np.where(place, like[:, :3].max(axis=1), like[:, 0])
+    own = near >= Near.LANE
+    out = []
+    for i, j in variants:
+        nodes = np.flatnonzero(own[i])
+        table = _variant_table(candidates[i].kind.name, j, like.shape[1])[0]
+        cdf = table[kind_of[nodes], near[i][nodes]]
+        found = (cdf * slope[nodes]).sum(axis=1)
+        ratio = np.log(np.maximum(found, 1e-30) / mere[nodes])
+        out.append(float(ratio.sum()) + candidates[i].bonus)
+    return out
+
+
+def _log_shares(weights: list[float]) -> np.ndarray:
+    shares = np.array(weights)
+    logs: np.ndarray = np.log(shares / shares.sum())
+    return logs
+
+
+@cache
+def _variant_table(name: str, variant: int, width: int) -> np.ndarray:
+    """(rigs, node kinds, Near, states) cumulative probabilities of one variant of a kind."""
+    kind = fault_catalogue.BY_NAME[name]
+    pmfs = [
+        [
+            [fault_catalogue.effect(kind, kind.variants[variant], rig, k, near) for near in Near]
+            for k in STATES
+        ]
+        for rig in rig_behaviour.RIGS
+    ]
+    return _cumulative(pmfs, width)
+
+
+@cache
+def _leak_table(width: int) -> np.ndarray:
+    """(rigs, node kinds, states) cumulative probabilities with no fault."""
+    return _cumulative(
+        [[[fault_catalogue.leak(rig, k)] for k in STATES] for rig in rig_behaviour.RIGS], width
+    )[:, :, 0]
+
+
+def _cumulative(pmfs: list[list[list[fault_catalogue.Pmf]]], width: int) -> np.ndarray:
+    """Nested pmfs (rigs, node kinds, relations) -> cumulative probabilities, padded with ones."""
+    table = np.zeros((len(pmfs), len(STATES), len(pmfs[0][0]), width))
+    for i, states in enumerate(STATES.values()):
+        place = {state: s for s, state in enumerate(states)}
+        for r, by_kind in enumerate(pmfs):
+            for near, pmf in enumerate(by_kind[i]):
+                for state, p in pmf.items():
+                    table[r, i, near, place[state]] = p
+    table[..., 0] = 0.0
+    table[..., 0] = 1.0 - table.sum(axis=-1)
+    np.cumsum(table, axis=-1, out=table)
+    return np.minimum(table, 1.0)

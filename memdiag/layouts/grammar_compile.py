@@ -1,0 +1,153 @@
+"""How a layout grammar is compiled, and how what Lark refuses is told."""
+
+from __future__ import annotations
+
+import io
+import logging
+import re
+import warnings
+from typing import Any
+
+from memdiag.layouts.grammar_rules import columns_open, recognise_pattern, refusals, rule_names
+from memdiag.layouts.grammar_text import LayoutError, Source
+from memdiag.model import schema
+from memdiag.model.problems import Problem
+
+
+def compile_pack(text: str, origin: str) -> dict[str, Any]:
+    """Compile a grammar to what can be kept on disk. Raises LayoutError."""
+    source = Source(text, origin)
+    with warnings.catch_warnings():
+        # A set with `[` or `--` in it, which Python may read otherwise one day: refused, so that
+        # no warning stands between the rows of a verdict.
+        warnings.simplefilter("error", FutureWarning)
+        try:
+            return _compiled(source)
+        except FutureWarning as unsure:
+            why = f"a pattern has a {str(unsure).lower()}"
+            reason = f"{why}: put a \\ before each sign meant as such"
+            raise LayoutError((source.problem_at("layout-syntax", None, reason=reason),)) from None
+
+
+def _compiled(source: Source) -> dict[str, Any]:
+    wrong = [*recognise_pattern(source), *rule_names(source)]
+    starts = source.starts()
+    if not starts:
+        wrong.append(source.problem_at("layout-empty", None))
+        raise LayoutError(tuple(wrong))
+    try:
+        parser, conflicts = _lark(source, list(starts))
+    except LayoutError as error:
+        raise LayoutError((*wrong, *error.problems)) from None
+    wrong += conflicts
+    wrong += refusals(source, parser)
+    if wrong:
+        raise LayoutError(tuple(dict.fromkeys(wrong)))
+    buffer = io.BytesIO()
+    parser.save(buffer)
+    feeds = any(
+        re.fullmatch(t.pattern.to_regexp(), "\n") and not re.fullmatch(t.pattern.to_regexp(), "x")
+        for t in parser.terminals
+        if t.name not in parser.ignore_tokens
+    )
+    return {
+        "name": source.head.get("name"),
+        "about": source.head.get("about", ""),
+        "recognise": source.head.get("recognise"),
+        "source": source.text,
+        "starts": [(rule, kinds, *_first(parser, rule)) for rule, kinds in starts.items()],
+        "feeds_newline": feeds,
+        "skips": tuple(parser.ignore_tokens),
+        "columns_open": columns_open(parser),
+        "lark": buffer.getvalue(),
+    }
+
+
+# -- Lark itself --------------------------------------------------------------------------------
+
+
+class _Listener(logging.Handler):
+    """Hears which terminals Lark could have read in two ways: it says so only to its log."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.DEBUG)
+        self.rules: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        text = record.getMessage()
+        if "conflict" in text.lower() or text.lstrip().startswith("*"):
+            self.rules.append(text)
+
+
+def _lark(source: Source, starts: list[str]) -> tuple[Any, list[Problem]]:
+    """The compiled parser, and the places where it could read a line in two ways."""
+    from lark import Lark, logger
+    from lark.exceptions import LarkError
+
+    listener = _Listener()
+    level, handlers = logger.level, list(logger.handlers)
+    for handler in handlers:
+        logger.removeHandler(handler)
+    logger.addHandler(listener)
+    logger.setLevel(logging.DEBUG)
+    options = {"parser": "lalr", "start": starts, "maybe_placeholders": True}
+    try:
+        Lark(source.text, debug=True, **options)
+        parser = Lark(source.text, **options)
+    except (LarkError, re.error, RecursionError) as error:
+        raise LayoutError((_refusal(source, error),)) from None
+    finally:
+        logger.setLevel(level)
+        logger.removeHandler(listener)
+        for handler in handlers:
+            logger.addHandler(handler)
+    conflicts = []
+    for text in listener.rules:
+        rule = re.search(r"<\s*_*([a-z][a-z_0-9]*?)(?:_(?:star|plus)_\d+)?\s*:", text)
+        if rule:
+            conflicts.append(_ambiguous(source, rule.group(1)))
+    return parser, conflicts
+
+
+def _ambiguous(source: Source, rule: str) -> Problem:
+    return source.problem_at("layout-ambiguous", source.place(rule), rule=rule)
+
+
+def _refusal(source: Source, error: Exception) -> Problem:
+    """What Lark refused, at its place."""
+    text = str(error)
+    reason = text.strip().splitlines()[0].rstrip(":").strip() if text.strip() else "no grammar"
+    at = re.search(r"at line (\d+),? col(?:umn)? (\d+)", text)
+    if at:
+        reason = re.sub(r",? at line \d+,? col.*", "", reason)
+        if "Token('_NL'" in reason:
+            reason = "the definition ends too early"
+        return source.problem_in("layout-syntax", int(at[1]), int(at[2]), reason=reason)
+    zero = re.search(r"zero-width terminals?\. \((\w+)", text)
+    if zero:
+        return source.problem_at("layout-empty-terminal", source.place(zero[1]), name=zero[1])
+    if "Reduce/Reduce" in text or "Shift/Reduce" in text:
+        rules = re.findall(r"<\s*_*([a-z][a-z_0-9]*?)(?:_(?:star|plus)_\d+)?\s*:", text)
+        return _ambiguous(source, rules[0] if rules else next(iter(source.starts())))
+    undefined = re.search(r"['\"]?(\w+)['\"]? used but not defined \(in rule (\w+)\)", text)
+    if undefined:
+        offset = source.place(undefined[1], undefined[2])
+        names = [d.name for d in source.definitions]
+        return source.problem_at(
+            "layout-undefined", offset, name=undefined[1], hint=schema.nearest(undefined[1], names)
+        )
+    named = next(
+        (w for w in re.findall(r"\w+", reason) if any(w == d.name for d in source.definitions)),
+        None,
+    )
+    offset = source.place(named) if named else None
+    return source.problem_at("layout-syntax", offset, reason=reason)
+
+
+def _first(parser: Any, rule: str) -> tuple[str, tuple[str, ...]]:
+    """A regular expression that the opening of every line of this rule matches, after what is
+    skipped, and the terminals that it may open with."""
+    terms = {t.name: t.pattern.to_regexp() for t in parser.terminals}
+    names = sorted(n for n in parser.parse_interactive("", start=rule).accepts() if n in terms)
+    opening = "|".join(f"(?:{terms[name]})" for name in names)
+    return f"(?:{opening})", tuple(names)

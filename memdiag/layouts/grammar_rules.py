@@ -1,0 +1,234 @@
+"""What a layout grammar may and may not do.
+
+Beside what Lark itself refuses (`grammar_compile`), refused are: rules and terminals outside the
+law; rules that call themselves first, or that can be read in two ways; terminals that match
+nothing, the empty text or everything; patterns that could keep the matcher busy for ever.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+from memdiag.layouts.grammar_text import Source
+from memdiag.layouts.patterns import nature, takes_everything
+from memdiag.model import schema
+from memdiag.model.problems import Problem
+
+
+def refusals(source: Source, parser: Any) -> Iterator[Problem]:
+    """What of a grammar that Lark accepts is outside the law."""
+    yield from _terminals(source, parser)
+    for kind, productions in _by_kind(parser).items():
+        yield from _line_rule(source, parser, kind, productions)
+    yield from _look_alikes(source, parser, list(source.starts()))
+    yield from _recursion(source, parser)
+
+
+def columns_open(parser: Any) -> bool:
+    """Whether a header line says itself which section it opens."""
+    carriers = _carriers(parser, _by_kind(parser).get("columns", []))
+    return any(schema.filled(symbol.name)[0] == "section" for symbol in carriers)
+
+
+# -- names --------------------------------------------------------------------------------------
+
+
+def recognise_pattern(source: Source) -> Iterator[Problem]:
+    pattern = source.head.get("recognise")
+    if pattern is None:
+        return
+    at = source.head_place("recognise")
+    try:
+        compiled = re.compile(pattern)
+        if compiled.search(""):
+            yield source.problem_at("layout-recognise", at, why="it is found in an empty line")
+        elif all(map(compiled.search, ("~ ~", "0 a", "# :", "Z-"))):
+            yield source.problem_at("layout-recognise", at, why="it is found in any line")
+        elif nature(pattern).hangs:
+            yield source.problem_at("layout-pattern-hangs", at, name="recognise")
+    except (re.error, RecursionError, OverflowError) as error:
+        yield source.problem_at("layout-recognise", at, why=f"it is none: {error}")
+
+
+def rule_names(source: Source) -> Iterator[Problem]:
+    """Rules and aliases that the law does not know and no line rule uses."""
+    starts = source.starts()
+    used = source.reached(tuple(starts))
+    for rule in source.rules.values():
+        above = source.reached((rule.name,)) & set(starts)
+        if rule.name not in used and not above:
+            yield source.problem_at(
+                "layout-rule-name",
+                rule.offset,
+                name=rule.name,
+                hint=schema.nearest(rule.name, schema.LINE_RULES),
+            )
+        for alias in rule.aliases:
+            if alias not in schema.LINE_RULES:
+                hint = schema.nearest(alias, schema.LINE_RULES)
+                yield source.problem_at(
+                    "layout-rule-name", source.place(alias, rule.name), name=alias, hint=hint
+                )
+
+
+# -- terminals ----------------------------------------------------------------------------------
+
+
+def _terminals(source: Source, parser: Any) -> Iterator[Problem]:
+    for term in parser.terminals:
+        pattern = term.pattern.to_regexp()
+        found = nature(pattern)
+        where = source.place(term.name)
+        if found.never:
+            yield source.problem_at("layout-dead-terminal", where, name=term.name)
+        if found.hangs:
+            yield source.problem_at("layout-pattern-hangs", where, name=term.name)
+
+
+Productions = list[Any]
+
+
+def _kind(rule: Any) -> str | None:
+    """The line rule that a production of Lark's makes, None for a helper's."""
+    name = rule.alias if rule.alias is not None else rule.origin.name
+    return name if name in schema.LINE_RULES else None
+
+
+def _by_kind(parser: Any) -> dict[str, Productions]:
+    """The productions of each line rule: those of the rule, or those with the alias."""
+    found: dict[str, Productions] = {}
+    for rule in parser.rules:
+        kind = _kind(rule)
+        if kind is not None:
+            found.setdefault(kind, []).append(rule)
+    return found
+
+
+def _line_rule(source: Source, parser: Any, kind: str, rules: Productions) -> Iterator[Problem]:
+    """The terminals of one line rule: their names, and whether they leave room for others."""
+    terms = {t.name: t for t in parser.terminals}
+    everything = {name for name, t in terms.items() if takes_everything(t.pattern.to_regexp())}
+    home = {name: d.name for d in source.rules.values() for name in d.uses}
+    known = schema.terminal_names(kind)
+    for symbol in _carriers(parser, rules):
+        if kind == "noise":
+            break
+        name = symbol.name
+        column, value = schema.filled(name)
+        where = source.place(name, kind if kind in source.rules else home.get(name))
+        if name.startswith("__ANON"):
+            where = source.place(kind)
+            yield source.problem_at("layout-nameless", where, kind=kind)
+        elif column not in known:
+            yield source.problem_at(
+                "layout-terminal-name",
+                where,
+                name=name,
+                kind=kind,
+                hint=schema.nearest(column, known),
+            )
+        elif value is not None and value not in schema.VALUES.get(column, (value,)):
+            yield source.problem_at(
+                "layout-terminal-name",
+                where,
+                name=name,
+                kind=kind,
+                hint=schema.nearest(value, schema.VALUES[column]),
+            )
+    for rule in rules:
+        for index, symbol in enumerate(rule.expansion):
+            alone = index == 0 or index < len(rule.expansion) - 1
+            if symbol.is_term and symbol.name in everything and alone:
+                yield source.problem_at(
+                    "layout-takes-everything",
+                    source.place(symbol.name),
+                    name=symbol.name,
+                    kind=kind,
+                )
+
+
+def _carriers(parser: Any, rules: Productions) -> list[Any]:
+    """The terminals of these productions that stay in the tree, helper rules included."""
+    found: dict[str, Any] = {}
+    seen: set[str] = set()
+    todo = list(rules)
+    while todo:
+        rule = todo.pop(0)
+        for symbol in rule.expansion:
+            if symbol.is_term:
+                nameless = symbol.name.startswith("__ANON")
+                if not symbol.filter_out and (nameless or not symbol.name.startswith("_")):
+                    found.setdefault(symbol.name, symbol)
+            elif symbol.name not in seen:
+                seen.add(symbol.name)
+                todo.extend(
+                    r for r in parser.rules if r.origin.name == symbol.name and not _kind(r)
+                )
+    return list(found.values())
+
+
+def _look_alikes(source: Source, parser: Any, starts: list[str]) -> Iterator[Problem]:
+    """Two terminals of one pattern that may stand at the same place: which is meant?"""
+    patterns = {t.name: t.pattern.to_regexp() for t in parser.terminals}
+    table = parser.parse_interactive("", start=starts[0]).parser_state.parse_conf.parse_table
+    told: set[tuple[str, str]] = set()
+    for actions in table.states.values():
+        seen: dict[str, str] = {}
+        for name in sorted(n for n in actions if n in patterns):
+            other = seen.setdefault(patterns[name], name)
+            if other != name and (other, name) not in told:
+                told.add((other, name))
+                yield source.problem_at(
+                    "layout-look-alike", source.place(name), name=name, other=other
+                )
+
+
+def carried(layout: Any) -> dict[str, tuple[str, ...]]:
+    """What each line rule of a compiled layout fills: columns, and `column=value`."""
+    found: dict[str, tuple[str, ...]] = {}
+    for kind, rules in _by_kind(layout.lark).items():
+        names = []
+        for symbol in _carriers(layout.lark, rules) if kind != "noise" else ():
+            column, value = schema.filled(symbol.name)
+            names.append(column if value is None else f"{column}={value}")
+        found[kind] = tuple(dict.fromkeys(names))
+    return found
+
+
+# -- recursion and openings ---------------------------------------------------------------------
+
+
+def _recursion(source: Source, parser: Any) -> Iterator[Problem]:
+    """Rules that call themselves before they have read anything."""
+    nullable: set[str] = set()
+    grown = True
+    while grown:
+        grown = False
+        for rule in parser.rules:
+            name = rule.origin.name
+            if name not in nullable and all(s.name in nullable for s in rule.expansion):
+                nullable.add(name)
+                grown = True
+    leads: dict[str, set[str]] = {}
+    for rule in parser.rules:
+        for symbol in rule.expansion:
+            if symbol.is_term:
+                break
+            leads.setdefault(rule.origin.name, set()).add(symbol.name)
+            if symbol.name not in nullable:
+                break
+    for name in source.rules:
+        seen: set[str] = set()
+        todo = list(leads.get(name, ()))
+        while todo:
+            at = todo.pop()
+            if at not in seen:
+                seen.add(at)
+                todo.extend(leads.get(at, ()))
+        if name in seen:
+            yield source.problem_at("layout-left-recursive", source.place(name), rule=name)
+    for start in source.starts():
+        if start in nullable:
+            yield source.problem_at("layout-empty-rule", source.place(start), rule=start)

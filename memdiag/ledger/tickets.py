@@ -1,0 +1,231 @@
+"""Puts a verdict on a repair ticket: the raw dump, the verdict in every form a ticket system or a
+bench wants, and the comparison with what the ticket already holds.
+
+What an entry holds: the dump byte for byte, `verdict.json`, `verdict.md`, `verdict.html`,
+`table.csv`, `board.svg`, from the second run on `comparison.json`, `.md` and `.html`, `entry.json`
+with what is needed to read the dump again in the same way (and `board.toml`, `layout.lark` beside
+it), and `SHA256SUMS` over all of them. `ticket_store` brings it to the disk.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from memdiag import __version__
+from memdiag.diagnosis.settings import Shop
+from memdiag.ledger.store import Entry, Filed, TicketError, check_id, damaged, file_entry
+from memdiag.model.comparison import Comparison
+from memdiag.model.records import Run
+from memdiag.model.verdict import Verdict
+
+FORMAT = "memdiag-entry/1"
+BOARD, LAYOUT = "board.toml", "layout.lark"
+
+MOST_EARLIER = 8
+"""Earlier entries that a comparison takes in: the first, and the latest of the others."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How a dump is to be read and judged, as on the command line."""
+
+    board: str | None = None
+    grammar: str | None = None
+    removed: tuple[str, ...] = ()
+    shop: Shop | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A dump, read and judged, ready to be filed. `name` is where it came from."""
+
+    raw: bytes
+    name: str
+    verdicts: tuple[Verdict, ...]
+    reading: Reading
+
+
+@dataclass(slots=True)
+class Attached:
+    """What came of it: `notes` are sentences for the bench, `comparison` is None where the ticket
+    held nothing to compare with, or where nothing was filed because the dump was there already."""
+
+    filed: Filed
+    comparison: Comparison | None = None
+    notes: list[str] = field(default_factory=list)
+
+
+def judged(raw: bytes, name: str, reading: Reading) -> Judged:
+    """Read and judge a dump. Raises as `load.load` and `verdict.judge` do."""
+    from memdiag.diagnosis.judge import judge
+    from memdiag.reading.load import load
+
+    runs = load(
+        raw, board=reading.board, grammar=reading.grammar, removed=reading.removed, name=name
+    )
+    return Judged(raw, name, tuple(judge(r, reading.board, reading.shop) for r in runs), reading)
+
+
+def attach(root: Path, ticket: str, dump: Judged, now: datetime | None = None) -> Attached:
+    """File a dump with its ticket below `root`, which is made where it is not there.
+
+    The same dump again changes nothing. Raises TicketError; then nothing was filed.
+    """
+    ticket = check_id(ticket)
+    try:
+        root.mkdir(parents=True, exist_ok=True)
+    except OSError as wrong:
+        reason = (wrong.strerror or str(wrong)).lower()
+        raise TicketError(f"cannot make the folder {root}: {reason}; nothing was filed") from wrong
+    result = Attached(Filed(Entry(root, 0, "", ""), fresh=False))
+    named = {v.run.head.ticket for v in dump.verdicts if v.run.head.ticket}
+    if named - {ticket}:
+        result.notes.append(
+            f"the dump names ticket {', '.join(sorted(named))}, it is filed under {ticket}: check"
+        )
+
+    def make(before: tuple[Entry, ...]) -> Mapping[str, bytes]:
+        result.comparison = _against(before, dump, result.notes)
+        return _files(ticket, dump, result.comparison, before, now or datetime.now(UTC))
+
+    result.filed = file_entry(root, ticket, dump.raw, _stage(dump.verdicts), make)
+    return result
+
+
+def _stage(verdicts: Sequence[Verdict]) -> str:
+    stages = [v.run.head.stage or "run" for v in verdicts]
+    return stages[0] if len(set(stages)) == 1 else f"{stages[0]}-to-{stages[-1]}"
+
+
+def _against(before: Sequence[Entry], dump: Judged, notes: list[str]) -> Comparison | None:
+    """The comparison over all runs of the ticket in the order they were made, None for one run."""
+    from memdiag.repair import comparison
+
+    runs: list[Run] = []
+    kept = [*before[:1], *before[1:][-(MOST_EARLIER - 1) :]]
+    if len(kept) < len(before):
+        notes.append(f"compared with the first and the latest of {len(before)} earlier entries")
+    for entry in kept:
+        runs += _runs(entry, notes)
+    runs += [v.run for v in dump.verdicts]
+    if len(runs) < 2:
+        return None
+    runs = _in_order(runs)
+    mine = {id(v.run): v for v in dump.verdicts}
+    board = dump.verdicts[-1].board
+    profile = board if board.known else None
+    if len(runs) == 2:
+        return comparison.compare(
+            runs[0],
+            runs[1],
+            profile,
+            before_verdict=mine.get(id(runs[0])),
+            after_verdict=mine.get(id(runs[1])),
+            shop=dump.reading.shop,
+        )
+    return comparison.history(runs, profile, shop=dump.reading.shop)
+
+
+def _in_order(runs: list[Run]) -> list[Run]:
+    """By their dates where every run has one that can be read, else as they were filed."""
+    dates = []
+    for run in runs:
+        try:
+            date = datetime.fromisoformat(run.head.at or "")
+        except ValueError:
+            return runs
+        dates.append(date if date.tzinfo else date.replace(tzinfo=UTC))
+    order = sorted(range(len(runs)), key=lambda n: dates[n])
+    return [runs[n] for n in order]
+
+
+def _runs(entry: Entry, notes: list[str]) -> list[Run]:
+    """The runs of an earlier entry, read as they were read then; a note where that fails."""
+    from memdiag.reading.load import load
+
+    name = entry.folder.name
+    wrong = damaged(entry)
+    raw = entry.dump()
+    if wrong:
+        notes.append(f"{name}: {', '.join(wrong)} changed since it was filed")
+    if raw is None:
+        notes.append(f"{name} is left out of the comparison: its dump is not what was filed")
+        return []
+    how = _entry_json(entry)
+    board, layout = entry.folder / BOARD, entry.folder / LAYOUT
+    try:
+        return load(
+            raw,
+            board=board if board.is_file() else None,
+            grammar=str(layout) if layout.is_file() else how.get("grammar"),
+            removed=tuple(map(str, how.get("removed", ()))),
+            name=name,
+        )
+    except (ValueError, OSError) as unreadable:
+        first = str(unreadable).splitlines()[0] if str(unreadable) else "it cannot be read"
+        notes.append(f"{name} is left out of the comparison: {first}")
+        return []
+
+
+def _entry_json(entry: Entry) -> dict[str, Any]:
+    try:
+        found = json.loads((entry.folder / "entry.json").read_bytes())
+    except (OSError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _files(
+    ticket: str, dump: Judged, comparison: Comparison | None, before: Sequence[Entry], now: datetime
+) -> dict[str, bytes]:
+    """Every file of an entry but the dump itself."""
+    from memdiag.reports.documents import verdicts_json
+    from memdiag.reports.drawing import board_svg, drawable
+    from memdiag.reports.html import comparison_page, verdict_page
+    from memdiag.reports.markdown import verdict_markdown
+    from memdiag.reports.page_views import marks
+    from memdiag.reports.spreadsheet import table_csv
+
+    last = dump.verdicts[-1]
+    texts = {
+        "verdict.json": verdicts_json(dump.verdicts) + "\n",
+        "verdict.md": "\n".join(map(verdict_markdown, dump.verdicts)),
+        "verdict.html": verdict_page(dump.verdicts, comparison),
+        "table.csv": table_csv([row for v in dump.verdicts for row in v.table]),
+    }
+    if drawable(last.board):
+        texts["board.svg"] = board_svg(last.board, marks(last))
+    if comparison is not None:
+        from memdiag.reports.comparison_documents import comparison_json
+        from memdiag.reports.comparison_text import comparison_markdown
+
+        texts["comparison.json"] = comparison_json(comparison) + "\n"
+        texts["comparison.md"] = comparison_markdown(comparison)
+        texts["comparison.html"] = comparison_page(comparison)
+    files = {name: text.encode("utf-8", "replace") for name, text in texts.items()}
+    grammar = dump.reading.grammar
+    if grammar is not None and Path(grammar).is_file():
+        files[LAYOUT] = Path(grammar).read_bytes()
+        grammar = None
+    if last.board.known and Path(last.board.origin).is_file():
+        files[BOARD] = Path(last.board.origin).read_bytes()
+    about = {
+        "format": FORMAT,
+        "tool": __version__,
+        "ticket": ticket,
+        "filed": now.isoformat(timespec="seconds"),
+        "name": Path(dump.name).name,
+        "sha256": last.run.source.sha256,
+        "stages": [v.run.head.stage for v in dump.verdicts],
+        "after": [entry.folder.name for entry in before],
+        "outcome": None if comparison is None else comparison.outcome.value,
+        "grammar": grammar,
+        "removed": list(dump.reading.removed),
+    }
+    files["entry.json"] = (json.dumps(about, indent=2) + "\n").encode()
+    return files

@@ -1,0 +1,201 @@
+"""Problems with a board profile or the shop's settings."""
+
+from __future__ import annotations
+
+from memdiag.model.problems.types import Kind, Severity
+
+# Two sites that are right, and the head they need: each input below spoils one thing.
+_HEAD = 'board = "bench"\n'
+_U1 = '[[site]]\nref = "U1"\nlinks = [{channel = 0, lanes = [0, 1]}]\n'
+_U2 = '[[site]]\nref = "U2"\nlinks = [{channel = 1, lanes = [0, 1]}]\n'
+_AT = "x = 10\ny = 10\nsize = [10, 12]\n"
+_NEAR = "x = 15\ny = 12\nsize = [10, 12]\n"
+
+KINDS: dict[str, Kind] = {
+    "board-unsaid": Kind(
+        Severity.INFO,
+        "the dump names no board: neighbour relations unknown",
+        "give the profile with --board FILE to weigh how sites disturb each other",
+        (
+            "bench-dump 1\n[run]\nmemory  gddr6\n[training]\nsite ch step result\n"
+            "U1 0 id pass\n[end] 1\n",
+        ),
+    ),
+    "board-unknown": Kind(
+        Severity.INFO,
+        'no profile for board "{board}": neighbour relations unknown{nearest}',
+        "give one with --board FILE, or put it in a folder named in MEMDIAG_BOARDS",
+        (
+            "bench-dump 1\n[run]\nboard  pear-3\n[training]\nsite ch step result\n"
+            "U1 0 id pass\n[end] 1\n",
+        ),
+    ),
+    "board-differs": Kind(
+        Severity.WARNING,
+        'the dump says board "{board}", the profile given is of "{given}"',
+        "check that the profile belongs to this board, or correct the dump's head",
+    ),
+    "profile-unreadable": Kind(
+        Severity.ERROR,
+        "cannot read board profile {file}: {reason}",
+        "name a profile file, or one of the boards that `memdiag board list` shows",
+        (b'board = "\xff\xfe"\n',),
+        "profile",
+    ),
+    "profile-syntax": Kind(
+        Severity.ERROR,
+        "{file}: no valid TOML: {reason}",
+        "text stands in quotes, lists in [ ], and each site begins with [[site]]",
+        ("board = quince\n",),
+        "profile",
+    ),
+    "profile-key": Kind(
+        Severity.ERROR,
+        '{file}: {where}there is no key "{key}" here{nearest}',
+        "known here: {known}",
+        (_HEAD + _U1 + "rotatoin = 90\n", _HEAD + _U1 + '[[rails]]\nname = "VDDQ"\n'),
+        "profile",
+    ),
+    "profile-missing": Kind(
+        Severity.ERROR,
+        "{file}: {where}{key} is missing",
+        "wanted: {wanted}",
+        (_U1, _HEAD + '[[site]]\nref = "U1"\n', _HEAD),
+        "profile",
+    ),
+    "profile-value": Kind(
+        Severity.ERROR,
+        "{file}: {where}{key} is {value}",
+        "wanted: {wanted}",
+        (
+            _HEAD + _U1 + 'side = "left"\n',
+            _HEAD + _U1 + 'x = "10"\n',
+            _HEAD + _U1 + "x = inf\n",
+            _HEAD + _U1 + "size = [10]\n",
+            _HEAD + '[[site]]\nref = "U1"\nlinks = [{channel = 0, lanes = [0, 99]}]\n',
+            _HEAD + '[[site]]\nref = "U1"\nlinks = [{channel = 0, lanes = [0], dq = [8]}]\n',
+            _HEAD + 'memory = "gddr7"\n' + _U1,
+            _HEAD + "site = 3\n",
+        ),
+        "profile",
+    ),
+    "profile-no-sites": Kind(
+        Severity.ERROR,
+        "{file}: the profile has no site",
+        "a board needs at least one [[site]] with ref and links",
+        (_HEAD + "site = []\n",),
+        "profile",
+    ),
+    "profile-twice": Kind(
+        Severity.ERROR,
+        '{file}: {what} "{name}" stands {times} times',
+        "each name is used once; rename or remove the others",
+        (
+            _HEAD + _U1 + _U2.replace("U2", "U1"),
+            _HEAD + _U1 + '[[rail]]\nname = "VDDQ"\n[[rail]]\nname = "VDDQ"\n',
+        ),
+        "profile",
+    ),
+    "profile-link-twice": Kind(
+        Severity.ERROR,
+        "{file}: channel {channel} rank {rank} lane {lane}{dq} is owned by {owners}",
+        "a lane belongs to one site, or is divided between sites with dq lists",
+        (
+            _HEAD + _U1 + _U2.replace("channel = 1", "channel = 0"),
+            _HEAD + '[[site]]\nref = "U1"\nlinks = [{channel = 0, lanes = [0, 0]}]\n',
+        ),
+        "profile",
+    ),
+    "profile-undefined": Kind(
+        Severity.ERROR,
+        '{file}: site {site}: {key} names "{name}", which no {table} defines{nearest}',
+        "correct the name or add the {table}",
+        (
+            _HEAD + _U1 + 'rails = ["VQQ"]\n[[rail]]\nname = "VDDQ"\n',
+            _HEAD + _U1 + 'clamshell = "U9"\n',
+        ),
+        "profile",
+    ),
+    "profile-clamshell": Kind(
+        Severity.ERROR,
+        "{file}: site {site}: clamshell partner {partner} {wrong}",
+        "clamshell partners name each other and sit on opposite sides",
+        (
+            _HEAD + _U1 + 'clamshell = "U2"\n' + _U2 + 'side = "bottom"\n',
+            _HEAD + _U1 + 'clamshell = "U2"\n' + _U2 + 'clamshell = "U1"\n',
+            _HEAD + _U1 + 'clamshell = "U1"\n',
+        ),
+        "profile",
+    ),
+    "profile-partition": Kind(
+        Severity.WARNING,
+        "{file}: channel {channel} is in partitions {partitions}",
+        "one PHY block drives a channel: give its sites the same partition",
+        (
+            _HEAD
+            + _U1
+            + 'partition = "P0"\n'
+            + _U2.replace("channel = 1, lanes = [0, 1]", "channel = 0, lanes = [2]")
+            + 'partition = "P1"\n',
+        ),
+        "profile",
+    ),
+    "profile-overlap": Kind(
+        Severity.WARNING,
+        "{file}: {one} and {two} overlap on the {side} side by {depth} mm",
+        "check x, y, size and rotation of both; x and y are the package's centre",
+        (_HEAD + _U1 + _AT + _U2 + _NEAR, _HEAD + _U1 + _AT + "[controller]\n" + _NEAR),
+        "profile",
+    ),
+    "profile-half-placed": Kind(
+        Severity.ERROR,
+        "{file}: site {site}: {has} is given but {lacks} is not",
+        "a place needs both x and y",
+        (_HEAD + _U1 + "x = 10\n",),
+        "profile",
+    ),
+    "profile-outside": Kind(
+        Severity.WARNING,
+        "{file}: {what} reaches out of the board's outline",
+        "x and y count from the lower left corner seen from the top; check the outline too",
+        (_HEAD + "outline = [12, 12]\n" + _U1 + _AT,),
+        "profile",
+    ),
+    "profile-unplaced": Kind(
+        Severity.INFO,
+        "{file}: place or size not given for {sites}: left out of the drawing",
+        "give x, y and size of every site",
+        (_HEAD + _U1,),
+        "profile",
+    ),
+    "profile-ohms": Kind(
+        Severity.ERROR,
+        "{file}: rail {rail}: healthy_ohms_typical {typical} is below healthy_ohms_min {least}",
+        "the typical reading lies above the lowest healthy one",
+        (
+            _HEAD + _U1 + '[[rail]]\nname = "VDDQ"\nhealthy_ohms_min = 150\n'
+            "healthy_ohms_typical = 20\n",
+        ),
+        "profile",
+    ),
+    "profile-injection": Kind(
+        Severity.WARNING,
+        "{file}: rail {rail}: inject_volts_max {limit} V is above the rail's own {volts} V",
+        "injecting more than the rail's own voltage can destroy every part on it",
+        (_HEAD + _U1 + '[[rail]]\nname = "VDDQ"\nvolts = 1.2\ninject_volts_max = 1.5\n',),
+        "profile",
+    ),
+    "profile-address": Kind(
+        Severity.ERROR,
+        "{file}: [address] {what}",
+        "each bit of a field is one address bit or an XOR group, and none repeats the others",
+        (
+            _HEAD + _U1 + '[address]\nfields = [{name = "row", bits = [9, [5, 5]]}]\n',
+            _HEAD + _U1 + '[address]\nfields = [{name = "row", bits = [9, 5]},'
+            ' {name = "bank", bits = [[9, 5]]}]\n',
+            _HEAD + _U1 + '[address]\nfields = [{name = "row", bits = [9]},'
+            ' {name = "row", bits = [5]}]\n',
+        ),
+        "profile",
+    ),
+}

@@ -1,0 +1,147 @@
+"""Problems with a layout grammar."""
+
+from __future__ import annotations
+
+from memdiag.model.problems.types import Kind, Severity
+
+_HEAD = "// name: trial\n// about: a trial\n// recognise: ^trial\n"
+_END = 'LANE: /[0-9]+/\nCH: /[0-9]+/\n%ignore " "\n'
+
+KINDS: dict[str, Kind] = {
+    "no-such-layout": Kind(Severity.ERROR, "there is no layout {name!r}", "{hint}"),
+    "bad-recognise": Kind(
+        Severity.WARNING,
+        "{file}: its recognise pattern cannot be used: {reason}",
+        "mend it; until then the layout is used only where --grammar names it",
+    ),
+    "layout-skipped": Kind(
+        Severity.WARNING,
+        "layout {name} knows this text too, but its grammar cannot be used: {reason}",
+        "mend {file}: `memdiag grammar check` shows where",
+    ),
+    "layout-empty": Kind(
+        Severity.ERROR,
+        "{file}: the grammar has no rule that reads a line{quote}",
+        "name a rule training_row, count_row, error_row, ... (docs/layouts.md lists them)",
+        (_HEAD + 'thing: "a"\n', ""),
+        "grammar",
+    ),
+    "layout-syntax": Kind(
+        Severity.ERROR,
+        "{file}: {reason}{quote}",
+        "mend the grammar there and check it again",
+        (_HEAD + 'noise: "a\n', _HEAD + "noise: (A\nA: /a/\n", _HEAD + "noise: A\nA: /(/\n"),
+        "grammar",
+    ),
+    "layout-undefined": Kind(
+        Severity.ERROR,
+        "{file}: {name} is used and not defined{quote}",
+        "define it, or correct the name: {hint}",
+        (_HEAD + 'training_row: "lane" LAEN\n' + _END,),
+        "grammar",
+    ),
+    "layout-recognise": Kind(
+        Severity.ERROR,
+        "{file}: the recognise pattern cannot tell this layout from others: {why}{quote}",
+        "write a regular expression that is found in a line of this layout and of no other",
+        (
+            '// recognise: (\nnoise: "a"\n',
+            '// recognise: .*\nnoise: "a"\n',
+            '// recognise: .\nnoise: "a"\n',
+        ),
+        "grammar",
+    ),
+    "layout-rule-name": Kind(
+        Severity.ERROR,
+        "{file}: {name} is outside the layout law and no line rule uses it{quote}",
+        "{hint}",
+        (
+            _HEAD + 'noise: "a"\ntrainig_row: "lane" LANE\n' + _END,
+            _HEAD + 'noise: "a"\nline: "lane" LANE -> trainig_row\n   | "b" -> noise\n' + _END,
+        ),
+        "grammar",
+    ),
+    "layout-terminal-name": Kind(
+        Severity.ERROR,
+        "{file}: {name} fills no column of {kind}{quote}",
+        "{hint}; a name that starts with _ carries nothing",
+        (
+            _HEAD + 'training_row: "lane" LANES\nLANES: /[0-9]/\n',
+            _HEAD + 'training_row: RESULT__PASSED\nRESULT__PASSED: "ok"\n',
+            _HEAD + "count_row: LANE STEP\nSTEP: /[a-z]+/\n" + _END,
+        ),
+        "grammar",
+    ),
+    "layout-nameless": Kind(
+        Severity.ERROR,
+        "{file}: {kind} holds a pattern without a name{quote}",
+        "name it after the column it fills, or start its name with _ if it carries nothing",
+        (_HEAD + 'training_row: "lane" /[0-9]+/\n',),
+        "grammar",
+    ),
+    "layout-left-recursive": Kind(
+        Severity.ERROR,
+        "{file}: rule {rule} calls itself before it has read anything{quote}",
+        "write a repeat instead: item+ or item*",
+        (_HEAD + "training_row: training_row CH | LANE\n" + _END,),
+        "grammar",
+    ),
+    "layout-ambiguous": Kind(
+        Severity.ERROR,
+        "{file}: rule {rule} can read one line in two ways{quote}",
+        "leave out one of them, or put a word between the parts that tells them apart",
+        (
+            _HEAD + "training_row: a | b\na: LANE\nb: LANE\n" + _END,
+            _HEAD + "training_row: LANE* LANE*\n" + _END,
+        ),
+        "grammar",
+    ),
+    "layout-look-alike": Kind(
+        Severity.ERROR,
+        "{file}: {name} and {other} have one pattern and can stand at the same place{quote}",
+        "put a word in front of one of them, or let their patterns differ",
+        (_HEAD + "training_row: [CH] LANE\n" + _END,),
+        "grammar",
+    ),
+    "layout-empty-rule": Kind(
+        Severity.ERROR,
+        "{file}: rule {rule} matches an empty line{quote}",
+        "blank lines are skipped anyway: let the rule ask for something",
+        (_HEAD + 'training_row: [LANE] ["x"]\n' + _END,),
+        "grammar",
+    ),
+    "layout-empty-terminal": Kind(
+        Severity.ERROR,
+        "{file}: terminal {name} matches the empty text{quote}",
+        "write + for *, and make the terminal optional where it is used: [{name}]",
+        (_HEAD + "training_row: LANE CH\nLANE: /[0-9]*/\nCH: /x/\n",),
+        "grammar",
+    ),
+    "layout-dead-terminal": Kind(
+        Severity.ERROR,
+        "{file}: terminal {name} matches nothing{quote}",
+        "mend its pattern: no text can satisfy it",
+        (
+            _HEAD + "training_row: LANE CH\nLANE: /[^\\d\\D]/\nCH: /x/\n",
+            _HEAD + "training_row: LANE CH\nLANE: /(?!)a/\nCH: /x/\n",
+        ),
+        "grammar",
+    ),
+    "layout-takes-everything": Kind(
+        Severity.ERROR,
+        "{file}: terminal {name} matches any text, and leaves nothing to the rest of {kind}{quote}",
+        "let it match what stands there and no more, such as /\\S+/ or /[0-9]+/",
+        (
+            _HEAD + "noise: ALL\nALL: /.+/\n",
+            _HEAD + 'training_row: "x" STEP LANE\nSTEP: /.+/\n' + _END,
+        ),
+        "grammar",
+    ),
+    "layout-pattern-hangs": Kind(
+        Severity.ERROR,
+        "{file}: the pattern of {name} could take for ever on an unlucky line{quote}",
+        "do not repeat a repeat, such as (a+)+: let each part begin with another character",
+        (_HEAD + "training_row: LANE\nLANE: /([0-9]+)+x/\n", '// recognise: ^(a+)+$\nnoise: "a"\n'),
+        "grammar",
+    ),
+}

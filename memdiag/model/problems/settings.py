@@ -1,0 +1,22 @@
+"""Problems with a shop's settings."""
+
+from __future__ import annotations
+
+from memdiag.model.problems.types import Kind, Severity
+
+KINDS: dict[str, Kind] = {
+    "shop-unreadable": Kind(
+        Severity.ERROR,
+        "the shop file {file} cannot be read: {reason}",
+        "check the path, or leave --shop away to use the shipped settings",
+        ("[priors\nmissing = 1", "= 3"),
+        via="shop",
+    ),
+    "shop-key": Kind(
+        Severity.ERROR,
+        "the shop file {file} has a setting that cannot be used: {reason}",
+        "docs/priors.md lists every setting with its default",
+        ("[priors]\nmising = 0.1\n", "[costs]\nreplace = -4\n", "[limits]\nconfidence = 'high'\n"),
+        via="shop",
+    ),
+}

@@ -1,0 +1,225 @@
+"""What a dump can say: one frozen type per kind of row, each with its position, and the `Run`.
+
+`None` always means "the dump does not say". It is never a zero, and a zero is never "not said".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+
+from memdiag.model.error_log import ErrorLog
+from memdiag.model.problems import Position, Problem
+from memdiag.model.quantities import Quantity
+
+Channel = int | str
+"""A channel's name: a number where it is written as one, else the word."""
+
+
+class Result(StrEnum):
+    """How a training step ended. A `-` in the dump is None, not one of these."""
+
+    PASS = "pass"
+    MARGINAL = "marginal"
+    FAIL = "fail"
+    NO_RESPONSE = "no-response"
+    NOT_FOUND = "not-found"
+    NOT_RUN = "not-run"
+
+
+STEPS = ("id", "ca", "level", "wck", "gate", "read", "write", "vref", "zq")
+"""The training steps with a meaning here; others are kept and counted."""
+
+STAGES = ("intake", "bare", "before-swap", "after-swap", "final")
+MEMORIES = ("gddr5", "gddr6", "ddr3", "ddr4", "ddr5", "lpddr4", "lpddr5", "other")
+
+
+@dataclass(frozen=True, slots=True)
+class Scope:
+    """Where a row belongs. Every field may be None; all None is the whole board."""
+
+    site: str | None = None
+    channel: Channel | None = None
+    rank: int | None = None
+    lane: int | None = None
+    dq: int | None = None
+
+    def __str__(self) -> str:
+        parts = [self.site or ""]
+        for word, value in (
+            ("ch", self.channel),
+            ("rank", self.rank),
+            ("lane", self.lane),
+            ("dq", self.dq),
+        ):
+            if value is not None:
+                parts.append(f"{word} {value}")
+        return " ".join(p for p in parts if p) or "board"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """What every table row carries. `extra` keeps cells of columns memdiag does not know."""
+
+    position: Position
+    scope: Scope = Scope()
+    attempt: int | None = None
+    point: str | None = None
+    temp: float | None = None  # degrees Celsius
+    extra: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainingRow(Row):
+    """One result of one step. `width` in UI, ps or taps; `height` in mV; `vref` in % of VDDQ."""
+
+    step: str
+    result: Result | None = None
+    candidate: str | None = None
+    width: Quantity | None = None
+    height: Quantity | None = None
+    window: str | None = None
+    taps: float | None = None
+    delay: Quantity | None = None
+    vref: float | None = None
+    tries: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CountRow(Row):
+    """Counts of one test. `bits` is the denominator: bits compared."""
+
+    test: str | None = None
+    bits: int | None = None
+    errors: int | None = None
+    rose: int | None = None
+    fell: int | None = None
+    edc: int | None = None
+    cells: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ErrorRow(Row):
+    """One failing word. `wrong` has a 1 for each wrong bit. `wrote` is None where only a mask was
+    given (direction unknown). `digits` is the word's width in bits as printed."""
+
+    address: int | None
+    wrong: int
+    wrote: int | None = None
+    digits: int = 64
+    edc_bad: bool | None = None
+    pass_: int | None = None
+    beat: int | None = None
+    bank: int | None = None
+    row: int | None = None
+    col: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RailRow(Row):
+    """A resistance to ground, board off. `ohms` is infinite for over range."""
+
+    rail: str
+    ohms: float
+    trend: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeatRow(Row):
+    """A current-limited injection: what warmed first (`hottest`: a site or part), by `rise` K."""
+
+    rail: str
+    volts: float | None = None
+    amps: float | None = None
+    hottest: str | None = None
+    rise: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ValueRow(Row):
+    """Any other reading, as written and, where it is a number, with its unit."""
+
+    name: str
+    text: str
+    value: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RunLine:
+    """One `key  value` of the head, known or not."""
+
+    position: Position
+    key: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """The run's head, with the known keys read. `lines` keeps every key in order as written."""
+
+    id: str | None = None
+    board: str | None = None
+    serial: str | None = None
+    ticket: str | None = None
+    stage: str | None = None
+    at: str | None = None
+    memory: str | None = None
+    rate: float | None = None  # bit/s per line
+    ambient: float | None = None  # degrees Celsius
+    removed: tuple[str, ...] | None = None
+    swapped: tuple[tuple[str, str], ...] | None = None  # (from, to)
+    replaced: tuple[str, ...] | None = None
+    reflowed: tuple[str, ...] | None = None
+    rig: str | None = None
+    note: str | None = None
+    lines: tuple[RunLine, ...] = ()
+
+    def as_read(self) -> dict[str, object]:
+        """The head as a JSON object: every key as written, the last of a repeated key."""
+        return {line.key: line.value for line in self.lines}
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Which text the run came from: hash of the raw bytes, and the 1-based lines it spans there."""
+
+    sha256: str
+    first_line: int
+    last_line: int
+    complete: bool
+    rows: int
+    layout: str
+    name: str = "-"
+    headed: bool = True  # the line that opens a dump was there
+
+    @property
+    def lines(self) -> int:
+        return self.last_line - self.first_line + 1
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One dump, read. Built only by `memdiag.load`."""
+
+    head: Head
+    source: Source
+    training: tuple[TrainingRow, ...] = ()
+    counts: tuple[CountRow, ...] = ()
+    errors: ErrorLog | None = None
+    rails: tuple[RailRow, ...] = ()
+    heat: tuple[HeatRow, ...] = ()
+    values: tuple[ValueRow, ...] = ()
+    problems: tuple[Problem, ...] = ()
+    text: tuple[str, ...] = ()  # the lines of the dump as pasted, for quoting by number
+    later: Mapping[int, str] = field(default_factory=dict)
+    """Of a dump too large to keep, `text` holds the first lines only, and this some of the later
+    ones by their numbers: all but the rows of its large tables."""
+
+    def quote(self, line: int) -> str:
+        """The pasted line of that number (as the whole text counts), '' where it is not kept."""
+        index = line - self.source.first_line
+        return self.text[index] if 0 <= index < len(self.text) else self.later.get(line, "")
+
+    def with_problems(self, more: tuple[Problem, ...]) -> Run:
+        return replace(self, problems=self.problems + more)

@@ -1,0 +1,116 @@
+"""What the analyser says: findings, the summary, the whole verdict. Types only, no arithmetic."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from memdiag.evidence.nodes import Quote as Quote  # noqa: PLC0414  (part of a finding)
+from memdiag.evidence.table import TableRow
+from memdiag.model.board import Board
+from memdiag.model.problems import Problem
+from memdiag.model.records import Channel, Run
+
+
+class Cause(StrEnum):
+    MISSING = "missing"
+    WEAK = "weak"
+    JOINT = "joint"
+    BRIDGE = "bridge"
+    SPILLOVER = "spillover"
+    SUPPLY = "supply"
+    CONTROLLER = "controller"
+    CLEAR = "clear"
+    UNDECIDED = "undecided"
+
+
+class Action(StrEnum):
+    REPLACE = "replace"
+    REFLOW = "reflow"
+    RETEST = "retest"
+    FIT = "fit"
+    LEAVE = "leave"
+    CHECK_SUPPLY = "check-supply"
+    STOP = "stop"
+    NONE = "none"
+
+
+WANTS_WORK = frozenset(
+    {Action.REPLACE, Action.REFLOW, Action.RETEST, Action.FIT, Action.CHECK_SUPPLY, Action.STOP}
+)
+"""The actions that make the exit status 1."""
+
+HEATS = frozenset({Action.REPLACE, Action.REFLOW, Action.FIT})
+"""The actions that put hot air on the board."""
+
+
+@dataclass(frozen=True, slots=True)
+class Locus:
+    """Where a finding sits; None where a field does not apply. `dq` holds two for a bridge."""
+
+    site: str | None = None
+    channel: Channel | None = None
+    rank: int | None = None
+    lane: int | None = None
+    dq: int | tuple[int, int] | None = None
+    rail: str | None = None
+    partition: str | None = None
+
+    def __str__(self) -> str:
+        parts = []
+        if self.site is not None:
+            parts.append(self.site)
+        for word in ("rail", "partition", "channel", "rank", "lane", "dq"):
+            value = getattr(self, word)
+            if value is not None and not (word == "rank" and value == 0):
+                shown = " and ".join(map(str, value)) if isinstance(value, tuple) else value
+                parts.append(f"{word} {shown}")
+        return " ".join(parts) or "the board"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing the verdict says. `probability` is that this cause, at this locus, is true; with
+    `alternatives` it sums to 1."""
+
+    locus: Locus
+    cause: Cause
+    probability: float
+    alternatives: tuple[tuple[Cause, float], ...]
+    because_of: str | None
+    action: Action
+    reason: str
+    expected: bool = False
+    evidence: tuple[Quote, ...] = ()
+    next: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """The answer in one line: the most urgent finding, or that the board is clear."""
+
+    cause: Cause
+    site: str | None
+    action: Action
+    probability: float
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """A run, judged. `findings` are most urgent first; `left_out` bounds the posterior mass of
+    fault sets that were not looked at."""
+
+    run: Run
+    board: Board
+    summary: Summary
+    findings: tuple[Finding, ...]
+    table: tuple[TableRow, ...]
+    problems: tuple[Problem, ...]
+    cautions: tuple[str, ...]
+    left_out: float = 0.0
+    notes: tuple[str, ...] = ()
+
+    @property
+    def wants_action(self) -> bool:
+        return any(f.action in WANTS_WORK for f in self.findings)

@@ -1,0 +1,109 @@
+"""What several checks share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+from memdiag.model.problems import Position, Problem, problem
+from memdiag.model.records import Channel, CountRow, Run, Scope, TrainingRow
+
+MOST_TOLD = 10
+"""Problems of one check that are told one by one; of the others only the number is told."""
+
+
+@dataclass(slots=True)
+class Seen:
+    """How many rows show a thing, and where the first of them stands."""
+
+    first: Position
+    rows: int = 0
+
+
+class Sightings:
+    """Things seen in rows, in the order of first sight, each to be told once."""
+
+    def __init__(self) -> None:
+        self.items: dict[tuple[object, ...], Seen] = {}
+
+    def add(self, position: Position, *thing: object, rows: int = 1) -> None:
+        self.items.setdefault(thing, Seen(position)).rows += rows
+
+    def __iter__(self) -> Iterator[tuple[tuple[object, ...], Seen]]:
+        return iter(self.items.items())
+
+
+def few(code: str, found: Sequence[Problem]) -> Iterator[Problem]:
+    """The first of many problems of one code, and how many more there are."""
+    yield from found[:MOST_TOLD]
+    if len(found) > MOST_TOLD:
+        last = found[-1].position
+        yield problem(
+            "more-alike",
+            None,
+            n=f"{len(found) - MOST_TOLD:,}",
+            what=code,
+            last=last.line if last else "?",
+        )
+
+
+def rows_text(n: int) -> str:
+    return f"{n:,} row{'s' if n != 1 else ''}"
+
+
+def nearest(name: object, known: Iterable[object]) -> str:
+    """`did you mean U7?`, else the names there are: for the end of a hint."""
+    names = {str(k).casefold(): str(k) for k in known}
+    close = get_close_matches(str(name).casefold(), names, n=1, cutoff=0.6)
+    if close:
+        return f"did you mean {names[close[0]]}?"
+    shown = list(names.values())
+    more = f" and {len(shown) - 12} more" if len(shown) > 12 else ""
+    return f"there are {', '.join(shown[:12])}{more}" if shown else "it has none"
+
+
+def head_line(run: Run, key: str) -> Position | None:
+    """Where the head says `key`; the last where it says it twice, as that one counts."""
+    found = [line.position for line in run.head.lines if line.key == key]
+    return found[-1] if found else None
+
+
+def measured(run: Run) -> Iterator[TrainingRow | CountRow]:
+    yield from run.training
+    yield from run.counts
+
+
+def scopes(run: Run) -> Iterator[tuple[Scope, Position, int]]:
+    """Every scope rows of the run name, where it first stands (per row of training and counts, per
+    kind of row of the error log) and for how many rows."""
+    for row in (*run.training, *run.counts, *run.values):
+        yield row.scope, row.position, 1
+    log = run.errors
+    if log is not None:
+        first, rows = log_extent(run)
+        for index, key in enumerate(log.keys):
+            scope = Scope(key.site, key.channel, key.rank, key.lane, key.dq)
+            yield scope, Position(first[index]), rows[index]
+
+
+def log_extent(run: Run) -> tuple[list[int], list[int]]:
+    """Of each key of the error log: its first line and how many printed rows it has."""
+    import numpy as np
+
+    log = run.errors
+    if log is None:
+        return [], []
+    n = len(log.keys)
+    first = np.full(n, np.iinfo(np.int64).max)
+    np.minimum.at(first, log.key, log.line)
+    rows = np.bincount(log.key, weights=log.times, minlength=n)
+    return [int(f) for f in first], [int(r) for r in rows]
+
+
+def where(site: str | None, channel: Channel | None) -> str:
+    """`U3`, `U3 channel 4`, `channel 4`, `the board`."""
+    parts = [site] if site is not None else []
+    if channel is not None:
+        parts.append(f"channel {channel}")
+    return " ".join(parts) or "the board"

@@ -1,0 +1,156 @@
+"""Counts and error rows against one another."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Hashable, Iterator
+
+from memdiag.model.board import Board
+from memdiag.model.error_log import EDC_BAD, EDC_OK, ErrorLog
+from memdiag.model.problems import Position, Problem, problem
+from memdiag.model.records import Channel, CountRow, Run
+from memdiag.reading.checks.common import Sightings, few, log_extent, measured, rows_text, where
+
+_COLDEST, _HOTTEST = -55.0, 130.0
+"""Degrees Celsius. Memory is graded for -40 to 95 or 105 C of its case, special grades to 125 C
+(common practice, no source)."""
+
+_MANY_ROWS, _MANY_PLACES = 50, 3  # link check good on so many rows of so many channels is odd
+
+_Place = tuple[str | None, Channel | None]
+
+
+def directions(run: Run, board: Board) -> Iterator[Problem]:
+    """Counts whose two directions do not add up to the errors, where all three are said."""
+    found = [
+        problem(
+            "directions-short",
+            row.position,
+            what=row.scope,
+            rose=row.rose,
+            fell=row.fell,
+            errors=row.errors,
+        )
+        for row in run.counts
+        if row.rose is not None
+        and row.fell is not None
+        and row.errors is not None
+        and row.rose + row.fell < row.errors
+    ]
+    yield from few("directions-short", found)
+
+
+def _counted(row: CountRow) -> Hashable:
+    return (row.scope, row.test, row.attempt, row.point, row.temp, tuple(sorted(row.extra.items())))
+
+
+def counted_twice(run: Run, board: Board) -> Iterator[Problem]:
+    """Counts of one test and place printed twice: alike, or of the same bits but different."""
+    first: dict[Hashable, CountRow] = {}
+    again = Sightings()
+    found = []
+    for row in run.counts:
+        key = (_counted(row), row.bits)
+        before = first.setdefault(key, row)
+        if before is row or row.bits is None:
+            continue
+        if (before.errors, before.rose, before.fell) == (row.errors, row.rose, row.fell):
+            again.add(row.position)
+        elif before.errors != row.errors:
+            found.append(
+                problem(
+                    "counts-contradict",
+                    row.position,
+                    what=row.scope,
+                    now=row.errors,
+                    before=before.errors,
+                    line=before.position.line,
+                    bits=f"{row.bits:,}",
+                )
+            )
+    for _, at in again:
+        yield problem("counts-repeated", at.first, rows=rows_text(at.rows))
+    yield from few("counts-contradict", found)
+
+
+def _by_place(run: Run, value: str) -> dict[_Place, int]:
+    """Sums of a count by (site, channel), where every row of it says the count."""
+    sums: dict[_Place, int] = defaultdict(int)
+    unsaid: set[_Place] = set()
+    for row in run.counts:
+        place = (row.scope.site, row.scope.channel)
+        number = getattr(row, value)
+        if number is None:
+            unsaid.add(place)
+        else:
+            sums[place] += number
+    return {place: n for place, n in sums.items() if place not in unsaid}
+
+
+def not_counted(run: Run, board: Board) -> Iterator[Problem]:
+    """Error rows of a place whose counts say that there was no error."""
+    if run.errors is None:
+        return
+    counted = _by_place(run, "errors")
+    first, rows = log_extent(run)
+    seen: dict[_Place, list[int]] = {}
+    for key, line, n in zip(run.errors.keys, first, rows, strict=True):
+        place = (key.site, key.channel)
+        if counted.get(place) == 0:
+            at = seen.setdefault(place, [line, 0])
+            at[0], at[1] = min(at[0], line), at[1] + n
+    found = [
+        problem("errors-not-counted", Position(line), what=where(*place), rows=rows_text(n))
+        for place, (line, n) in seen.items()
+    ]
+    yield from few("errors-not-counted", found)
+
+
+def link_check(run: Run, board: Board) -> Iterator[Problem]:
+    """The link check against the errors, and against its own count."""
+    log = run.errors
+    if log is None:
+        return
+    said = log.edc != 0
+    if not said.any():
+        return
+    places = {(log.keys[k].site, log.keys[k].channel) for k in set(log.key[said].tolist())}
+    if (
+        int(said.sum()) >= _MANY_ROWS
+        and len(places) >= _MANY_PLACES
+        and (log.edc[said] == EDC_OK).all()
+    ):
+        yield problem(
+            "link-check-silent",
+            Position(int(log.line[said].min())),
+            rows=rows_text(int(said.sum())),
+            places=len(places),
+        )
+    counted = _by_place(run, "edc")
+    found = [
+        problem("link-check-not-counted", Position(line), what=where(*place))
+        for place, line in _bad_places(log).items()
+        if counted.get(place) == 0
+    ]
+    yield from few("link-check-not-counted", found)
+
+
+def _bad_places(log: ErrorLog) -> dict[_Place, int]:
+    """Places with a failed link check, and the first line of one."""
+    bad = log.edc == EDC_BAD
+    found: dict[_Place, int] = {}
+    for k in set(log.key[bad].tolist()):
+        place = (log.keys[k].site, log.keys[k].channel)
+        line = int(log.line[bad & (log.key == k)].min())
+        found[place] = min(line, found.get(place, line))
+    return dict(sorted(found.items(), key=lambda item: item[1]))
+
+
+def temperatures(run: Run, board: Board) -> Iterator[Problem]:
+    """Temperatures at which no memory is tested."""
+    seen = Sightings()
+    for row in measured(run):
+        if row.temp is not None and not _COLDEST <= row.temp <= _HOTTEST:
+            seen.add(row.position, row.temp)
+    for (temp,), at in seen:
+        yield problem("temperature-absurd", at.first, temp=f"{temp:g}", rows=rows_text(at.rows))

@@ -1,0 +1,151 @@
+"""The lines of a dump's head -> `records.Head`. A value that is not understood costs its key."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from memdiag.model import schema
+from memdiag.model.problems import Problem, problem
+from memdiag.model.quantities import parse
+from memdiag.model.records import MEMORIES, Head, RunLine
+from memdiag.reading.converters import shorten
+
+_REF = re.compile(r"[A-Za-z0-9][\w.+/-]*")
+_MOMENT = re.compile(
+    r"(\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d):(\d\d)(?:\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)?", re.ASCII
+)
+_OFFSET = re.compile(r"[+-](?:[01]\d|2[0-3]):[0-5]\d", re.ASCII)
+_SITES = ("removed", "replaced", "reflowed")
+
+
+class _Bad(ValueError):
+    def __init__(self, expected: str, hint: str = "") -> None:
+        self.expected, self.hint = expected, hint
+        super().__init__(expected)
+
+
+def sites(text: str) -> tuple[str, ...]:
+    """`U6 U7`, `U6,U7`; `-` is none at all."""
+    refs = [] if text == "-" else text.replace(",", " ").split()
+    for ref in refs:
+        if not _REF.fullmatch(ref):
+            raise _Bad("designators such as U6 U7, or -", f"{shorten(ref)!r} is none")
+    return tuple(dict.fromkeys(refs))
+
+
+def moves(text: str) -> tuple[tuple[str, str], ...]:
+    """`U3>U5 U5>U3`: the package that sat at U3 now sits at U5."""
+    found = []
+    for part in [] if text == "-" else text.replace(",", " ").split():
+        before, mark, after = part.partition(">")
+        if not mark or not _REF.fullmatch(before) or not _REF.fullmatch(after):
+            raise _Bad("moves such as U3>U5 U5>U3", f"{shorten(part)!r} is no move")
+        if before == after:
+            raise _Bad("moves such as U3>U5 U5>U3", f"{shorten(part)!r} moves nothing")
+        found.append((before, after))
+    for side, words in ((0, "left twice"), (1, "filled twice")):
+        refs = [move[side] for move in found]
+        twice = next((ref for ref in refs if refs.count(ref) > 1), None)
+        if twice is not None:
+            raise _Bad("moves that a bench can make", f"{twice} is {words}")
+    return tuple(found)
+
+
+def rate(text: str) -> float:
+    """bit/s of one line, from `14.0 Gbit/s`."""
+    try:
+        value = parse(text).in_unit("bit/s")
+    except ValueError:
+        raise _Bad("a rate per line such as 14.0 Gbit/s") from None
+    if not 1e6 <= value <= 1e12:
+        raise _Bad("a rate per line such as 14.0 Gbit/s", "no memory runs at such a rate")
+    return value
+
+
+def celsius(text: str) -> float:
+    try:
+        reading = parse(text)
+    except ValueError:
+        raise _Bad("a temperature such as 23 C") from None
+    if reading.unit not in (None, "C", "°C", "degC"):
+        raise _Bad("a temperature in degrees Celsius such as 23 C")
+    if not -100 <= reading.value <= 300:
+        raise _Bad("a temperature such as 23 C", "no bench is that cold or hot")
+    return reading.value
+
+
+def moment(text: str) -> str:
+    """RFC 3339, 5.6, kept as written. A leap second, 60, is one of its times."""
+    found = _MOMENT.fullmatch(text)
+    try:
+        if found is None:
+            raise ValueError
+        date, seconds, zone = found.groups()
+        datetime.fromisoformat(f"{date}:{min(int(seconds), 59):02}")
+        if int(seconds) > 60 or (zone and zone[:1] in "+-" and not _OFFSET.fullmatch(zone)):
+            raise ValueError
+    except ValueError:
+        raise _Bad("a date and time such as 2024-05-03T14:20:00+02:00 (RFC 3339)") from None
+    if not zone:
+        raise _Bad(
+            "a time with its zone, such as 2024-05-03T14:20:00Z (RFC 3339)",
+            "the zone is missing: add Z or +02:00",
+        )
+    return text
+
+
+def memory(text: str) -> str:
+    if text.lower() not in MEMORIES:
+        raise _Bad("a memory type", schema.nearest(text, MEMORIES))
+    return text.lower()
+
+
+_READ: dict[str, Any] = {
+    "removed": sites,
+    "replaced": sites,
+    "reflowed": sites,
+    "swapped": moves,
+    "rate": rate,
+    "ambient": celsius,
+    "at": moment,
+    "memory": memory,
+}
+_LISTS = (*_SITES, "swapped")
+
+
+def read(lines: Sequence[tuple[RunLine, int]]) -> tuple[Head, list[Problem]]:
+    """The head, and what is wrong with it. Each line comes with the column of its value."""
+    values: dict[str, Any] = {}
+    problems: list[Problem] = []
+    for line, at in lines:
+        where = replace(line.position, column=at)
+        if line.key not in schema.RUN_KEYS:
+            hint = schema.nearest(line.key, schema.RUN_KEYS)
+            if not hint.startswith("did"):
+                hint = "it is kept and used for nothing"
+            problems.append(problem("unknown-key", line.position, key=shorten(line.key), hint=hint))
+            continue
+        if line.key in values:
+            problems.append(problem("repeated-key", line.position, key=line.key))
+        if (line.value == "-" and line.key not in _LISTS) or line.value == "":
+            values[line.key] = None
+            continue
+        try:
+            values[line.key] = _READ.get(line.key, str)(line.value)
+        except _Bad as wrong:
+            values.setdefault(line.key, None)
+            problems.append(
+                problem(
+                    "bad-head-value",
+                    where,
+                    key=line.key,
+                    found=shorten(line.value),
+                    expected=wrong.expected,
+                    hint=wrong.hint or "mend the line and read again",
+                )
+            )
+    return Head(**values, lines=tuple(line for line, _ in lines)), problems

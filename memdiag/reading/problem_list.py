@@ -1,0 +1,50 @@
+"""Problems gathered while a text is read: bounded, in the order of their lines."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from memdiag.model.problems import Position, Problem, problem
+
+MOST_ALIKE = 100
+"""Problems of one code that are told one by one; of the others only the number is told."""
+
+
+@dataclass(slots=True)
+class ProblemList:
+    """Problems in order; beyond `MOST_ALIKE` of one code they are only counted."""
+
+    items: list[Problem] = field(default_factory=list)
+    _count: dict[str, int] = field(default_factory=dict)
+    _last: dict[str, int] = field(default_factory=dict)
+
+    def add(self, code: str, position: Position | None = None, **fields: object) -> None:
+        self._count[code] = n = self._count.get(code, 0) + 1
+        if position is not None:
+            self._last[code] = position.line
+        if n <= MOST_ALIKE:
+            self.items.append(problem(code, position, **fields))
+
+    def extend(self, more: Sequence[Problem]) -> None:
+        for each in more:
+            self._count[each.code] = n = self._count.get(each.code, 0) + 1
+            if each.position is not None:
+                self._last[each.code] = each.position.line
+            if n <= MOST_ALIKE:
+                self.items.append(each)
+
+    def __bool__(self) -> bool:
+        return bool(self.items)
+
+    def closed(self) -> tuple[Problem, ...]:
+        """All of them by line, and one that counts those not told."""
+        ordered = sorted(self.items, key=lambda p: (p.position is None, p.position or Position(0)))
+        more = [
+            problem(
+                "more-alike", n=f"{n - MOST_ALIKE:,}", what=code, last=self._last.get(code, "?")
+            )
+            for code, n in self._count.items()
+            if n > MOST_ALIKE
+        ]
+        return (*ordered, *more)

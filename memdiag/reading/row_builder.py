@@ -1,0 +1,144 @@
+"""Cells by column -> the row they make, and which rows cannot be true.
+
+A cell of `-`, or an empty one, says nothing: None. A row with a wrong cell, or one that contradicts
+itself, is refused by `cells.Wrong` and costs no other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from memdiag.model.problems import Position
+from memdiag.model.quantities import Quantity, parse
+from memdiag.model.records import (
+    CountRow,
+    ErrorRow,
+    HeatRow,
+    RailRow,
+    Row,
+    Scope,
+    TrainingRow,
+    ValueRow,
+)
+from memdiag.reading.converters import COMMON, CONVERT, Wrong
+
+UNSAID = ("-", "")
+
+
+def build(kind: str, cells: Mapping[str, str], position: Position) -> Row:
+    """The row of table `kind` that these cells make; cells of columns the table does not have are
+    kept in `extra`. Raises `Wrong`."""
+    known = CONVERT[kind]
+    values: dict[str, Any] = {}
+    extra: dict[str, str] = {}
+    for column, text in cells.items():
+        convert = known.get(column) or COMMON.get(column)
+        if convert is None:
+            extra[column] = text
+        elif text not in UNSAID:
+            values[column] = convert(column, text)
+    base = {
+        "position": position,
+        "scope": Scope(
+            values.pop("site", None),
+            values.pop("ch", None),
+            values.pop("rank", None),
+            values.pop("lane", None),
+            values.pop("dq", None),
+        ),
+        "attempt": values.pop("attempt", None),
+        "point": values.pop("point", None),
+        "temp": values.pop("temp", None),
+        "extra": extra,
+    }
+    return _BUILD[kind](values, base)
+
+
+def _need(values: Mapping[str, Any], *names: str) -> None:
+    for name in names:
+        if values.get(name) is None:
+            raise Wrong("cell-missing", name)
+
+
+def _training(values: dict[str, Any], base: dict[str, Any]) -> Row:
+    _need(values, "step")
+    return TrainingRow(**values, **base)
+
+
+def _counts(values: dict[str, Any], base: dict[str, Any]) -> Row:
+    bits, errors = values.get("bits"), values.get("errors")
+    rose, fell, cells = values.get("rose"), values.get("fell"), values.get("cells")
+    wrong = max((n for n in (errors, (rose or 0) + (fell or 0), cells) if n is not None), default=0)
+    if bits is not None and wrong > bits:
+        raise Wrong("contradiction", "bits", why=f"{wrong} bits wrong of {bits} compared")
+    if errors is not None and (rose or 0) + (fell or 0) > errors:
+        raise Wrong(
+            "contradiction",
+            "errors",
+            why=f"rose and fell add up to {(rose or 0) + (fell or 0)}, errors are {errors}",
+        )
+    if errors is not None and cells is not None and cells > errors:
+        raise Wrong("contradiction", "cells", why=f"{cells} addresses wrong with {errors} errors")
+    return CountRow(**values, **base)
+
+
+def _errors(values: dict[str, Any], base: dict[str, Any]) -> Row:
+    wrote, read, mask = (
+        values.pop("wrote", None),
+        values.pop("read", None),
+        values.pop("mask", None),
+    )
+    if mask is None and (wrote is None or read is None):
+        raise Wrong(
+            "cell-missing",
+            "mask" if wrote is None and read is None else "read" if read is None else "wrote",
+        )
+    digits = max(w[1] for w in (wrote, read, mask) if w is not None)
+    wrong = mask[0] if mask is not None else wrote[0] ^ read[0]
+    if mask is not None and wrote is not None and read is not None and wrong != wrote[0] ^ read[0]:
+        raise Wrong("contradiction", "mask", why="the mask is not the difference of wrote and read")
+    if wrong == 0:
+        raise Wrong("contradiction", "mask" if mask else "read", why="no bit of the word is wrong")
+    if wrote is None and read is not None:
+        wrote = (read[0] ^ wrong, digits)
+    values["edc_bad"] = values.pop("edc", None)
+    values["pass_"] = values.pop("pass", None)
+    return ErrorRow(
+        wrong=wrong,
+        wrote=None if wrote is None else wrote[0],
+        digits=digits,
+        address=values.pop("address", None),
+        **values,
+        **base,
+    )
+
+
+def _rails(values: dict[str, Any], base: dict[str, Any]) -> Row:
+    _need(values, "rail", "ohms")
+    return RailRow(**values, **base)
+
+
+def _heat(values: dict[str, Any], base: dict[str, Any]) -> Row:
+    _need(values, "rail")
+    return HeatRow(**values, **base)
+
+
+def _values(values: dict[str, Any], base: dict[str, Any]) -> Row:
+    _need(values, "name")
+    text = values.get("value") or "-"
+    try:
+        reading: Quantity | None = parse(text)
+    except ValueError:
+        reading = None
+    return ValueRow(name=values["name"], text=text, value=reading, **base)
+
+
+_BUILD: dict[str, Callable[[dict[str, Any], dict[str, Any]], Row]] = {
+    "training": _training,
+    "counts": _counts,
+    "errors": _errors,
+    "rails": _rails,
+    "heat": _heat,
+    "values": _values,
+}

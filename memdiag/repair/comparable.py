@@ -1,0 +1,173 @@
+"""May these two runs be compared at all? What differs is named; what is not said is a warning."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from memdiag.model.problems import Problem, problem
+from memdiag.model.records import Run
+
+RATE_TOLERANCE = 0.005
+"""Line rates closer than this are one setting, printed with more or fewer digits."""
+
+WARM = 10.0
+"""Kelvin: beyond this a fault that comes with warmth may hide in the cooler run."""
+
+# How far a repair has come at each stage. A package may be taken off before or after the run
+# that is called `before-swap`, so that those two have no order.
+_STAGE = {"intake": 0, "bare": 1, "before-swap": 1, "after-swap": 2, "final": 3}
+
+_HINTS = {
+    "board": "compare runs of one board only",
+    "serial": "these are two boards of one kind: compare each with its own earlier run",
+    "memory": "one of the heads is wrong, or these are two boards: run again with the right one",
+    "rate": "a slower run forgives more: run AFTER again at the rate of BEFORE",
+    "test": "run the tests of BEFORE again",
+    "point": "run AFTER again at the set points of BEFORE",
+}
+
+
+def differences(
+    before: Run, after: Run, *, any_order: bool = False
+) -> tuple[tuple[str, ...], tuple[Problem, ...]]:
+    """`(settings that forbid a comparison, everything to be said about the pair)`."""
+    if _same_text(before, after):
+        return ("dump",), (problem("compare-same-dump", sha256=after.source.sha256[:16]),)
+    found = [*_settings(before, after), *_drift(before, after)]
+    if not any_order:
+        found += _order(before, after)
+    found += _cuts(before, after)
+    differs = tuple(dict.fromkeys(name for name, _ in found if name))
+    return differs, tuple(p for _, p in found)
+
+
+Said = tuple[str | None, Problem]
+"""The setting where it forbids the comparison, else None; and the problem."""
+
+
+def _same_text(before: Run, after: Run) -> bool:
+    a, b = before.source, after.source
+    if a.sha256 == b.sha256 and a.first_line == b.first_line:
+        return True
+    texts = [[line.strip() for line in run.text if line.strip()] for run in (before, after)]
+    return bool(texts[0]) and texts[0] == texts[1]
+
+
+def _settings(before: Run, after: Run) -> Iterator[Said]:
+    for setting in ("board", "serial", "memory", "rate"):
+        a, b = getattr(before.head, setting), getattr(after.head, setting)
+        if a is not None and b is not None:
+            if not _alike(a, b):
+                yield _refuse(setting, _show(a), _show(b))
+        elif setting != "serial" or a is not None or b is not None:
+            yield None, problem("compare-unsaid", which=_which(a, b), setting=setting)
+    yield from _tests(before, after)
+
+
+def _refuse(setting: str, a: str, b: str) -> Said:
+    hint = _HINTS[setting]
+    return setting, problem("compare-differs", setting=setting, before=a, after=b, hint=hint)
+
+
+def _alike(a: Any, b: Any) -> bool:
+    if isinstance(a, float):
+        return abs(a - float(b)) <= RATE_TOLERANCE * max(abs(a), abs(float(b)))
+    return str(a).casefold() == str(b).casefold()
+
+
+def _show(value: Any) -> str:
+    return f"{value / 1e9:g} Gbit/s" if isinstance(value, float) else str(value)
+
+
+def _which(a: object, b: object) -> str:
+    if a is None and b is None:
+        return "neither run says"
+    return "BEFORE does not say" if a is None else "AFTER does not say"
+
+
+def _tests(before: Run, after: Run) -> Iterator[Said]:
+    if not before.counts or not after.counts:
+        return
+    for setting in ("test", "point"):
+        mine = {getattr(row, setting) for row in before.counts}
+        theirs = {getattr(row, setting) for row in after.counts}
+        if setting == "test" and (None in mine or None in theirs):
+            which = _which(*(None if None in s else s for s in (mine, theirs)))
+            yield None, problem("compare-unsaid", which=which, setting=setting)
+        if None in mine or None in theirs or mine == theirs:
+            continue
+        a, b = ", ".join(sorted(mine)), ", ".join(sorted(theirs))
+        if not mine & theirs:
+            yield _refuse(setting, a, b)
+        else:
+            shared = ", ".join(sorted(mine & theirs))
+            hint = f"only {shared} is compared: what the others would show is not known"
+            yield None, problem("compare-drifted", setting=setting, before=a, after=b, hint=hint)
+
+
+def _drift(before: Run, after: Run) -> Iterator[Said]:
+    warm = [_temperature(run) for run in (before, after)]
+    if warm[0] is not None and warm[1] is not None and abs(warm[0] - warm[1]) > WARM:
+        yield (
+            None,
+            problem(
+                "compare-drifted",
+                setting="temperature",
+                before=f"{warm[0]:g} C",
+                after=f"{warm[1]:g} C",
+                hint="a fault that comes with warmth or cold may hide: run AFTER at the same one",
+            ),
+        )
+    a, b = before.head.rig, after.head.rig
+    if a and b and a.casefold() != b.casefold():
+        hint = "eyes and error rates of two rigs differ by themselves: use one rig where you can"
+        yield None, problem("compare-drifted", setting="rig", before=a, after=b, hint=hint)
+
+
+def _temperature(run: Run) -> float | None:
+    """The median of the rows' temperatures, else the ambient one."""
+    rows: Sequence[Any] = (*run.training, *run.counts)
+    said = [row.temp for row in rows if row.temp is not None]
+    return statistics.median(said) if said else run.head.ambient
+
+
+def _order(before: Run, after: Run) -> Iterator[Said]:
+    dated = [_instant(run.head.at) for run in (before, after)]
+    by_date: int | None = None
+    if dated[0] is not None and dated[1] is not None and dated[0] != dated[1]:
+        by_date = 1 if dated[1] > dated[0] else -1
+    staged = [_STAGE.get(run.head.stage or "") for run in (before, after)]
+    by_stage: int | None = None
+    if staged[0] is not None and staged[1] is not None and staged[0] != staged[1]:
+        by_stage = 1 if staged[1] > staged[0] else -1
+    clues = {clue for clue in (by_date, by_stage) if clue is not None}
+    if clues == {-1}:
+        setting = "at" if by_date else "stage"
+        a, b = (getattr(run.head, setting) for run in (before, after))
+        yield setting, problem("compare-wrong-order", setting=setting, before=a, after=b)
+    elif len(clues) == 2:
+        a, b = (f"{run.head.stage} at {run.head.at}" for run in (before, after))
+        yield None, problem("compare-order-unclear", before=a, after=b)
+
+
+def _instant(text: str | None) -> float | None:
+    """Seconds since 1970; a time without a zone is taken as UTC. None where it is no time."""
+    if text is None:
+        return None
+    try:
+        at = datetime.fromisoformat(text)
+        return (at if at.tzinfo else at.replace(tzinfo=UTC)).timestamp()
+    except (ValueError, OverflowError):
+        return None
+
+
+def _cuts(before: Run, after: Run) -> Iterator[Said]:
+    if not before.source.complete:
+        hint = "faults in the missing part are not known: paste BEFORE again if you still have it"
+        yield None, problem("compare-cut", which="BEFORE", hint=hint)
+    if not after.source.complete:
+        hint = "no repair is confirmed by a cut dump: paste AFTER again, to its [end] line"
+        yield None, problem("compare-cut", which="AFTER", hint=hint)

@@ -1,0 +1,268 @@
+"""Two runs -> what changed; several runs -> the history of each finding through the stages.
+
+`repaired` is said only where every earlier finding is cleared: by steps that ran, and by enough
+bits without an error to exclude the earlier rate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from memdiag.evidence.table import FAILED
+from memdiag.model.board import Board
+from memdiag.model.comparison import Change, Comparison, History, Kind, Outcome, Stage, Track
+from memdiag.model.problems import Problem, problem
+from memdiag.model.records import Result, Run
+from memdiag.model.verdict import Cause, Finding, Locus, Verdict
+from memdiag.repair.alignment import common_board, may_be_one
+from memdiag.repair.answer import Gaps, answer, refusal
+from memdiag.repair.comparable import differences
+from memdiag.repair.finding_change import finding_changes
+from memdiag.repair.link_change import link_changes, site_changes
+from memdiag.repair.paired_runs import OWN, Sides, was_tested
+from memdiag.repair.part_swaps import JOINT
+
+if TYPE_CHECKING:
+    from memdiag.diagnosis.settings import Shop
+
+
+def compare(
+    before: Run,
+    after: Run,
+    board: Board | None = None,
+    *,
+    confidence: float = 0.95,
+    shop: Shop | None = None,
+    before_verdict: Verdict | None = None,
+    after_verdict: Verdict | None = None,
+    between: Sequence[Run] = (),
+    any_order: bool = False,
+) -> Comparison:
+    """What changed from one run to the other.
+
+    `board` and the verdicts are found where they are not given; `shop` holds the shop's own
+    settings for the verdicts. `between` are runs that lie
+    between the two, for the work they declare. `any_order` takes the runs in the order given
+    whatever their dates and stages say.
+    Raises ValueError for a confidence that is not between 0 and 1.
+    """
+    if not 0 < confidence < 1:
+        raise ValueError(f"a confidence is between 0 and 1, not {confidence}")
+    board = board or _board(before, after, before_verdict)
+    differs, problems = differences(before, after, any_order=any_order)
+    if differs:
+        said = refusal(problems)
+        return Comparison(
+            before,
+            after,
+            board,
+            Outcome.NOT_COMPARABLE,
+            (),
+            differs,
+            problems,
+            confidence,
+            said.headline,
+            said.why,
+            said.todo,
+        )
+    sides = Sides(
+        before,
+        after,
+        board,
+        before_verdict or _judge(before, board, shop),
+        after_verdict or _judge(after, board, shop),
+        confidence,
+        between,
+    )
+    findings, links = finding_changes(sides), link_changes(sides)
+    gaps = _gaps(sides, links)
+    problems += _footnotes(findings, gaps)
+    findings.sort(key=_urgency)
+    outcome = _outcome(sides, findings, links, gaps)
+    needing = [c for c in findings if c.needed_bits is not None]
+    longest = max(needing, key=lambda c: (c.needed_seconds or 0, c.needed_bits or 0), default=None)
+    said = answer(sides, outcome, findings, longest, gaps)
+    changes = (*findings, *site_changes(sides, links), *links)
+    return Comparison(
+        before,
+        after,
+        board,
+        outcome,
+        changes,
+        (),
+        problems,
+        confidence,
+        said.headline,
+        said.why,
+        said.todo,
+        longest.needed_bits if longest else None,
+        longest.needed_seconds if longest else None,
+        longest.locus if longest else None,
+        sides.before_verdict,
+        sides.after_verdict,
+    )
+
+
+def _board(before: Run, after: Run, verdict: Verdict | None) -> Board:
+    if verdict is not None and verdict.board.known:
+        return verdict.board
+    return common_board(before, after)
+
+
+def _judge(run: Run, board: Board, shop: Shop | None) -> Verdict:
+    # Only here: a comparison of two verdicts that are already made needs no inference.
+    from memdiag.diagnosis.judge import judge
+
+    return judge(run, board, shop)
+
+
+_FAILED = frozenset(r.value for r in FAILED)
+
+_ORDER = (
+    Kind.WORSE,
+    Kind.NEW,
+    Kind.MOVED,
+    Kind.REMAINS,
+    Kind.BETTER,
+    Kind.TOO_LITTLE_DATA,
+    Kind.CLEARED,
+    Kind.SAME,
+)
+
+
+def _urgency(change: Change) -> tuple[bool, int]:
+    """Faults before spillover, then by what became of them."""
+    finding = change.after.finding or change.before.finding
+    spilled = finding is not None and finding.cause is Cause.SPILLOVER
+    return spilled, _ORDER.index(change.kind)
+
+
+def _outcome(
+    sides: Sides, findings: Sequence[Change], links: Sequence[Change], gaps: Gaps
+) -> Outcome:
+    if any(c.kind is Kind.WORSE or _is_harm(c) for c in findings):
+        return Outcome.WORSE
+    stays = (Kind.REMAINS, Kind.BETTER, Kind.MOVED, Kind.NEW)
+    if any(c.kind in stays for c in findings) or any(c.kind is Kind.NEW for c in links):
+        return Outcome.NOT_REPAIRED
+    if sides.work.off or gaps.failing:
+        return Outcome.NOT_REPAIRED
+    if any(c.kind is Kind.TOO_LITTLE_DATA for c in findings):
+        return Outcome.TOO_LITTLE_DATA
+    if gaps.sites or gaps.unrun or not sides.after.source.complete:
+        return Outcome.TOO_LITTLE_DATA
+    return Outcome.REPAIRED
+
+
+def _is_harm(change: Change) -> bool:
+    """A fault where the earlier run had tested and found none: not one that was merely hidden."""
+    found = change.after.finding
+    if change.kind is not Kind.NEW or found is None or found.expected:
+        return False
+    tested = change.before.bits or change.before.worst not in (None, "not-run")
+    return found.cause in OWN and found.cause is not Cause.UNDECIDED and bool(tested)
+
+
+def _gaps(sides: Sides, links: Sequence[Change]) -> Gaps:
+    sites: dict[str, None] = {}
+    lost: dict[str, None] = {}
+    tested = [key for key, link in sides.new.items() if was_tested(link)]
+    for key, link in sides.old.items():
+        if not was_tested(link) or key[0] in sides.work.off:
+            continue
+        if key[0] is not None and key[0] not in sides.measured:
+            sites[key[0]] = None
+        elif not any(may_be_one(key, other) for other in tested):
+            # Where no site is named, a link is all that is known of a package.
+            (lost if key[0] is not None else sites)[str(Locus(*key))] = None
+    said = [f.locus for v in (sides.before_verdict, sides.after_verdict) for f in v.findings]
+    alone = [c for c in links if not any(sides.touch(locus, c.locus) for locus in said)]
+    failing = [str(c.locus) for c in alone if c.after.worst in _FAILED]
+    unrun = [
+        str(c.locus)
+        for c in alone
+        if c.before.worst in _FAILED and c.after.worst in (None, Result.NOT_RUN.value)
+    ]
+    return Gaps(tuple(sites), tuple(lost), tuple(failing), tuple(unrun))
+
+
+def _footnotes(findings: Sequence[Change], gaps: Gaps) -> tuple[Problem, ...]:
+    out = []
+    lost = (*gaps.sites, *gaps.links)
+    if lost:
+        some = ", ".join(lost[:8]) + (f" and {len(lost) - 8} more" if len(lost) > 8 else "")
+        out.append(problem("compare-not-measured", links=some))
+    reflowed = [str(c.locus) for c in findings if c.points_to == JOINT]
+    if reflowed:
+        out.append(problem("compare-may-come-back", places=", ".join(reflowed)))
+    return tuple(out)
+
+
+# --- more than two runs -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    run: Run
+    verdict: Verdict
+
+
+def history(
+    runs: Sequence[Run],
+    board: Board | None = None,
+    *,
+    confidence: float = 0.95,
+    shop: Shop | None = None,
+    verdicts: Sequence[Verdict] | None = None,
+    any_order: bool = False,
+) -> Comparison:
+    """The first run compared with the last, with the history of each finding through all of them.
+
+    `repaired` must hold against every earlier run, not only the first: a fault that showed in
+    between counts as well. Raises ValueError for fewer than two runs.
+    """
+    if len(runs) < 2:
+        raise ValueError(f"a history takes two runs or more, not {len(runs)}")
+    board = board or common_board(runs[0], runs[-1])
+    made = list(verdicts) if verdicts is not None else [_judge(run, board, shop) for run in runs]
+    judged = [_Judged(r, v) for r, v in zip(runs, made, strict=True)]
+
+    def pair(a: int, b: int) -> Comparison:
+        return compare(
+            judged[a].run,
+            judged[b].run,
+            board,
+            confidence=confidence,
+            before_verdict=judged[a].verdict,
+            after_verdict=judged[b].verdict,
+            between=[j.run for j in judged[a + 1 : b]],
+            any_order=any_order,
+        )
+
+    last = len(runs) - 1
+    against = [pair(i, last) for i in range(last)]
+    whole = against[0]
+    if whole.outcome is Outcome.REPAIRED:
+        # The last run must bear out the others too; one that cannot be compared says nothing.
+        unlike = (Outcome.REPAIRED, Outcome.NOT_COMPARABLE)
+        whole = next((c for c in against if c.outcome not in unlike), whole)
+    steps = [pair(i, i + 1).outcome for i in range(last)]
+    stages = tuple(Stage(j.verdict, None if i == 0 else steps[i - 1]) for i, j in enumerate(judged))
+    return replace(whole, history=History(stages, _tracks(made)))
+
+
+def _tracks(verdicts: Sequence[Verdict]) -> tuple[Track, ...]:
+    """One track for each place that had a finding in any run: a site, else whatever it names."""
+
+    def place(f: Finding) -> Locus:
+        if f.locus.site is not None:
+            return Locus(site=f.locus.site)
+        return Locus(channel=f.locus.channel, rail=f.locus.rail, partition=f.locus.partition)
+
+    places = dict.fromkeys(place(f) for v in verdicts for f in v.findings)
+    return tuple(
+        Track(p, tuple(next((f for f in v.findings if place(f) == p), None) for v in verdicts))
+        for p in places
+    )

@@ -1,0 +1,154 @@
+"""Ohm readings and an injection judged without a dump: which rail, which package, what next.
+
+The readings are put in the dump format and read like any dump, so that there is one way in and
+one posterior; a second set of readings, taken with packages off, joins the first.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from memdiag.diagnosis import hypotheses, noisy_max
+from memdiag.diagnosis.judge import conclude
+from memdiag.diagnosis.settings import Shop, default
+from memdiag.evidence import rails
+from memdiag.evidence.build import gather
+from memdiag.model.board import Board, Rail, Site
+from memdiag.model.records import RailRow, Run
+from memdiag.model.verdict import Verdict
+from memdiag.reading.load import load
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One reading, judged by itself: probabilities of normal, low (through a chip) and short."""
+
+    rail: str
+    ohms: float
+    trend: str | None
+    without: tuple[str, ...]
+    chances: Mapping[str, float]
+
+    @property
+    def word(self) -> str:
+        """`good`, `good so far` (still rising), `a few ohms`, `short` or `between`."""
+        if math.isinf(self.ohms):
+            return "over range: no contact, or open"
+        state, p = max(self.chances.items(), key=lambda kv: kv[1])
+        if p < 0.6:
+            return "between"
+        if state == "normal":
+            return "good so far" if self.trend == "rising" else "good"
+        return "low, through a chip" if state == "low" else "short, at a capacitor or dead package"
+
+
+@dataclass(frozen=True, slots=True)
+class RailsReport:
+    """Everything that follows from the readings."""
+
+    verdict: Verdict
+    readings: tuple[Reading, ...]
+    accounted: tuple[tuple[str, float], ...]
+    """(rail, ohms) of what was taken off, from the readings with and without it."""
+    injections: tuple[tuple[str, float, float, float, str | None], ...]
+    """(rail, volts, amps, watts, warning) of an injection at each low rail."""
+
+
+def _somewhere(
+    board: Board, readings: Sequence[str], warm: Sequence[str], off: Sequence[str]
+) -> Board:
+    """Without a profile: the rails that were read, and on all of them the packages that were
+    named, or some package."""
+    names = tuple(dict.fromkeys(r.partition("=")[0] for r in readings))
+    named = tuple(Site(ref, rails=names) for ref in dict.fromkeys((*warm, *off)))
+    sites = (*named, Site("a package", rails=names, named=False))
+    return replace(board, sites=sites, rails=tuple(Rail(name) for name in names), known=True)
+
+
+_PRIOR = {"normal": 0.80, "low": 0.12, "short": 0.08}
+
+
+def dump_text(
+    readings: Sequence[str], board: Board | None, warm: Sequence[str] = (), off: Sequence[str] = ()
+) -> str:
+    """The readings (`RAIL=OHMS[:TREND]`) and warm places (`RAIL:PLACE`) as a dump of format 1."""
+    name = board.name if board is not None and board.name else "-"
+    lines = ["bench-dump 1", "[run]", f"board  {name}", f"removed  {' '.join(off) or '-'}"]
+    lines += ["[rails]", "rail ohms trend"]
+    for reading in readings:
+        rail, _, rest = reading.partition("=")
+        ohms, _, trend = rest.partition(":")
+        lines.append(f"{rail or '-'} {ohms or '-'} {trend or '-'}")
+    if warm:
+        lines += ["[heat]", "rail hottest"]
+        for place in warm:
+            rail, _, hottest = place.partition(":")
+            lines.append(f"{rail} {hottest}")
+    return "\n".join([*lines, f"[end] {len(readings) + len(warm)}", ""])
+
+
+def check(
+    readings: Sequence[str],
+    board: Board,
+    *,
+    after: Sequence[str] = (),
+    off: Sequence[str] = (),
+    warm: Sequence[str] = (),
+    volts: float = 1.0,
+    shop: Shop | None = None,
+) -> RailsReport:
+    """Judge readings; `after` are taken with the packages at `off` taken off the board.
+
+    Raises load.Unreadable where no reading can be read.
+    """
+    shop = shop or default()
+    if not board.sites:
+        board = _somewhere(board, readings, [w.partition(":")[2] for w in warm], off)
+    (first,) = load(dump_text(readings, board, warm), board=board)
+    runs = [first]
+    if after:
+        runs += load(dump_text(after, board, off=off), board=board)
+    evidence = gather(first, board)
+    for later in runs[1:]:
+        evidence.nodes += gather(later, board).nodes
+    case = hypotheses.build(first, board, evidence, shop)
+    posterior = noisy_max.infer(case.model)
+    verdict = conclude(first, board, evidence, case, posterior, shop, rails_only=True)
+    judged = tuple(r for run in runs for r in _readings(run, board))
+    before = {row.rail: row.ohms for row in first.rails}
+    accounted = tuple(
+        (row.rail, through)
+        for run in runs[1:]
+        for row in run.rails
+        if row.rail in before
+        and (through := rails.through_package(before[row.rail], row.ohms)) is not None
+    )
+    return RailsReport(verdict, judged, accounted, tuple(_injections(first, judged, board, volts)))
+
+
+def _readings(run: Run, board: Board) -> list[Reading]:
+    return [_reading(row, board, tuple(run.head.removed or ())) for row in run.rails]
+
+
+def _reading(row: RailRow, board: Board, off: tuple[str, ...]) -> Reading:
+    table = rails.reading_loglik(row.ohms, row.trend, board.rail(row.rail))
+    weights = {s: _PRIOR[s] * math.exp(v) for s, v in table.items()}
+    total = sum(weights.values())
+    return Reading(row.rail, row.ohms, row.trend, off, {s: w / total for s, w in weights.items()})
+
+
+def _injections(
+    run: Run, judged: Sequence[Reading], board: Board, volts: float
+) -> list[tuple[str, float, float, float, str | None]]:
+    out = []
+    for reading in judged:
+        if reading.without or reading.chances["normal"] > 0.5:
+            continue
+        rail = board.rail(reading.rail)
+        driven = rails.injection(reading.ohms, volts)
+        if driven is not None:
+            amps, watts = driven
+            out.append((reading.rail, volts, amps, watts, rails.over_limits(volts, amps, rail)))
+    return out

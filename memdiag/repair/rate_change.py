@@ -1,0 +1,144 @@
+"""Did the error rate of a place change, and how sure is that?
+
+Errors come in bursts, so they are never simply counted as independent: the scatter of the
+attempts is used where there are attempts; else distinct failing addresses are compared; else,
+where both runs have errors, the scatter of the lanes. Lanes differ by nature, so that their
+scatter widens an interval but says nothing of bursts in time: it is no reason to doubt a run
+without any error. Which it was is said in `basis`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from memdiag import stats
+from memdiag.model.quantities import show_count
+from memdiag.repair.alignment import Counts
+
+
+@dataclass(frozen=True, slots=True)
+class RateChange:
+    """`ratio`, `low`, `high`, `p`: the rate after over the rate before, two-sided, None where
+    neither run saw an error. `events`: the errors before as independent events. `p_none`: the
+    chance (one-sided) that the after-run shows no error though the earlier rate still holds;
+    None where nothing is to be excluded or errors were seen after."""
+
+    before: Counts
+    after: Counts
+    ratio: float | None
+    low: float | None
+    high: float | None
+    p: float | None
+    p_none: float | None
+    events: float
+    basis: str
+
+    def bits_to_exclude(self, level: float) -> int | None:
+        """Bits without an error that would exclude the earlier rate at the one-sided level."""
+        if not self.events or not self.before.bits:
+            return None
+        return math.ceil(-math.log(level) / self.events * self.before.bits)
+
+
+def rate_change(
+    before: Sequence[Counts], after: Sequence[Counts], confidence: float
+) -> RateChange | None:
+    """The change over one link, or over all links of a finding together. None where either run
+    lacks bits or errors there."""
+    one, two = total(before), total(after)
+    if not one.bits or not two.bits or one.errors is None or two.errors is None:
+        return None
+    if one.errors == two.errors == 0:
+        basis = "no error in either run"
+        return RateChange(one, two, None, None, None, None, None, 0.0, basis)
+    counts1, bits1, counts2, bits2, basis = _repeats(before, after, one, two)
+    seen = stats.effective_events(counts1, bits1, confidence)
+    test = stats.compare_replicates(counts2, bits2, counts1, bits1, confidence=confidence)
+    if "{scatter}" in basis:
+        index = max(test.dispersion, seen.dispersion if two.errors == 0 else 1.0)
+        basis = basis.format(scatter=_scatter(index))
+    p_none = None
+    if one.errors and not two.errors:
+        p_none = math.exp(-seen.events * two.bits / one.bits)
+    return RateChange(one, two, test.ratio, test.low, test.high, test.p, p_none, seen.events, basis)
+
+
+def _scatter(index: float) -> str:
+    if index <= 1.05:
+        return "no more than independent errors would"
+    return f"{index:.3g} times as much as independent errors would"
+
+
+def _repeats(
+    before: Sequence[Counts], after: Sequence[Counts], one: Counts, two: Counts
+) -> tuple[list[float], list[float], list[float], list[float], str]:
+    """Counts and exposures of both runs in the best repeats there are, and a word on which."""
+    assert one.bits and two.bits and one.errors is not None and two.errors is not None
+    sides = [_attempts(before), _attempts(after)]
+    tries = max((len(s) for s in sides if s is not None), default=0)
+    # Errors seen once tell no scatter: the attempts must be those of the side that has errors.
+    if any(side and sum(e for _, e in side) for side in sides):
+        whole = [
+            side or [(t.bits or 0, t.errors or 0)]
+            for side, t in zip(sides, (one, two), strict=True)
+        ]
+        basis = f"{tries} attempts scatter {{scatter}}"
+    elif one.cells is not None and two.cells is not None and (one.cells or two.cells):
+        whole = [[(one.bits, one.cells)], [(two.bits, two.cells)]]
+        basis = f"distinct failing addresses compared: {_cells(one)} before, {_cells(two)} after"
+    elif one.errors and two.errors and (len(before) > 1 or len(after) > 1):
+        whole = [[(c.bits, c.errors or 0) for c in side if c.bits] for side in (before, after)]
+        basis = f"{max(map(len, whole))} lanes scatter {{scatter}}"
+    else:
+        whole = [[(one.bits, one.errors)], [(two.bits, two.errors)]]
+        basis = "errors taken as independent: no repeats that would tell their scatter"
+    (first, second) = whole
+    return (
+        [float(e) for _, e in first],
+        [float(b) for b, _ in first],
+        [float(e) for _, e in second],
+        [float(b) for b, _ in second],
+        basis,
+    )
+
+
+def _cells(counts: Counts) -> str:
+    return f"{show_count(counts.cells or 0)} for {show_count(counts.errors or 0)} errors"
+
+
+def _attempts(parts: Sequence[Counts]) -> list[tuple[int, int]] | None:
+    """The attempts summed over links; None unless every link has the same number of them."""
+    lengths = {len(c.repeats) for c in parts if c.bits}
+    if len(lengths) != 1 or (n := lengths.pop()) < 2:
+        return None
+    rows = [c.repeats for c in parts if c.bits]
+    return [(sum(r[i][0] for r in rows), sum(r[i][1] for r in rows)) for i in range(n)]
+
+
+def total(parts: Sequence[Counts]) -> Counts:
+    """The sum over links; a link without bits or errors is no part of it."""
+    told = [c for c in parts if c.bits and c.errors is not None]
+    if not told:
+        return Counts(_sum([c.bits for c in parts]), _sum([c.errors for c in parts]), None)
+    cells = None
+    if all(c.cells is not None for c in told):
+        cells = sum(c.cells or 0 for c in told)
+    return Counts(sum(c.bits or 0 for c in told), sum(c.errors or 0 for c in told), cells)
+
+
+def _sum(values: Sequence[int | None]) -> int | None:
+    said = [v for v in values if v is not None]
+    return sum(said) if said else None
+
+
+def excluded(changes: Sequence[RateChange | None], confidence: float) -> list[bool | None]:
+    """For each place whether the after-run excludes the earlier rate: one-sided, at that
+    confidence for all places together (Holm). None where there is nothing to exclude."""
+    at = [i for i, c in enumerate(changes) if c is not None and c.p_none is not None]
+    adjusted = stats.holm([changes[i].p_none for i in at])  # type: ignore[union-attr, misc]
+    found: list[bool | None] = [None] * len(changes)
+    for i, p in zip(at, adjusted, strict=True):
+        found[i] = p <= 1 - confidence
+    return found

@@ -1,0 +1,200 @@
+"""How long to run to show that an error rate is low enough, and what a finished run shows."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from memdiag import stats
+from memdiag.model import quantities
+
+if TYPE_CHECKING:
+    from memdiag.model.board import Board
+
+LANE_LINES = 8
+"""Data lines of one byte lane."""
+
+MORE = 3
+"""The plan also says what is needed where one, two or three more errors are seen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """Bits (and seconds, where a line rate is given) that show the rate with `errors` seen."""
+
+    errors: int
+    bits: int
+    seconds: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """`steps[0]` is the answer. `each_lane` is the time after which every single lane of the
+    scope has shown the rate by itself, all running side by side; None where the scope is one
+    lane or no line rate is given."""
+
+    rate: float
+    confidence: float
+    sided: int
+    scope: str
+    lines: int
+    line_rate: float | None
+    share: float
+    steps: tuple[Step, ...]
+    each_lane: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """What a run of `bits` with `errors` shows at `confidence`: `below` alone (one-sided), `low`
+    and `high` together (two-sided)."""
+
+    bits: int
+    errors: int
+    confidence: float
+    below: float
+    low: float
+    high: float
+    scope: str
+    lines: int
+
+
+def plan(
+    rate: float,
+    confidence: float,
+    *,
+    errors: int = 0,
+    sided: int = 1,
+    scope: str = "lane",
+    lines: int = LANE_LINES,
+    line_rate: float | None = None,
+    share: float = 1.0,
+) -> Plan:
+    """Bits and time to show a rate below `rate`, with `errors` seen and up to MORE more.
+
+    `line_rate` is bit/s a data line, `share` the part of the time in which bits are compared.
+    Raises ValueError for figures out of their range.
+    """
+    if errors < 0 or lines < 1 or not 0 < share <= 1 or (line_rate is not None and line_rate <= 0):
+        raise ValueError("errors are not negative, lines and rates above zero, a share at most 1")
+    steps = []
+    for seen in range(errors, errors + MORE + 1):
+        bits = stats.bits_needed(rate, confidence, seen, sided)
+        steps.append(Step(seen, bits, seconds(bits, lines, line_rate, share)))
+    each = None
+    if lines > LANE_LINES:
+        each = seconds(steps[0].bits, LANE_LINES, line_rate, share)
+    return Plan(rate, confidence, sided, scope, lines, line_rate, share, tuple(steps), each)
+
+
+def seconds(bits: float, lines: int, line_rate: float | None, share: float = 1.0) -> float | None:
+    """How long that many bits take over that many data lines; None without a line rate."""
+    return None if line_rate is None else bits / (lines * line_rate * share)
+
+
+def proof(
+    bits: int, errors: int, confidence: float, *, scope: str = "lane", lines: int = LANE_LINES
+) -> Proof:
+    """What a finished run shows. Raises ValueError for more errors than bits, or no bits."""
+    if bits < 1:
+        raise ValueError("a run without bits compared shows nothing")
+    below = stats.proven_rate(bits, errors, confidence, sided=1)
+    low, high = stats.binomial_limits(errors, bits, confidence, sided=2)
+    return Proof(bits, errors, confidence, below, low, high, scope, lines)
+
+
+def lines_in(board: Board, site: str | None = None) -> int:
+    """The data lines of one site of a board, or of all of it.
+
+    Raises ValueError for a site the board does not have, or one whose lanes are not known.
+    """
+    from memdiag.repair.alignment import lines_of
+
+    if site is None:
+        sites = [s.ref for s in board.sites if s.links]
+    elif (found := board.site(site)) is not None and found.links:
+        sites = [site]
+    else:
+        known = ", ".join(s.ref for s in board.sites)
+        raise ValueError(f"{board.name or 'the board'} has no site {site} with lanes: {known}")
+    return lines_of([(ref, None, None, None) for ref in sites], board)
+
+
+# --- what people type ---------------------------------------------------------------------------
+
+_BITS = re.compile(r"([0-9.,_]+(?:[eE][+-]?[0-9]+)?)\s*([kMGTP]?)(?:b|bits?)?", re.ASCII)
+_TIME = re.compile(r"([0-9.]+(?:[eE][+-]?[0-9]+)?)\s*(s|sec|min|h|d|days?)", re.ASCII)
+_TIMES = {"s": 1, "sec": 1, "min": 60, "h": 3600, "d": 86400, "day": 86400, "days": 86400}
+_PREFIX = {"": 1, "k": 10**3, "M": 10**6, "G": 10**9, "T": 10**12, "P": 10**15}
+
+
+def parse_confidence(text: str) -> float:
+    """`0.95`, `95`, `95%` or `95 %`. Raises ValueError where it is no confidence."""
+    bare = text.strip().removesuffix("%").strip()
+    try:
+        value = float(bare)
+    except ValueError:
+        raise ValueError(f"{text!r} is no confidence: write 0.95 or 95%") from None
+    if "%" in text or value > 1:
+        value /= 100
+    if not 0 < value < 1:
+        raise ValueError(f"a confidence is above 0 and below 100 %, not {text!r}")
+    return value
+
+
+def parse_rate(text: str) -> float:
+    """An error rate, `1e-12`. Raises ValueError unless it is above 0 and below 1."""
+    try:
+        value = float(text)
+    except ValueError:
+        raise ValueError(f"{text!r} is no error rate: write 1e-12") from None
+    if not 0 < value < 1:
+        raise ValueError(f"an error rate to show is above 0 and below 1, not {text!r}")
+    return value
+
+
+def parse_line_rate(text: str) -> float:
+    """`14.0Gbit/s`, `3200 MT/s`: bit/s a data line. Raises ValueError."""
+    try:
+        value = quantities.parse(text).in_unit("bit/s")
+    except ValueError:
+        raise ValueError(f"{text!r} is no line rate: write 14.0Gbit/s") from None
+    if not 0 < value < float("inf"):
+        raise ValueError(f"a line rate is above zero, not {text!r}")
+    return value
+
+
+def parse_bits(text: str) -> int:
+    """`2e12`, `2Tbit`, `1,000,000`. Raises ValueError."""
+    found = _BITS.fullmatch(text.strip())
+    try:
+        if found is None:
+            raise ValueError
+        value = round(float(found[1].replace(",", "").replace("_", "")) * _PREFIX[found[2]])
+    except (ValueError, OverflowError):
+        raise ValueError(f"{text!r} is no number of bits: write 2e12 or 2Tbit") from None
+    return value
+
+
+def parse_time(text: str) -> float:
+    """`40min`, `2 h`, `90s`: seconds. Raises ValueError."""
+    found = _TIME.fullmatch(text.strip())
+    try:
+        if found is None:
+            raise ValueError
+        return float(found[1]) * _TIMES[found[2]]
+    except ValueError:
+        raise ValueError(f"{text!r} is no duration: write 90s, 40min or 2h") from None
+
+
+def parse_share(text: str) -> float:
+    """`40%` or `0.4`. Raises ValueError unless it is above 0 and at most 1."""
+    try:
+        bare = text.strip()
+        value = float(bare.removesuffix("%")) / (100 if bare.endswith("%") else 1)
+    except ValueError:
+        raise ValueError(f"{text!r} is no share: write 40% or 0.4") from None
+    if not 0 < value <= 1:
+        raise ValueError(f"a share is above 0 and at most 100 %, not {text!r}")
+    return value

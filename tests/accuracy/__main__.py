@@ -1,0 +1,112 @@
+"""How right the verdicts are, measured on simulated boards.
+
+    python -m tests.accuracy                  measure on held-out seeds, write docs/accuracy.md
+    python -m tests.accuracy --tune           the tuning seeds, to the terminal, failures listed
+    python -m tests.accuracy --show SEED      one scene: its dump, its truth, its verdict
+
+Tuning seeds lie below 100,000; held-out seeds start at 1,000,000 and are never looked at one by
+one while the analyser is being worked on.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import sys
+import time
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+from tests.accuracy.page import figures, page
+from tests.accuracy.scoring import Score, judge_scene, score
+from tests.simulator import scenes
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def measure(seeds: Sequence[int], processes: int = 2, **filters: object) -> list[Score]:
+    """Scores of the scenes of these seeds, in order."""
+    jobs = [(seed, filters) for seed in seeds]
+    if processes < 2:
+        return [_one(job) for job in jobs]
+    # an executor, not a pool: it says so when a worker is killed, where a pool waits for ever
+    context = multiprocessing.get_context("fork")
+    with ProcessPoolExecutor(processes, mp_context=context) as pool:
+        return list(pool.map(_one, jobs, chunksize=10))
+
+
+def _one(job: tuple[int, dict[str, object]]) -> Score:
+    seed, filters = job
+    return score(scenes.draw(seed, **filters))  # type: ignore[arg-type]
+
+
+def show(seed: int, filters: dict[str, object]) -> None:
+    scene = scenes.draw(seed, **filters)  # type: ignore[arg-type]
+    print(scene.text)
+    print("truth:")
+    for truth in scene.truth or ("healthy",):
+        print(f"  {truth}")
+    print(f"spilled: {' '.join(sorted(scene.spilled)) or '-'}")
+    run, verdict = judge_scene(scene)
+    print(f"rig: {scene.rig}")
+    for p in run.problems:
+        print(f"problem: {p.severity} {p.sentence()}")
+    print(f"verdict: {verdict.summary.text}")
+    for f in verdict.findings:
+        others = ", ".join(f"{c} {p:.3f}" for c, p in f.alternatives if p > 0.005)
+        why = f" because of {f.because_of}" if f.because_of else ""
+        print(
+            f"  {f.locus}: {f.cause} {f.probability:.3f} -> {f.action}{why} (else {others or '-'})"
+        )
+        print(f"      {f.reason}")
+    print(score(scene).line)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
+    parser.add_argument("--tune", action="store_true", help="tuning seeds, to the terminal")
+    parser.add_argument("--show", type=int, metavar="SEED", help="one scene in full")
+    parser.add_argument("--scenes", type=int, default=0, help="how many (default 3000; tuning 400)")
+    parser.add_argument("--first", type=int, default=0, help="first seed within the range")
+    parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--family", help="only boards of this memory family")
+    parser.add_argument("--kind", help="only this fault kind (or several, a+b)")
+    parser.add_argument("--faults", type=int, help="exactly so many faults")
+    parser.add_argument("--clean", action="store_true", help="no dirt on the dumps")
+    parser.add_argument("--quiet", action="store_true", help="with --tune: no list of failures")
+    parser.add_argument("-o", "--output", type=Path, default=ROOT / "docs" / "accuracy.md")
+    args = parser.parse_args()
+    filters: dict[str, object] = {}
+    if args.family:
+        filters["family"] = args.family
+    if args.kind:
+        filters["kind"] = args.kind.split("+")
+    if args.faults is not None:
+        filters["faults"] = args.faults
+    if args.clean:
+        filters["dirt"] = False
+    if args.show is not None:
+        show(args.show, filters)
+        return
+    count = args.scenes or (400 if args.tune else 3000)
+    first = args.first + (0 if args.tune else scenes.EVALUATION)
+    started = time.perf_counter()
+    scores = measure(range(first, first + count), args.processes, **filters)
+    took = time.perf_counter() - started
+    if not args.tune:
+        args.output.write_text(page(scores, first, filters), encoding="utf-8")
+        print(f"{args.output}: {count} scenes in {took:.0f} s", file=sys.stderr)
+        return
+    if not args.quiet:
+        for one in scores:
+            if one.failed:
+                print(one.line)
+    print(figures(scores))
+    print(f"{count} scenes in {took:.0f} s; {sum(s.failed for s in scores)} failed")
+
+
+if __name__ == "__main__":
+    main()

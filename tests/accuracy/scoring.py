@@ -1,0 +1,317 @@
+"""Scores of verdicts against simulated truth. Words for every measure stand beside it.
+
+Place: the site for a fault of a package or its joints, the rail for a supply fault, the
+partition or channel for a controller fault.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from memdiag.model.board import Board, inferred
+from memdiag.model.records import Run, Scope
+from memdiag.model.verdict import WANTS_WORK, Action, Cause, Finding, Locus, Verdict
+from tests.simulator.scenes import Scene
+from tests.simulator.truth import Truth
+
+STEEL = WANTS_WORK - {Action.RETEST}
+"""Actions that do something to the board; a retest only asks for more data."""
+
+
+@dataclass(frozen=True)
+class Claim:
+    """A probability the verdict stated, and whether what it stated is so."""
+
+    cause: str
+    probability: float
+    true: bool
+
+
+@dataclass(frozen=True)
+class Found:
+    """What became of one truth."""
+
+    kind: str
+    cause: str
+    visible: bool
+    located: bool
+    expected: bool
+    told_apart: bool = True
+    """No look-alike with another cause would have printed the same dump."""
+    place: bool = False
+    right_cause: bool = False
+    right_action: bool = False
+    exact: bool = False
+    """Right place, and every channel, lane and line the finding names is right too."""
+    said: str = "nothing"
+    """The word of the finding that stands for this truth, else `nothing`."""
+    open_: bool = False
+    """The finding is undecided, or asks for a retest where more was known to be needed."""
+
+    @property
+    def counts(self) -> bool:
+        return self.visible and self.located
+
+
+@dataclass(frozen=True)
+class Score:
+    """One scene, scored. Small enough to send between processes."""
+
+    seed: int
+    family: str
+    sections: str
+    sites: int
+    dirty: bool
+    known: bool
+    faults: int
+    found: tuple[Found, ...] = ()
+    claims: tuple[Claim, ...] = ()
+    healthy: bool = False
+    alarm: bool = False
+    retest: bool = False
+    wrong_replace: tuple[str, ...] = ()
+    replaces: int = 0
+    disturbed: int = 0
+    spared: int = 0
+    """Of the healthy sites that a fault elsewhere disturbs, those nobody is told to work on."""
+    accused: tuple[str, ...] = ()
+    """Places told to be worked on where nothing is wrong."""
+    problems: tuple[str, ...] = ()
+    crash: str = ""
+    line: str = field(default="", compare=False)
+
+    @property
+    def failed(self) -> bool:
+        missed = any(
+            f.counts and not (f.place and f.right_cause and f.right_action) for f in self.found
+        )
+        return bool(missed or self.alarm or self.wrong_replace or self.accused or self.crash)
+
+
+def judge_scene(scene: Scene) -> tuple[Run, Verdict]:
+    """Read the dump and judge it, with the profile where the scene has one."""
+    from memdiag.diagnosis.judge import judge
+    from memdiag.reading.load import load
+
+    board: Board | None = scene.board if scene.known else None
+    runs = load(scene.text, board=board)
+    run = runs[0]
+    return run, judge(run, board if board is not None else inferred(run))
+
+
+def matches(locus: Locus, truth: Truth, board: Board) -> bool:
+    """Whether a finding's place is the truth's place."""
+    everywhere = len(truth.sites) == len(board.sites) and truth.site is None
+    if everywhere and locus == Locus():
+        return True  # "the board" is the right place for what strikes all of it
+    if truth.kind == "stride":
+        return locus.site is None and locus.rail is None
+    if truth.partition is not None or truth.kind == "phy-channel":
+        if truth.partition is not None and locus.partition == truth.partition:
+            return True
+        channels = (
+            {truth.channel}
+            if truth.channel is not None
+            else {
+                c
+                for ref in truth.sites
+                for c in board.site(ref).channels  # type: ignore[union-attr]
+            }
+        )
+        return locus.channel in channels and (locus.site is None or locus.site in truth.sites)
+    if truth.site is None:
+        return locus.rail is not None and locus.rail in truth.rails
+    if locus.site is not None:
+        return locus.site == truth.site
+    if truth.kind == "short-package" and locus.rail == truth.rail:
+        return True
+    return locus.channel is not None and {s.ref for s in board.owners(_scope(locus))} == {
+        truth.site
+    }
+
+
+def _scope(locus: Locus) -> Scope:
+    return Scope(None, locus.channel, locus.rank, locus.lane)
+
+
+def agrees(locus: Locus, truth: Truth) -> bool:
+    """Whether whatever the finding names inside its place (channel, lane, lines) is so."""
+    across = isinstance(truth.dq, tuple) and truth.dq[0] == truth.dq[1]
+    for field_ in ("channel",) if across else ("channel", "lane"):
+        said, is_ = getattr(locus, field_), getattr(truth, field_)
+        if said is not None and is_ is not None and said != is_:
+            return False
+    if locus.dq is None or truth.dq is None:
+        return True
+    said_lines = set(locus.dq) if isinstance(locus.dq, tuple) else {locus.dq}
+    return said_lines <= (set(truth.dq) if isinstance(truth.dq, tuple) else {truth.dq})
+
+
+def right_cause(finding: Finding, truth: Truth) -> bool:
+    if finding.cause.value in truth.causes:
+        return True
+    # a shorted package may be named by the rail it pulls down
+    return (
+        truth.kind == "short-package"
+        and finding.cause is Cause.SUPPLY
+        and (finding.locus.rail == truth.rail)
+    )
+
+
+def score(scene: Scene) -> Score:
+    """Judge a scene and score the verdict; a crash of the product is a score too."""
+    base: dict[str, Any] = {
+        "seed": scene.seed,
+        "family": scene.family,
+        "sites": len(scene.board.sites),
+        "dirty": bool(scene.dirt),
+        "known": scene.known,
+        "faults": sum(not t.expected for t in scene.truth),
+        "sections": "+".join(sorted(scene.rig.sections)),
+        "healthy": not scene.truth,
+    }
+    try:
+        run, verdict = judge_scene(scene)
+    except Exception as wrong:
+        text = f"{type(wrong).__name__}: {wrong}".splitlines()[0][:100]
+        if scene.dirt and type(wrong).__name__ == "Unreadable":
+            text = "unreadable: " + text
+        return Score(**base, crash=text, line=_line(scene, None, [text]))
+    findings = list(verdict.findings)
+    work = [f for f in findings if f.action in WANTS_WORK]
+    found = tuple(_found(t, scene, findings, work) for t in scene.truth)
+    replaced = [f.locus.site for f in findings if f.action is Action.REPLACE]
+    accused = tuple(
+        str(f.locus)
+        for f in work
+        if f.action in STEEL
+        and not any(matches(f.locus, t, scene.board) for t in scene.truth)
+        and not _struck(f, scene)
+    )
+    wrong_replace = tuple(str(s) for s in replaced if s not in scene.replaceable)
+    heated = {f.locus.site for f in work if f.action in STEEL}
+    claims = tuple(_claims(scene, findings, verdict))
+    result = Score(
+        **base,
+        found=found,
+        claims=claims,
+        alarm=not scene.truth and any(f.action in STEEL for f in findings),
+        retest=not scene.truth and any(f.action is Action.RETEST for f in findings),
+        wrong_replace=wrong_replace,
+        replaces=len(replaced),
+        accused=accused,
+        disturbed=len(scene.spilled),
+        spared=len(scene.spilled - heated),
+        problems=tuple(p.code for p in run.problems if p.severity.value == "error"),
+    )
+    why = [
+        f"{t.kind}: "
+        + ", ".join(
+            word
+            for word, ok in (
+                ("place", f.place),
+                ("cause", f.right_cause),
+                ("action", f.right_action),
+            )
+            if not ok
+        )
+        for t, f in zip(scene.truth, found, strict=True)
+        if f.counts and not (f.place and f.right_cause and f.right_action)
+    ]
+    if result.alarm:
+        why.append("false alarm")
+    if wrong_replace:
+        why.append("wrong replace " + " ".join(wrong_replace))
+    if accused:
+        why.append("accuses " + " ".join(accused))
+    return replace(result, line=_line(scene, verdict, why))
+
+
+def _struck(finding: Finding, scene: Scene) -> bool:
+    """A finding about a site that a rail's or a controller's fault really strikes is misnamed, but
+    the site is in trouble: counted under cause and action, not as an accusation."""
+    return any(finding.locus.site in t.sites for t in scene.truth)
+
+
+def _found(truth: Truth, scene: Scene, findings: list[Finding], work: list[Finding]) -> Found:
+    base: dict[str, Any] = {
+        "kind": truth.kind,
+        "cause": truth.cause,
+        "visible": truth.visible,
+        "located": truth.located,
+        "expected": truth.expected,
+        "told_apart": not truth.rivals - truth.causes,
+    }
+    if truth.expected:
+        top = findings  # declared: it wants no search, so its rank says nothing
+    else:
+        top = [f for f in work if not f.expected]
+        top = top[: max(1, sum(t.visible and not t.expected for t in scene.truth))]
+    here = [f for f in findings if matches(f.locus, truth, scene.board)]
+    if not here:
+        return Found(**base)
+    at = here[0]
+    place = any(matches(f.locus, truth, scene.board) for f in top)
+    return Found(
+        **base,
+        place=place,
+        right_cause=right_cause(at, truth),
+        right_action=at.action.value in truth.actions,
+        exact=place and agrees(at.locus, truth),
+        said=at.cause.value,
+        open_=at.cause is Cause.UNDECIDED
+        or (at.action is Action.RETEST and "retest" not in truth.actions),
+    )
+
+
+def _claims(scene: Scene, findings: list[Finding], verdict: Verdict) -> Iterable[Claim]:
+    """Stated probabilities with their outcome. A declared removal states nothing new and is left
+    out; `undecided` states no cause."""
+    seen = [t for t in scene.truth if not t.expected]
+    for f in findings:
+        if f.expected or f.cause is Cause.UNDECIDED:
+            continue
+        if f.cause is Cause.SPILLOVER:
+            # a healthy package that a fault elsewhere disturbs, be it on its rail or its bus
+            own = {t.site for t in scene.truth if t.visible}
+            true = bool(scene.truth) and f.locus.site not in own
+        elif f.cause is Cause.CLEAR:
+            true = not any(f.locus.site in (None, t.site) for t in seen)
+        else:
+            true = any(
+                matches(f.locus, t, scene.board) and agrees(f.locus, t) and right_cause(f, t)
+                for t in scene.truth
+            )
+        yield Claim(f.cause.value, f.probability, true)
+    if verdict.summary.cause is Cause.CLEAR and not findings:
+        yield Claim("clear", verdict.summary.probability, not any(t.visible for t in seen))
+
+
+def _line(scene: Scene, verdict: Verdict | None, why: list[str]) -> str:
+    truth = "; ".join(map(str, scene.truth)) or "healthy"
+    said = "-"
+    if verdict is not None:
+        said = (
+            "; ".join(
+                f"{f.locus}: {f.cause} {f.probability:.2f} {f.action}"
+                for f in verdict.findings
+                if f.cause is not Cause.SPILLOVER
+            )
+            or f"{verdict.summary.cause} {verdict.summary.probability:.2f}"
+        )
+        spill = sum(f.cause is Cause.SPILLOVER for f in verdict.findings)
+        if spill:
+            said += f"; {spill} spillover"
+    tags = "/".join(
+        [
+            scene.family,
+            f"{len(scene.board.sites)} sites",
+            "+".join(sorted(scene.rig.sections)),
+            scene.rig.policy,
+            *(["no profile"] if not scene.known else []),
+            *scene.dirt,
+        ]
+    )
+    return f"{scene.seed} [{tags}] {', '.join(why) or 'ok'}\n    is:   {truth}\n    said: {said}"

@@ -1,0 +1,412 @@
+"""Board profiles: the shipped ones, the ways a profile can be wrong, and how one is found."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from memdiag.boards import profiles
+from memdiag.boards.profile_checks import overlap
+from memdiag.model.board import Board, inferred
+from memdiag.model.problems import Position, Severity
+from memdiag.model.problems.boards import KINDS
+from memdiag.model.records import Head, Run, Scope, Source, TrainingRow
+from memdiag.resources import shipped
+
+QUINCES = ("quince-12", "quince-8", "quince-2")
+
+
+def run_of(*scopes: Scope, **head: object) -> Run:
+    rows = tuple(
+        TrainingRow(position=Position(i), step="id", scope=s) for i, s in enumerate(scopes, 1)
+    )
+    return Run(Head(**head), Source("", 1, 1, True, len(rows), "format-1"), training=rows)
+
+
+def says(text: str) -> str:
+    return "\n".join(p.sentence() for p in profiles.examine(text, "my.toml")[1])
+
+
+@pytest.fixture(autouse=True)
+def no_boards_of_the_user(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.delenv("MEMDIAG_BOARDS", raising=False)
+
+
+# --- the shipped boards -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", QUINCES)
+def test_shipped_profile_has_no_problem(name: str) -> None:
+    board, problems = profiles.read_with_problems(shipped("samples") / "boards" / f"{name}.toml")
+    assert problems == ()
+    assert board is not None and board.name == name and board.known
+
+
+def test_shipped_boards_are_what_their_names_say() -> None:
+    twelve, eight, two = (profiles.find(name) for name in QUINCES)
+    assert twelve and eight and two
+    # JEDEC JESD250: a GDDR6 package has two independent x16 channels, so two byte lanes each.
+    assert len(twelve.sites) == 12 and len(twelve.channels) == 24
+    assert all(twelve.lanes_of(channel) == (0, 1) for channel in twelve.channels)
+    assert {len(sites) for sites in twelve.partitions.values()} <= {2, 3}
+    # A 64-bit channel of x8 packages: eight byte lanes, one package each.
+    assert eight.channels == (0,) and eight.lanes_of(0) == tuple(range(8))
+    assert all(len(site.links) == 1 for site in eight.sites)
+    # JEDEC JESD209-4: an LPDDR4 package has two x16 channels.
+    assert [len(site.channels) for site in two.sites] == [2, 2]
+    assert all(two.lanes_of(channel) == (0, 1) for channel in two.channels)
+
+
+@pytest.mark.parametrize(
+    ("name", "rail", "volts"),
+    [
+        # JESD250 (GDDR6): VDD 1.35 V, VPP 1.8 V. JESD79-4 (DDR4): VDD 1.2 V, VPP 2.5 V.
+        # JESD209-4 (LPDDR4): VDD1 1.8 V, VDD2 1.1 V.
+        ("quince-12", "VDD_MEM_A", 1.35),
+        ("quince-12", "VPP_MEM", 1.8),
+        ("quince-8", "VDD_MEM", 1.2),
+        ("quince-8", "VPP_MEM", 2.5),
+        ("quince-2", "VDD1_MEM", 1.8),
+        ("quince-2", "VDD2_MEM", 1.1),
+    ],
+)
+def test_rail_volts_are_the_family_standard(name: str, rail: str, volts: float) -> None:
+    board = profiles.find(name)
+    assert board is not None
+    found = board.rail(rail)
+    assert found is not None and found.volts == volts
+    assert found.inject_volts_max is not None and found.inject_volts_max <= 1.0
+
+
+def test_clamshell_partners_on_the_ddr4_board_are_back_to_back() -> None:
+    board = profiles.find("quince-8")
+    assert board is not None
+    for site in board.sites:
+        partner = board.site(site.clamshell or "")
+        assert partner is not None and (partner.x, partner.y) == (site.x, site.y)
+        assert {site.side, partner.side} == {"top", "bottom"}
+        assert "clamshell" in board.relations(site.ref, partner.ref)
+
+
+# --- what is wrong is said, all of it -----------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("code", "text"),
+    [(code, t) for code, kind in KINDS.items() if kind.via == "profile" for t in kind.provoked_by],
+)
+def test_each_problem_is_provoked_by_its_inputs(code: str, text: str | bytes) -> None:
+    board, problems = profiles.examine(text, "my.toml")
+    assert code in [p.code for p in problems]
+    assert (board is None) == any(p.severity is Severity.ERROR for p in problems)
+    assert all("my.toml" in p.message for p in problems)
+
+
+def test_several_faults_are_reported_together() -> None:
+    told = says(
+        """
+        board = "bench"
+        colour = "green"
+        [[rail]]
+        name = "VDDQ"
+        volts = "1.35"
+        [[site]]
+        ref = "U7"
+        side = "topp"
+        rails = ["VQQ"]
+        links = [{ channel = 0, lanes = [0, 1] }]
+        [[site]]
+        ref = "U8"
+        links = [{ channel = 0, lanes = [1, 2] }]
+        """
+    )
+    assert (
+        'my.toml: site U7: rails names "VQQ", which no [[rail]] defines; nearest is "VDDQ"' in told
+    )
+    assert 'my.toml: there is no key "colour" here' in told
+    assert 'my.toml: rail VDDQ: volts is "1.35" (wanted: number of volts above 0)' in told
+    assert 'my.toml: site U7: side is "topp"' in told
+    assert "my.toml: channel 0 rank 0 lane 1 is owned by U7 and U8" in told
+
+
+def test_the_nearest_known_key_is_named() -> None:
+    told = says('board = "b"\n[[site]]\nref = "U1"\nclamshel = "U2"\nlinks = []\n')
+    assert 'site U1: there is no key "clamshel" here; nearest is "clamshell"' in told
+
+
+def test_one_bad_site_does_not_make_its_partner_look_wrong() -> None:
+    told = says(
+        """
+        board = "bench"
+        [[site]]
+        ref = "U1"
+        clamshell = "U2"
+        links = [{ channel = 0, lanes = [0] }]
+        [[site]]
+        ref = "U2"
+        clamshell = "U1"
+        side = "bottom"
+        links = "all"
+        """
+    )
+    assert "site U2: links is" in told
+    assert "no [[site]] defines" not in told
+
+
+def test_two_sites_may_divide_a_lane_by_data_lines() -> None:
+    # Two x4 packages on one byte lane.
+    text = """
+        board = "nibbles"
+        [[site]]
+        ref = "U1"
+        links = [{ channel = "A", lanes = [0], dq = [0, 1, 2, 3] }]
+        [[site]]
+        ref = "U2"
+        links = [{ channel = "A", lanes = [0], dq = [%s] }]
+        """
+    board, problems = profiles.examine(text % "4, 5, 6, 7")
+    assert board is not None and not [p for p in problems if p.severity is Severity.ERROR]
+    assert [s.ref for s in board.owners(Scope(channel="A", lane=0, dq=5))] == ["U2"]
+    assert "channel A rank 0 lane 0 dq 3 is owned by U1 and U2" in says(text % "3, 4, 5, 6")
+
+
+def test_a_channel_written_as_a_number_is_that_number() -> None:
+    text = 'board = "b"\n[[site]]\nref = "U1"\nlinks = [{channel = "%s", lanes = [0]}]\n'
+    for written, channel in (("3", 3), ("A", "A"), ("0x3", "0x3")):
+        board, _ = profiles.examine(text % written)
+        assert board is not None and board.channels == (channel,)
+
+
+def test_an_xor_group_is_one_bit_of_its_field() -> None:
+    board = profiles.find("quince-12")
+    assert board is not None
+    bank = next(f for f in board.address if f.name == "bank")
+    assert len(bank.bits) == 4 and all(len(group) == 2 for group in bank.bits)
+
+
+@pytest.mark.parametrize(
+    ("gap", "turn", "depth"),
+    [(0.0, 0, 0.0), (-0.5, 0, 0.5), (0.5, 0, 0.0), (0.0, 45, 0.0), (-0.5, 90, 0.5)],
+)
+def test_overlap_is_the_depth_of_two_rectangles(gap: float, turn: int, depth: float) -> None:
+    # Two 10 x 10 squares side by side, the whole scene turned: turning changes nothing.
+    def square(x: float) -> tuple[tuple[float, float], ...]:
+        a = math.radians(turn)
+        return tuple(
+            ((x + u) * math.cos(a) - v * math.sin(a), (x + u) * math.sin(a) + v * math.cos(a))
+            for u, v in ((-5, -5), (5, -5), (5, 5), (-5, 5))
+        )
+
+    assert overlap(square(0), square(10 + gap)) == pytest.approx(depth, abs=1e-9)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.dictionaries(
+        st.sampled_from(
+            [
+                "board",
+                "site",
+                "rail",
+                "controller",
+                "address",
+                "limits",
+                "outline",
+                "memory",
+                "nonsense",
+            ]
+        ),
+        st.recursive(
+            st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
+            lambda inner: (
+                st.lists(inner, max_size=3)
+                | st.dictionaries(
+                    st.sampled_from(
+                        [
+                            "ref",
+                            "links",
+                            "channel",
+                            "lanes",
+                            "x",
+                            "y",
+                            "size",
+                            "rails",
+                            "fields",
+                            "bits",
+                            "name",
+                            "clamshell",
+                            "side",
+                            "q",
+                        ]
+                    ),
+                    inner,
+                    max_size=4,
+                )
+            ),
+            max_leaves=12,
+        ),
+    )
+)
+def test_no_table_of_any_shape_breaks_the_check(data: dict[str, object]) -> None:
+    from memdiag.boards import profile_checks, profile_form
+
+    form, problems = profile_form.fill(data, "my.toml")
+    if form is not None:
+        names = profile_checks.Names("my.toml", frozenset(), frozenset())
+        problems += profile_checks.examine(form, names)
+    assert all(p.message.strip() and p.hint.strip() for p in problems)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.binary(max_size=200) | st.text(max_size=200).map(str.encode))
+def test_no_text_breaks_the_reader(text: bytes) -> None:
+    board, problems = profiles.examine(text)
+    assert board is None and problems  # nothing random names a site with links
+
+
+def test_a_deep_or_huge_text_is_a_problem_not_a_crash() -> None:
+    for text in ("a = " + "[" * 20_000, "a = " + "9" * 10_000, "a." * 10_000 + "b = 1"):
+        board, problems = profiles.examine(text)
+        assert board is None and problems
+
+
+# --- finding one --------------------------------------------------------------------------------
+
+MINE = 'board = "quince-12"\n[[site]]\nref = "M1"\nlinks = [{channel = 0, lanes = [0]}]\n'
+
+
+def test_the_folders_of_the_variable_come_before_the_shipped(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    (tmp_path / "b").mkdir()
+    (tmp_path / "b" / "any-name.toml").write_text(MINE)
+    monkeypatch.setenv("MEMDIAG_BOARDS", f"{tmp_path / 'none'}:{tmp_path / 'b'}")
+    board = profiles.find("Quince-12")
+    assert board is not None and [s.ref for s in board.sites] == ["M1"]
+
+
+def test_a_toml_that_is_no_profile_is_not_on_the_shelf(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    (tmp_path / "shop.toml").write_text("[costs]\nreplace = 50\n")
+    (tmp_path / "nameless.toml").write_text(MINE.split("\n", 1)[1])
+    monkeypatch.setenv("MEMDIAG_BOARDS", str(tmp_path))
+    assert [name for name, _ in profiles.shelf()] == ["nameless", *sorted(QUINCES)]
+
+
+def test_a_changed_file_is_read_again(tmp_path: Path) -> None:
+    path = tmp_path / "b.toml"
+    path.write_text(MINE)
+    first = profiles.read(path)
+    assert profiles.read(path) is first
+    path.write_text(MINE.replace("M1", "MM1"))
+    assert profiles.read(path).site("MM1") is not None
+
+
+def test_a_name_that_is_a_path_stays_a_name(tmp_path: Path) -> None:
+    (tmp_path / "secret.toml").write_text(MINE.replace("quince-12", "other"))
+    assert profiles.find(str(tmp_path / "secret")) is None
+    assert profiles.find("../boards/quince-12") is None
+
+
+def test_without_a_profile_the_neighbours_are_unknown_and_that_is_said_once() -> None:
+    run = run_of(Scope(site="U1", channel=0, lane=0), board="quince-13", memory="gddr6")
+    board, problems = profiles.for_run(run)
+    assert not board.known and [s.ref for s in board.sites] == ["U1"]
+    assert [p.code for p in problems] == ["board-unknown"]
+    assert 'nearest is "quince-12"' in problems[0].message
+    board, problems = profiles.for_run(run_of(Scope(site="U1", channel=0)))
+    assert [p.code for p in problems] == ["board-unsaid"] and not board.known
+
+
+def test_the_explicit_profile_wins_and_a_difference_is_said(tmp_path: Path) -> None:
+    path = tmp_path / "b.toml"
+    path.write_text(MINE)
+    run = run_of(Scope(site="U1", channel=0), board="quince-8")
+    board, problems = profiles.for_run(run, path)
+    assert board.site("M1") is not None
+    assert [p.code for p in problems] == ["board-differs"]
+    same, problems = profiles.for_run(run, board)
+    assert same is board
+    assert profiles.for_run(run, "quince-8")[0].name == "quince-8"
+
+
+def test_an_explicit_profile_that_cannot_be_used_raises(tmp_path: Path) -> None:
+    run = run_of(Scope(site="U1", channel=0), board="quince-8")
+    for explicit in (tmp_path / "none.toml", tmp_path, "quince-9"):
+        with pytest.raises(profiles.ProfileError) as caught:
+            profiles.for_run(run, explicit)
+        assert [p.code for p in caught.value.problems] == ["profile-unreadable"]
+
+
+def test_a_broken_profile_that_was_found_is_said_and_not_used(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    (tmp_path / "b.toml").write_text(MINE.replace("ref", "reff"))
+    monkeypatch.setenv("MEMDIAG_BOARDS", str(tmp_path))
+    board, problems = profiles.for_run(run_of(Scope(site="U1", channel=0), board="quince-12"))
+    assert not board.known
+    assert {"profile-key", "profile-missing", "board-unknown"} == {p.code for p in problems}
+
+
+# --- inferred from the rows ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("memory", "scopes", "expected"),
+    [
+        ("gddr6", [Scope("U1", 0), Scope("U1", 1)], {"U1": (0, 1)}),
+        ("gddr6", [Scope("U1", 1, lane=0), Scope("U1", 1)], {"U1": (1,)}),
+        ("gddr6", [Scope(channel=0), Scope(channel=1, lane=0)], {"ch 0": (0,), "ch 1": (1,)}),
+        ("ddr4", [Scope(channel=0), Scope(channel=0, lane=3)], {"ch 0 lane 3": (0,)}),
+        ("ddr4", [Scope(channel="A")], {"ch A": ("A",)}),
+        (
+            "ddr4",
+            [Scope("U1", 0, lane=0), Scope(channel=0, lane=1)],
+            {"U1": (0,), "ch 0 lane 1": (0,)},
+        ),
+        ("ddr4", [Scope("U1")], {"U1": ()}),
+    ],
+)
+def test_inferred_sites_and_their_channels(
+    memory: str, scopes: list[Scope], expected: dict[str, tuple[object, ...]]
+) -> None:
+    board = inferred(run_of(*scopes, memory=memory))
+    assert {site.ref: site.channels for site in board.sites} == expected
+
+
+def test_a_channel_without_lanes_is_one_link_that_owns_any_lane() -> None:
+    board = inferred(run_of(Scope("U1", 0), Scope("U2", 1, lane=1), memory="gddr6"))
+    assert [link.lane for link in board.sites[0].links] == [None]
+    assert board.lanes_of(0) == () and board.lanes_of(1) == (1,)
+    assert [s.ref for s in board.owners(Scope(channel=0, lane=1))] == ["U1"]
+    assert board.owners(Scope(channel=1, lane=0)) == ()
+
+
+def test_a_row_without_rank_adds_nothing_to_the_ranked_ones() -> None:
+    board = inferred(run_of(Scope("U1", 0, 1, 2), Scope("U1", 0, None, 2), memory="ddr4"))
+    assert [(k.rank, k.lane) for k in board.sites[0].links] == [(1, 2)]
+
+
+def test_sites_that_only_the_head_names_are_on_the_inferred_board() -> None:
+    board = inferred(run_of(Scope("U1", 0), removed=("U6",), swapped=(("U3", "U5"),)))
+    assert {s.ref for s in board.sites} == {"U1", "U3", "U5", "U6"}
+
+
+def test_every_shipped_profile_is_plain_toml_of_the_documented_keys() -> None:
+    for name in QUINCES:
+        data = tomllib.loads((shipped("samples") / "boards" / f"{name}.toml").read_text())
+        assert isinstance(data["site"][0]["links"], list)
+        assert data["board"] == name
+
+
+def test_the_board_type_is_exported() -> None:
+    import memdiag
+
+    assert memdiag.Board is Board

@@ -1,0 +1,123 @@
+"""The shop's settings: the page that lists them against the code, and what a wrong file is told."""
+
+from __future__ import annotations
+
+import math
+import re
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from memdiag.diagnosis import settings as shop
+from memdiag.diagnosis.settings import BadShop, Shop
+
+PAGE = (Path(__file__).resolve().parents[2] / "docs" / "priors.md").read_text(encoding="utf-8")
+HEADINGS = {
+    "priors": "## Priors",
+    "stages": "## What the run declares",
+    "costs": "## Costs",
+    "limits": "## Limits",
+}
+
+
+def listed(table: str) -> dict[str, tuple[str, str]]:
+    """The settings that the page lists under the heading of a table: default and meaning."""
+    start = PAGE.index(HEADINGS[table] + "\n")
+    end = PAGE.find("\n## ", start + 1)
+    rows = re.findall(r"^\| `(\w+)` \| ([^|]+) \| ([^|]+) \|$", PAGE[start:end], re.MULTILINE)
+    assert len({name for name, *_ in rows}) == len(rows)
+    return {name: (value.strip(), says.strip()) for name, value, says in rows}
+
+
+@pytest.mark.parametrize("table", HEADINGS)
+def test_the_page_lists_every_setting_with_its_default(table: str) -> None:
+    on_page = listed(table)
+    in_code = getattr(shop.default(), table)
+    assert list(on_page) == list(in_code.__struct_fields__)
+    for name, (said, meaning) in on_page.items():
+        default = getattr(in_code, name)
+        assert (None if said == "not set" else float(said)) == default, name
+        assert len(meaning) > 10
+
+
+def test_every_table_is_on_the_page() -> None:
+    assert set(HEADINGS) == set(Shop.__struct_fields__)
+
+
+def test_the_sum_of_the_priors_is_what_the_page_says() -> None:
+    priors = shop.default().priors
+    total = math.fsum(getattr(priors, name) for name in priors.__struct_fields__)
+    said = re.search(r"together they come to about ([\d.]+)", PAGE)
+    assert said is not None
+    assert round(total, 1) == float(said.group(1))
+
+
+def test_the_example_of_the_page_is_a_shop_file() -> None:
+    block = re.search(r"^```toml[^\n]*\n(.*?)^```$", PAGE, re.MULTILINE | re.DOTALL)
+    assert block is not None
+    read = shop.parse(block.group(1), "example")
+    assert read.priors.missing == 0.08
+    assert read.costs.returned == 400
+    assert read.limits.target_rate == 1e-13
+    assert read.stages == shop.default().stages  # a table left out keeps its defaults
+    assert read.priors.bridge == shop.default().priors.bridge  # and so does a key
+
+
+def test_nothing_set_is_the_default() -> None:
+    assert shop.parse("") == shop.default() == Shop()
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "says"),
+    [
+        ("[priors]\nmising = 0.1\n", "shop-key", "the nearest is missing"),
+        ("[prices]\nreplace = 4\n", "shop-key", "no key prices"),
+        ("[costs]\nreplace = -4\n", "shop-key", "costs.replace"),
+        ("[limits]\nconfidence = 'high'\n", "shop-key", "limits.confidence"),
+        ("[limits]\nconfidence = 1.5\n", "shop-key", "limits.confidence"),
+        ("[priors\nmissing = 1", "shop-unreadable", "no TOML"),
+    ],
+)
+def test_a_wrong_file_is_told_what_is_wrong(text: str, code: str, says: str) -> None:
+    with pytest.raises(BadShop) as wrong:
+        shop.parse(text, "our.toml")
+    assert wrong.value.problem.code == code
+    assert says in wrong.value.problem.message
+    assert "our.toml" in wrong.value.problem.message
+
+
+def test_a_file_that_is_not_there_or_no_text(tmp_path: Path) -> None:
+    with pytest.raises(BadShop) as wrong:
+        shop.read(tmp_path / "none.toml")
+    assert wrong.value.problem.code == "shop-unreadable"
+    (tmp_path / "bytes.toml").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(BadShop, match="UTF-8"):
+        shop.read(tmp_path / "bytes.toml")
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_what_is_set_is_what_is_read(data: st.DataObject) -> None:
+    """Any setting of any table, and no other, takes the value of the file."""
+    table = data.draw(st.sampled_from(list(HEADINGS)))
+    name = data.draw(st.sampled_from(getattr(shop.default(), table).__struct_fields__))
+    value = data.draw(st.floats(0, 1))
+    read = shop.parse(f"[{table}]\n{name} = {value!r}\n")
+    assert getattr(getattr(read, table), name) == value
+    for other in HEADINGS:
+        for key in getattr(read, other).__struct_fields__:
+            if (other, key) != (table, name):
+                assert getattr(getattr(read, other), key) == getattr(
+                    getattr(shop.default(), other), key
+                )
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.text(max_size=60))
+def test_no_text_makes_anything_but_a_shop_or_a_reason(text: str) -> None:
+    try:
+        assert isinstance(shop.parse(text), Shop)
+    except BadShop as wrong:
+        assert wrong.problem.hint

@@ -1,0 +1,75 @@
+"""The house stands in floors: imports go one way, in no ring, and nobody pays for what is unused.
+
+The floors are written down in `pyproject.toml` and held by import-linter. Each guard here was
+broken once by hand to see it go red.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from graphlib import CycleError, TopologicalSorter
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def test_the_contracts_hold() -> None:
+    """By a process of its own: import-linter sets up its own console and paths."""
+    code = "from importlinter.cli import lint_imports as run; raise SystemExit(run(cache_dir=None))"
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "0 broken" in done.stdout
+
+
+def test_no_ring_of_imports_inside_a_floor() -> None:
+    """import-linter holds the floors apart; within one, modules must still have an order."""
+    import grimp
+
+    graph = grimp.build_graph("memdiag", exclude_type_checking_imports=True, cache_dir=None)
+    needs = {name: graph.find_modules_directly_imported_by(name) for name in graph.modules}
+    assert len(needs) > 90  # the whole house was looked at
+    try:
+        tuple(TopologicalSorter(needs).static_order())
+    except CycleError as ring:
+        pytest.fail(" -> ".join(reversed(ring.args[1])))
+
+
+HEAVY = ("pandas", "pyarrow", "jinja2", "scipy.stats", "lark", "msgspec", "tabulate")
+
+SPARED = {
+    ("soak", "--below", "1e-12"): ("pandas", "pyarrow", "jinja2", "scipy.stats", "lark"),
+    ("sample", "healthy"): HEAVY,
+    ("--help",): HEAVY,
+    ("board", "list"): ("pandas", "pyarrow", "jinja2", "scipy.stats", "lark"),
+    ("verdict", "samples/healthy.dump"): ("pandas", "pyarrow", "jinja2", "scipy"),
+    ("verdict", "samples/missing-package.dump"): ("pandas", "pyarrow", "jinja2", "scipy"),
+    ("read", "samples/missing-package.dump"): ("pandas", "pyarrow", "jinja2", "scipy"),
+}
+
+TELL = """
+import sys
+from memdiag.cli import main
+try:
+    main()
+except SystemExit as end:
+    if end.code not in (0, 1, None):
+        raise
+print("loaded:", *sys.modules, file=sys.stderr)
+"""
+
+
+@pytest.mark.parametrize("words", SPARED, ids=" ".join)
+def test_a_command_loads_only_what_it_needs(words: tuple[str, ...]) -> None:
+    """Half a second of imports is half a second a technician waits at every dump."""
+    done = subprocess.run(
+        [sys.executable, "-c", TELL, *words], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    loaded = set(done.stderr.rpartition("loaded:")[2].split())
+    assert "memdiag.cli" in loaded
+    assert not loaded & set(SPARED[words])

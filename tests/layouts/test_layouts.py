@@ -1,0 +1,168 @@
+"""The two further layouts that come with memdiag, and what layouts may lack."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from memdiag import resources
+from memdiag.evidence import table
+from memdiag.model import schema
+from memdiag.model.quantities import Quantity
+from memdiag.model.records import Result, Run, Scope
+from memdiag.reading import load
+from memdiag.reading.account import Fate
+
+SAMPLES = resources.shipped("samples") / "layouts"
+
+CONSOLE = """\
+===== memory bring-up =====
+board: quince-8
+memory: ddr4
+identification:
+no answer
+channel 0, rank 0:
+read training, second pass:
+at set point 1600, 61 C:
+lane 3 | 0 ........ | 1 ..####.. | 2 .......#
+lane 2 | 0 ........ | 1 ........
+lane 3 best 1 ..#####. eye 0.31UI 74mV delay 11+-3
+lane 2 dead, after 4 tries
+lane 3 walking: 12 wrong of 8000000 bits, 10 rose, 2 fell
+miscompare lane 3 at 0x104000: wrote 0x5a read 0x5b, link bad
+miscompare lane 2 at 0x104008: mask 0x81
+reading jitter = 3.1ps
+===== bring-up over =====
+"""
+
+
+def one(source: str | Path) -> Run:
+    (run,) = load.load(source)
+    return run
+
+
+def test_console() -> None:
+    run = one(CONSOLE)
+    assert [p.code for p in run.problems if p.severity != "info"] == []
+    board, *scan = run.training
+    assert (board.scope, board.step, board.result) == (Scope(), "id", Result.NO_RESPONSE)
+    rows = [(r.scope.lane, r.candidate, r.window) for r in scan]
+    assert rows == [
+        (3, "0", "00000000"),
+        (3, "1", "00111100"),
+        (3, "2", "00000001"),
+        (2, "0", "00000000"),
+        (2, "1", "00000000"),
+        (3, "best 1", "00111110"),
+        (2, None, None),
+    ]
+    for row in scan:
+        assert (row.step, row.attempt, row.point, row.temp) == ("read", 2, "1600", 61)
+        assert (row.scope.channel, row.scope.rank) == (0, 0)
+    best, dead = scan[-2:]
+    assert (best.width, best.height) == (Quantity(0.31, "UI"), Quantity(74, "mV"))
+    assert best.delay == Quantity(11, None, 3)
+    assert (dead.result, dead.tries) == (Result.NO_RESPONSE, 4)
+    (count,) = run.counts
+    assert (count.bits, count.errors, count.rose, count.fell) == (8_000_000, 12, 10, 2)
+    log = run.errors
+    assert log is not None
+    assert log.wrong[:, 0].tolist() == [1, 0x81]
+    assert log.directed.tolist() == [True, False]
+    assert run.values[0].value == Quantity(3.1, "ps")
+    assert run.source.complete
+
+
+COMMAS = """\
+memlog,1
+run,board,quince-2
+run,note,a, b
+remark,anything
+table,training,site,ch,lane,step,result,width,bench
+U1, 0 ,,id,pass,,
+U1,0,1,read,marginal,0.2UI,left
+table,counts,bits,errors
+4000,0
+4000
+stop,4
+"""
+
+
+def test_commas() -> None:
+    run = one(COMMAS)
+    assert run.head.board == "quince-2"
+    assert run.head.note == "a, b"
+    first, second = run.training
+    assert (first.scope, first.step, first.result) == (Scope("U1", 0), "id", Result.PASS)
+    assert (first.width, first.extra) == (None, {"bench": "-"})
+    assert (second.scope.lane, second.width, second.extra) == (
+        1,
+        Quantity(0.2, "UI"),
+        {"bench": "left"},
+    )
+    assert run.counts[0].errors == 0
+    (short,) = (p for p in run.problems if p.code == "not-understood")
+    assert short.position is not None
+    assert (short.position.line, short.position.column) == (10, 5)
+    assert "expected ','" in short.message
+    assert run.source.complete
+
+
+@pytest.mark.parametrize(
+    ("name", "layout", "rows"), [("console.txt", "console", 112), ("commas.csv", "commas", 29)]
+)
+def test_shipped_samples(name: str, layout: str, rows: int) -> None:
+    run = one(SAMPLES / name)
+    assert (run.source.layout, run.source.rows) == (layout, rows)
+    assert run.source.complete
+    assert [p.message for p in run.problems if p.severity == "error"] == []
+    found = load.examine((SAMPLES / name).read_bytes())
+    assert Fate.PROBLEM not in found.account.count()
+
+
+def test_lanes_may_be_listed_downwards_without_changing_the_table() -> None:
+    head, *lanes = (
+        "===== memory bring-up =====\nboard: quince-8\nchannel 0, rank 0:\nread training:\n",
+        "lane 3 best 1 ..#####. eye 0.31UI 74mV\n",
+        "lane 2 best 1 ...####. eye 0.28UI 70mV\n",
+        "lane 1 thin\n",
+        "lane 0 dead\n",
+    )
+    over = "===== bring-up over =====\n"
+    down, up = one(head + "".join(lanes) + over), one(head + "".join(reversed(lanes)) + over)
+    assert [r.scope.lane for r in down.training] == [3, 2, 1, 0]
+    rows = table_rows(down)
+    assert len(rows) == 4
+    assert sorted(map(str, rows)) == sorted(map(str, table_rows(up)))
+
+
+def table_rows(run: Run) -> list[object]:
+    from memdiag.boards import profiles
+
+    return list(table.rows(run, profiles.for_run(run)[0]))
+
+
+def test_a_board_level_result_alone_is_a_run(tmp_path: Path) -> None:
+    grammar = tmp_path / "g.lark"
+    grammar.write_text(
+        'training_row: STEP__ALL RESULT__FAIL\nSTEP__ALL: "memory"\n'
+        'RESULT__FAIL: "FAIL"\n%ignore " "\n'
+    )
+    (run,) = load.load("memory FAIL\n", grammar=str(grammar))
+    (row,) = run.training
+    assert (row.scope, row.step, row.result) == (Scope(), "all", Result.FAIL)
+
+
+# -- the page that teaches it (`tests/test_docs.py` follows it word for word) -------------------
+
+PAGE = Path(__file__).parents[2] / "docs" / "layouts.md"
+
+
+def test_the_page_names_the_whole_law() -> None:
+    page = PAGE.read_text(encoding="utf-8")
+    for rule in schema.LINE_RULES:
+        assert f"`{rule}`" in page
+        for column in schema.terminal_names(rule):
+            if column not in schema.RUN_KEYS and column != schema.TAP:
+                assert f"`{column.upper()}`" in page

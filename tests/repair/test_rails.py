@@ -1,0 +1,336 @@
+"""Ohm readings and injections: the arithmetic, what benches know, and one repair from end to end.
+
+Facts marked "common practice, no source" are what benches know of healthy and sick rails; currents
+and parallel conductances are Ohm's, Kirchhoff's and Joule's.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from memdiag.boards import profiles
+from memdiag.cli.main import main
+from memdiag.evidence import rails
+from memdiag.model.board import Board, Rail
+from memdiag.model.verdict import HEATS, Action, Cause
+from memdiag.repair import rail_check
+from memdiag.repair.rail_check import RailsReport, check
+
+
+def board(name: str = "quince-12") -> Board:
+    found = profiles.find(name)
+    assert found is not None
+    return found
+
+
+def judged(report: RailsReport) -> dict[tuple[str, tuple[str, ...]], str]:
+    return {(r.rail, r.without): max(r.chances, key=r.chances.__getitem__) for r in report.readings}
+
+
+# ---- arithmetic ----
+
+
+@pytest.mark.parametrize(
+    ("with_it", "without_it", "through"),
+    [(2.0, 56.0, 2.07), (5.7, 570.0, 5.76), (31.0, 210.0, 36.4), (5.0, math.inf, 5.0)],
+)
+def test_what_a_package_drew(with_it: float, without_it: float, through: float) -> None:
+    """1/R = 1/R1 - 1/R2; the first two belong to the repair below."""
+    assert rails.through_package(with_it, without_it) == pytest.approx(through, abs=0.005 * through)
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.floats(0.1, 1e4), st.floats(0.1, 1e4))
+def test_a_package_beside_a_board_is_found_again(package: float, rest: float) -> None:
+    both = package * rest / (package + rest)
+    assert rails.through_package(both, rest) == pytest.approx(package, rel=1e-4)
+
+
+@pytest.mark.parametrize(("first", "then"), [(56.0, 56.0), (56.0, 50.0)])
+def test_a_reading_that_did_not_rise_accounts_for_nothing(first: float, then: float) -> None:
+    assert rails.through_package(first, then) is None
+
+
+def test_a_dead_short_is_all_the_packages_own() -> None:
+    assert rails.through_package(0.0, 200.0) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("ohms", "volts", "amps", "watts"),
+    [(2.0, 1.0, 0.5, 0.5), (0.4, 1.0, 2.5, 2.5), (0.5, 0.5, 1.0, 0.5)],
+)
+def test_what_an_injection_drives(ohms: float, volts: float, amps: float, watts: float) -> None:
+    assert rails.injection(ohms, volts) == pytest.approx((amps, watts))
+    assert rails.injection(0.0, volts) is None  # whatever the source gives
+
+
+def test_an_injection_above_a_limit_is_named() -> None:
+    rail = Rail("VDD", volts=1.35, inject_volts_max=1.0, inject_amps_max=3.0)
+    assert rails.over_limits(1.0, 2.9, rail) is None
+    assert "3.2 A is above the profile's 3 A" in (rails.over_limits(1.0, 3.2, rail) or "")
+    both = rails.over_limits(1.5, 0.1, rail) or ""
+    assert "profile's 1 V" in both and "own 1.35 V" in both
+    assert rails.over_limits(50.0, 50.0, None) is None
+
+
+# ---- what benches know: common practice, no source ----
+
+MEMORY = Rail("memory", healthy_ohms_min=150, healthy_ohms_typical=200)
+AUXILIARY = Rail("auxiliary", volts=1.8, healthy_ohms_min=550, healthy_ohms_typical=600)
+
+
+def state(ohms: float, rail: Rail | None = None, trend: str | None = None) -> str:
+    table = rails.reading_loglik(ohms, trend, rail)
+    assert set(table) == {"normal", "low", "short"}
+    return max(table, key=table.__getitem__)
+
+
+@pytest.mark.parametrize("rail", [None, MEMORY, AUXILIARY])
+@pytest.mark.parametrize("ohms", [0.0, 0.2, 0.5, 0.9])
+def test_up_to_an_ohm_is_a_short(ohms: float, rail: Rail | None) -> None:
+    assert state(ohms, rail) == "short"
+
+
+@pytest.mark.parametrize("rail", [None, MEMORY, AUXILIARY])
+@pytest.mark.parametrize("ohms", [2.0, 3.0, 5.7, 7.0])
+def test_a_few_ohms_are_a_chip(ohms: float, rail: Rail | None) -> None:
+    assert state(ohms, rail) == "low"
+
+
+@pytest.mark.parametrize(
+    ("rail", "ohms", "trend"),
+    [
+        (MEMORY, 200.0, None),
+        (MEMORY, 150.0, None),
+        (MEMORY, 250.0, "settled"),
+        (AUXILIARY, 600.0, None),
+        (AUXILIARY, 560.0, "rising"),
+        (AUXILIARY, 570.0, "rising"),
+        (None, 30.0, None),  # the supply of a bus interface
+        (None, 1500.0, None),  # 5 V
+        (None, 13000.0, None),  # 12 V and 3.3 V
+        (None, 5000.0, None),  # a signal line into the controller
+        (MEMORY, math.inf, None),
+    ],
+)
+def test_healthy_rails(rail: Rail | None, ohms: float, trend: str | None) -> None:
+    assert state(ohms, rail, trend) == "normal"
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(8, 140), st.sampled_from([MEMORY, AUXILIARY]))
+def test_rising_below_the_settled_limit_is_no_proof(ohms: float, rail: Rail) -> None:
+    """A capacitor still charges: such a reading will end higher."""
+    settled, rising = (rails.reading_loglik(ohms, t, rail) for t in ("settled", "rising"))
+    assert rising["normal"] >= settled["normal"]
+    assert rising["low"] == settled["low"] and rising["short"] == settled["short"]
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(0, 1e9), st.sampled_from([None, MEMORY, AUXILIARY]))
+def test_every_reading_can_be_weighed(ohms: float, rail: Rail | None) -> None:
+    assert all(math.isfinite(v) for v in rails.reading_loglik(ohms, None, rail).values())
+
+
+# ---- readings together ----
+
+
+def test_healthy_rails_of_a_board_want_nothing() -> None:
+    report = check(["VDD_MEM_A=200", "VDD_MEM_B=198", "VPP_MEM=600"], board())
+    assert not report.verdict.wants_action
+    assert set(judged(report).values()) == {"normal"}
+    assert not report.injections
+
+
+def test_a_short_sends_nobody_to_heat_a_package() -> None:
+    report = check(["VDD_MEM_A=0.4:settled", "VDD_MEM_B=200"], board())
+    assert report.verdict.wants_action
+    assert report.verdict.findings[0].action not in HEATS
+    assert report.verdict.findings[0].locus.rail == "VDD_MEM_A"
+    ((rail, volts, amps, _, warning),) = report.injections
+    assert (rail, volts, warning) == ("VDD_MEM_A", 1.0, None)
+    assert amps == pytest.approx(2.5)
+
+
+def test_an_injection_above_the_profiles_limits_is_warned_of() -> None:
+    (found,) = check(["VDD_MEM_A=0.2"], board()).injections
+    assert found[4] is not None and "3 A" in found[4]
+    (found,) = check(["VDD_MEM_A=2"], board(), volts=2.0).injections
+    assert found[4] is not None and "1.35 V" in found[4]
+
+
+def test_a_site_that_warms_is_named_before_the_others() -> None:
+    report = check(["VDD_MEM_A=2", "VPP_MEM=5.7"], board(), warm=["VDD_MEM_A:U3", "VPP_MEM:U3"])
+    (top, *_) = report.verdict.findings
+    assert top.locus.site == "U3"
+
+
+@pytest.mark.parametrize("reading", ["=", "VDD_MEM_A=two", "=200"])
+def test_a_reading_nobody_can_use_is_a_problem(reading: str) -> None:
+    report = check([reading, "VPP_MEM=600"], board())
+    assert [r.rail for r in report.readings] == ["VPP_MEM"]
+    assert report.verdict.problems
+
+
+# ---- one repair (common practice, no source) ----
+# The memory supply reads 2 ohm and the auxiliary supply 5.7; one package warms whichever is fed.
+# With it off they read 56 and 570, both rising. A new one fitted: 15 and rising, 560: it works.
+
+LOW = ["VDD_MEM_A=2", "VPP_MEM=5.7"]
+WARM = ["VDD_MEM_A:U3", "VPP_MEM:U3"]
+OFF = ["VDD_MEM_A=56:rising", "VPP_MEM=570:rising"]
+
+
+def test_one_package_on_both_low_rails_explains_both() -> None:
+    report = check(LOW, board(), warm=WARM)
+    (top, *more) = report.verdict.findings
+    assert top.locus.site == "U3"
+    assert top.cause in (Cause.WEAK, Cause.MISSING, Cause.UNDECIDED)
+    assert top.action is not Action.NONE
+    assert not [f for f in more if f.cause is Cause.SUPPLY and f.probability > 0.5]
+
+
+def test_with_it_off_the_rails_are_good_and_its_share_is_told() -> None:
+    report = check(LOW, board(), after=OFF, off=["U3"], warm=WARM)
+    assert dict(report.accounted) == pytest.approx({"VDD_MEM_A": 2.07, "VPP_MEM": 5.76}, rel=0.005)
+    states = judged(report)
+    assert states["VDD_MEM_A", ()] == states["VPP_MEM", ()] == "low"
+    assert states["VDD_MEM_A", ("U3",)] == states["VPP_MEM", ("U3",)] == "normal"
+
+
+def test_both_readings_make_the_package_surer_than_the_first_alone() -> None:
+    def at_u3(report: RailsReport) -> float:
+        return max(
+            (
+                f.probability
+                for f in report.verdict.findings
+                if f.locus.site == "U3" and f.cause in (Cause.WEAK, Cause.MISSING)
+            ),
+            default=0.0,
+        )
+
+    first = check(LOW, board(), warm=WARM)
+    both = check(LOW, board(), after=OFF, off=["U3"], warm=WARM)
+    assert at_u3(both) >= at_u3(first)
+
+
+def test_rails_that_stay_low_with_it_off_clear_the_package() -> None:
+    came_back = check(LOW, board(), after=OFF, off=["U3"])
+    stayed = check(LOW, board(), after=["VDD_MEM_A=2", "VPP_MEM=5.7"], off=["U3"])
+    assert stayed.accounted == ()
+
+    def weak(report: RailsReport) -> float:
+        return max(
+            (
+                f.probability
+                for f in report.verdict.findings
+                if f.locus.site == "U3" and f.cause in (Cause.WEAK, Cause.MISSING)
+            ),
+            default=0.0,
+        )
+
+    assert weak(stayed) <= weak(came_back)
+
+
+def test_the_new_package_reads_good_so_far() -> None:
+    report = check(["VDD_MEM_A=15:rising", "VPP_MEM=560"], board())
+    assert {r.rail: r.word for r in report.readings} == {
+        "VDD_MEM_A": "good so far",
+        "VPP_MEM": "good",
+    }
+    assert not report.verdict.wants_action
+
+
+# ---- without a profile, and the text that is read ----
+
+
+def test_without_a_profile_the_readings_are_judged_by_common_practice() -> None:
+    report = check(["CORE=200", "AUX=3"], Board(None, known=False))
+    assert judged(report) == {("CORE", ()): "normal", ("AUX", ()): "low"}
+    assert report.verdict.wants_action
+
+
+def test_readings_become_a_dump() -> None:
+    text = rail_check.dump_text(["A=2", "B=0L:rising"], None, ["A:U3"], ["U5"])
+    assert "removed  U5" in text
+    assert "A 2 -" in text and "B 0L rising" in text and "A U3" in text
+
+
+# ---- the command ----
+
+
+@dataclass(frozen=True)
+class Told:
+    exit_code: int
+    stdout: str
+    stderr: str
+
+
+Command = Callable[..., Told]
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Command:
+    def told(*words: str) -> Told:
+        monkeypatch.setattr("sys.argv", ["memdiag", "rails", *words])
+        with pytest.raises(SystemExit) as end:
+            main()
+        assert isinstance(end.value.code, int)
+        return Told(end.value.code, *capsys.readouterr())
+
+    return told
+
+
+def test_the_command_says_good_with_nought_and_sick_with_one(run: Command) -> None:
+    good = run("VDD_MEM_A=200", "--board", "quince-12")
+    assert good.exit_code == 0
+    assert "good" in good.stdout
+    sick = run("VDD_MEM_A=2", "--board", "quince-12")
+    assert sick.exit_code == 1
+    assert "VDD_MEM_A" in sick.stdout and "through a chip" in sick.stdout
+    for caution in ("unplugged", "current-limited", "Local codes"):
+        assert caution in sick.stdout
+
+
+def test_the_command_tells_what_was_taken_off(run: Command) -> None:
+    told = run(*LOW, "--board", "quince-12", "--off", "U3", "--after", OFF[0], "--after", OFF[1])
+    assert told.exit_code == 1
+    assert "2.07 ohm" in told.stdout and "5.76 ohm" in told.stdout
+
+
+def test_the_document_of_the_command(run: Command) -> None:
+    told = run(*LOW, "--board", "quince-12", "--format", "json", "--off", "U3", "--after", OFF[0])
+    document = json.loads(told.stdout)
+    assert document["format"] == "memdiag-verdict/1"
+    assert [r["rail"] for r in document["readings"]] == ["VDD_MEM_A", "VPP_MEM", "VDD_MEM_A"]
+    assert document["readings"][2]["without"] == ["U3"]
+    (through,) = document["accounted"]
+    assert through["rail"] == "VDD_MEM_A" and through["ohms"] == pytest.approx(2.07, abs=0.01)
+    for reading in document["readings"]:
+        assert math.isclose(sum(reading["chances"].values()), 1)
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("VDD_MEM_A",), "is no reading"),
+        (("VDD_MEM_A=2", "--warm", "U3"), "RAIL:SITE"),
+        (("VDD_MEM_A=2", "--after", "VDD_MEM_A=200"), "--off"),
+        (("VDD_MEM_A=two", "--board", "quince-12"), "no reading could be used"),
+        (("VDD_MEM_A=2", "--board", "quince-99"), "quince-99"),
+        (("VDD_MEM_A=2", "--volts", "0"), "volts"),
+    ],
+)
+def test_the_command_refuses_what_it_cannot_use(
+    words: tuple[str, ...], says: str, run: Command
+) -> None:
+    told = run(*words)
+    assert told.exit_code == 2
+    assert says in told.stderr and not told.stdout
