@@ -310,7 +310,8 @@ def test_the_widest_clean_run_is_the_eye() -> None:
 
 def test_a_dump_without_a_scan_pays_no_import() -> None:
     code = (
-        "import sys; from memdiag.boards import profiles; from memdiag.evidence import delay_scans\n"
+        "import sys; from memdiag.boards import profiles\n"
+        "from memdiag.evidence import delay_scans\n"
         "from memdiag.reading.load import load\n"
         f"run, = load({scan(['U3 4 0 march - 1000000 0'])!r})\n"
         "assert delay_scans.eyes(run, profiles.for_run(run, None)[0], 1e-12) == ()\n"

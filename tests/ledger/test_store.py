@@ -286,7 +286,7 @@ def test_a_bench_that_never_lets_go_is_named(
 _FILER = """
 import sys
 from pathlib import Path
-from memdiag.ticket_store import file_entry
+from memdiag.ledger.store import file_entry
 root, bench, count = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
 print("go", flush=True)
 for n in range(count):
