@@ -9,7 +9,8 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from memdiag.model.board import AddressField, Board, Link, Rail, Site, inferred
+from memdiag.boards.inferred import inferred
+from memdiag.model.board import AddressField, Board, Link, Rail, Site
 from memdiag.model.problems import Problem, Severity, problem
 from memdiag.model.records import Run
 from memdiag.resources import search_path

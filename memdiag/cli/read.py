@@ -85,6 +85,7 @@ def _read_one(job: Job) -> tuple[list[Part], str]:
     """The runs of one input, and what was wrong where it cannot be used."""
     from memdiag.boards import profiles
     from memdiag.evidence import table
+    from memdiag.evidence.measurements import measure
 
     name, board, grammar, removed = job
     try:
@@ -93,7 +94,7 @@ def _read_one(job: Job) -> tuple[list[Part], str]:
             return [
                 (
                     f"{run.head.id or run.source.name} ({run.head.board or 'no board named'})",
-                    table.rows(run, profiles.for_run(run, board)[0]),
+                    table.rows(measure(run, profiles.for_run(run, board)[0])),
                     run.problems,
                     run.source.name,
                 )

@@ -1,21 +1,22 @@
 """Questions to the posterior in the words of a board: which claims hold, and how surely.
 
-A claim is a cause at a locus. Candidates that differ only in how the fault shows, or in how
+A claim is a cause at a place. Candidates that differ only in how the fault shows, or in how
 exactly its place is known, support one claim together.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import combinations
 
 from memdiag.diagnosis.hypotheses import Case
 from memdiag.diagnosis.network import Candidate
 from memdiag.diagnosis.noisy_max import Posterior
-from memdiag.diagnosis.rig_behaviour import Near
+from memdiag.diagnosis.rig_behaviour import Relation
 from memdiag.evidence.nodes import Node
-from memdiag.model.verdict import Cause, Locus
+from memdiag.model.place import Place
+from memdiag.model.verdict import Cause
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,10 +29,10 @@ class World:
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """A cause at a locus, the candidates behind it, and its probability."""
+    """A cause at a place, the candidates behind it, and its probability."""
 
     cause: Cause
-    locus: Locus
+    place: Place
     members: frozenset[int]
     probability: float
 
@@ -136,32 +137,32 @@ class Answers:
         by_cause: dict[tuple[Cause, str | None], set[int]] = {}
         for i in rivals:
             c = self.candidate(i)
-            by_cause.setdefault((c.cause, c.locus.site), set()).add(i)
+            by_cause.setdefault((c.cause, c.place.site), set()).add(i)
         (cause, _), members = max(by_cause.items(), key=lambda kv: self.any_of(kv[1]))
-        locus, support = self._locus(members, marginals)
-        return Claim(cause, locus, frozenset(support), self.any_of(support))
+        place, support = self._place(members, marginals)
+        return Claim(cause, place, frozenset(support), self.any_of(support))
 
-    def _locus(self, members: set[int], marginals: dict[int, float]) -> tuple[Locus, set[int]]:
-        """The finest locus that holds three quarters of the members' mass, else what they have
+    def _place(self, members: set[int], marginals: dict[int, float]) -> tuple[Place, set[int]]:
+        """The finest place that holds three quarters of the members' mass, else what they have
         in common: a joint known to be on a lane, but not whether it is a line or the strobe."""
         ranked = sorted(members, key=lambda i: -marginals[i])
         whole = self.any_of(members)
         first = self.candidate(ranked[0])
-        locus, support = first.locus, {ranked[0]}
+        place, support = first.place, {ranked[0]}
         for i in ranked[1:]:
             if self.any_of(support) >= 0.75 * whole:
                 break
-            common = _common(locus, self.candidate(i).locus)
-            if common == Locus() and first.locus.rail is None:
+            common = place.common(self.candidate(i).place)
+            if common.is_board and first.place.rail is None:
                 continue  # two names of one block, or two blocks: the likelier one is named
             support.add(i)
-            locus = common
+            place = common
         same = {i for i in members if self.candidate(i).sites == first.sites}
-        at = first.locus
+        at = first.place
         if at.partition is not None or (at.site is None and at.rail is None):
             support |= same  # a partition and its only channel are one place
-        support |= {i for i in members if _within(self.candidate(i).locus, locus)}
-        return locus, support
+        support |= {i for i in members if place.covers(self.candidate(i).place)}
+        return place, support
 
     def causes_at(self, claim: Claim, spilled: bool) -> dict[Cause, float]:
         """What is true at the claim's place, cause by cause; sums to 1. The claim's own cause
@@ -179,7 +180,7 @@ class Answers:
         return cause_here(
             [self.candidate(i) for i in world.members],
             [self.candidate(i) for i in self.given],
-            claim.locus,
+            claim.place,
             claim_sites(claim, self.case),
             spilled,
         )
@@ -201,7 +202,7 @@ class Answers:
         given = [self.candidate(i) for i in self.given]
         for world in self.worlds:
             faults = [self.candidate(i) for i in world.members]
-            cause = cause_here(faults, given, Locus(site=site), frozenset({site}), True)
+            cause = cause_here(faults, given, Place(site=site), frozenset({site}), True)
             out[cause] = out.get(cause, 0.0) + world.probability
         return out
 
@@ -226,7 +227,7 @@ class Answers:
         return self.candidate(best), weight[best]
 
     def _reach(self, candidate: int, nodes: list[int]) -> float:
-        near = max((int(self.case.near[candidate, j]) for j in nodes), default=int(Near.NONE))
+        near = max((int(self.case.near[candidate, j]) for j in nodes), default=int(Relation.NONE))
         return near * self.candidate(candidate).kind.spill
 
 
@@ -250,12 +251,12 @@ def _probable(merged: Mapping[frozenset[int], float]) -> Iterator[World]:
 def cause_here(
     faults: list[Candidate],
     given: list[Candidate],
-    locus: Locus,
+    place: Place,
     sites: frozenset[str],
     spilled: bool,
 ) -> Cause:
     """The cause, in a world of these faults, of what is seen at a place."""
-    here = [f for f in faults if not f.sites.isdisjoint(sites) and _meet(f.locus, locus)]
+    here = [f for f in faults if not f.sites.isdisjoint(sites) and f.place.lane_meets(place)]
     direct = [f for f in here if f.cause is not Cause.UNDECIDED]
     if direct:
         return min(direct, key=lambda f: len(f.sites)).cause
@@ -277,34 +278,9 @@ def nodes_at(case: Case, claim: Claim) -> Iterator[Node]:
     """Nodes that the claim's candidates act on directly."""
     members = list(claim.members)
     for j, node in enumerate(case.nodes):
-        if any(case.near[i, j] in (Near.SELF, Near.LANE) for i in members):
+        if any(case.near[i, j] in (Relation.SELF, Relation.LANE) for i in members):
             yield node
 
 
 def _overlap(a: Candidate, b: Candidate) -> bool:
-    return not a.sites.isdisjoint(b.sites) and _meet(a.locus, b.locus)
-
-
-def _meet(a: Locus, b: Locus) -> bool:
-    """Whether two loci can be the same place, as far as both are said."""
-    return all(
-        x is None or y is None or x == y
-        for x, y in ((a.channel, b.channel), (a.rank, b.rank), (a.lane, b.lane))
-    )
-
-
-def _common(a: Locus, b: Locus) -> Locus:
-    return replace(
-        a,
-        **{
-            name: getattr(a, name) if getattr(a, name) == getattr(b, name) else None
-            for name in ("site", "channel", "rank", "lane", "dq", "rail", "partition")
-        },
-    )
-
-
-def _within(fine: Locus, coarse: Locus) -> bool:
-    return all(
-        getattr(coarse, name) is None or getattr(coarse, name) == getattr(fine, name)
-        for name in ("site", "channel", "rank", "lane", "dq", "rail", "partition")
-    )
+    return not a.sites.isdisjoint(b.sites) and a.place.lane_meets(b.place)

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from memdiag.diagnosis.rig_behaviour import Near, Rig
+from memdiag.diagnosis.rig_behaviour import Relation, Rig
 from memdiag.model.verdict import Cause
 
 Pmf = Mapping[str, float]
@@ -28,7 +28,7 @@ class Variant:
 
     name: str
     share: float
-    effects: Mapping[tuple[str, Near], Pmf]
+    effects: Mapping[tuple[str, Relation], Pmf]
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,10 +44,10 @@ class Kind:
     variants: tuple[Variant, ...]
 
 
-SELF, LANE, SITE, RAIL = Near.SELF, Near.LANE, Near.SITE, Near.RAIL
+SELF, LANE, SITE, RAIL = Relation.SELF, Relation.LANE, Relation.SITE, Relation.RAIL
 
 
-def _lines(whole_lane: Pmf) -> dict[tuple[str, Near], Pmf]:
+def _lines(whole_lane: Pmf) -> dict[tuple[str, Relation], Pmf]:
     """The data lines of a lane follow the lane's state where the fault takes the whole lane."""
     to = {"absent": "dead", "mute": "dead", "line": "thin", "joined": "thin"}
     out: dict[str, float] = {}
@@ -57,15 +57,15 @@ def _lines(whole_lane: Pmf) -> dict[tuple[str, Near], Pmf]:
     return {("line", SELF): out, ("line", LANE): out}
 
 
-def _whole(place: Pmf, **shape: float) -> dict[tuple[str, Near], Pmf]:
-    effects: dict[tuple[str, Near], Pmf] = {("place", SELF): place, **_lines(place)}
+def _whole(place: Pmf, **shape: float) -> dict[tuple[str, Relation], Pmf]:
+    effects: dict[tuple[str, Relation], Pmf] = {("place", SELF): place, **_lines(place)}
     effects["shape", SELF] = shape or {"spread": 0.93}
     return effects
 
 
 _GONE = {"absent": 0.955, "mute": 0.03, "dead": 0.005, "thin": 0.002}
 
-_SHORT_PULLS: Mapping[tuple[str, Near], Pmf] = {
+_SHORT_PULLS: Mapping[tuple[str, Relation], Pmf] = {
     ("place", RAIL): {"disturbed": 0.38, "thin": 0.22, "absent": 0.14},
     ("rail", SELF): {"low": 0.64, "short": 0.10},
     ("heat", SELF): {"here": 0.92},
@@ -496,19 +496,19 @@ CUT_SELF = 0.55
 """The rest of a failing channel's own steps are not run in about half of all rigs."""
 
 
-def effect(kind: Kind, variant: Variant, rig: Rig, node: str, near: Near) -> Pmf:
+def effect(kind: Kind, variant: Variant, rig: Rig, node: str, near: Relation) -> Pmf:
     """The state distribution that a fault gives a node of that kind and relation on that rig."""
     if (node, near) in variant.effects:
         return variant.effects[node, near]
     if node == "boot":
-        if near in (Near.SELF, Near.SITE, Near.LANE):
+        if near in (Relation.SELF, Relation.SITE, Relation.LANE):
             return {"cut": CUT_SELF * kind.stops}
         return {"cut": rig.cuts.get(near, 0.0) * kind.stops}
     if node == "whole":
         return effect(kind, variant, rig, "place", near)
     if node in ("place", "line", "shape"):
         # Its own package is at least as near as a clamshell partner.
-        at = Near.CLAMSHELL if near in (Near.SITE, Near.LANE) else near
+        at = Relation.CLAMSHELL if near in (Relation.SITE, Relation.LANE) else near
         p = rig.disturbs.get(at, 0.0) * kind.spill
         if node == "shape":
             return {"spread": 0.5 * p}

@@ -11,13 +11,14 @@ from memdiag.diagnosis import fault_catalogue, noisy_max
 from memdiag.diagnosis.fault_catalogue import Kind
 from memdiag.diagnosis.locations import ODD, SEATS
 from memdiag.diagnosis.network import Candidate, build_model
-from memdiag.diagnosis.rig_behaviour import Near
+from memdiag.diagnosis.rig_behaviour import Relation
 from memdiag.diagnosis.settings import Shop
-from memdiag.evidence.groups import Evidence
+from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
 from memdiag.model.board import Board
+from memdiag.model.place import Place
 from memdiag.model.records import Run
-from memdiag.model.verdict import Cause, Locus
+from memdiag.model.verdict import Cause
 
 
 @dataclass(slots=True)
@@ -27,7 +28,7 @@ class Case:
     candidates: list[Candidate]
     variants: list[tuple[int, int]]  # (candidate, variant of its kind)
     nodes: list[Node]
-    near: np.ndarray  # (candidates, nodes) of Near
+    near: np.ndarray  # (candidates, nodes) of Relation
     model: noisy_max.Model
 
 
@@ -51,9 +52,11 @@ def _touched(c: Candidate, near: np.ndarray, nodes: Sequence[Node]) -> bool:
     """Whether anything in the dump speaks of the candidate's own place. One that nothing speaks
     of keeps its prior and would only dilute the rest; but a package no row names may be the one
     that disturbs the others."""
-    if bool((near >= Near.LANE).any()):
+    if bool((near >= Relation.LANE).any()):
         return True
-    return c.kind.name == "missing" and any(n.kind == "place" and n.healthy < ODD for n in nodes)
+    return c.kind.name == "missing" and any(
+        n.kind == "place" and n.sound_log_ratio < ODD for n in nodes
+    )
 
 
 def removed_and_silent(run: Run, evidence: Evidence) -> frozenset[str]:
@@ -79,13 +82,13 @@ def _enumerate(
 ) -> Iterator[Candidate]:
     factor = _Factors(run, board, shop)
     for kind in fault_catalogue.KINDS:
-        for locus, sites, share, bonus in SEATS[kind.seat](kind, board, evidence):
-            expected = kind.name == "missing" and locus.site in given
+        for place, sites, share, bonus in SEATS[kind.seat](kind, board, evidence):
+            expected = kind.name == "missing" and place.site in given
             if not expected and sites and sites <= given:
                 continue  # nothing can be wrong with a package that is not there
-            odds = factor.prior(kind, locus) * share
+            odds = factor.prior(kind, place) * share
             if odds > 0 or expected:
-                yield Candidate(kind, locus, sites, max(odds, 1e-12), bonus, expected)
+                yield Candidate(kind, place, sites, max(odds, 1e-12), bonus, expected)
 
 
 _PRIOR_OF = {
@@ -109,17 +112,17 @@ class _Factors:
         self.replaced = frozenset(run.head.replaced or ())
         self.reflowed = frozenset(run.head.reflowed or ())
 
-    def prior(self, kind: Kind, locus: Locus) -> float:
+    def prior(self, kind: Kind, place: Place) -> float:
         s = self.shop.stages
         name, share = _PRIOR_OF.get(kind.name, (kind.name, 1.0))
         p = float(getattr(self.shop.priors, name)) * self.stage * share
         joint = kind.cause in (Cause.JOINT, Cause.BRIDGE)
-        if locus.site in self.replaced:
+        if place.site in self.replaced:
             if kind.cause in (Cause.MISSING, Cause.WEAK):
                 p *= s.replaced_package
             elif joint:
                 p *= s.replaced_joint
-        if locus.site in self.reflowed and joint:
+        if place.site in self.reflowed and joint:
             p *= s.reflowed_joint
         if kind.cause is Cause.CONTROLLER and self.replaced:
             p *= s.replaced_controller
@@ -129,10 +132,10 @@ class _Factors:
 # --- relations and the model ----------------------------------------------------------------
 
 _BY_RELATION = (
-    ("clamshell", Near.CLAMSHELL),
-    ("partition", Near.PARTITION),
-    ("rail", Near.RAIL),
-    ("place", Near.PLACE),
+    ("clamshell", Relation.CLAMSHELL),
+    ("partition", Relation.PARTITION),
+    ("rail", Relation.RAIL),
+    ("place", Relation.PLACE),
 )
 
 
@@ -147,8 +150,8 @@ def _relations(candidates: Sequence[Candidate], nodes: Sequence[Node], board: Bo
     for i, a in enumerate(refs):
         for j, b in enumerate(refs):
             if i != j:
-                why = board.relations(a, b)
-                code = Near.AFTER if j > i else Near.BEFORE
+                why = board.couplings(a, b)
+                code = Relation.AFTER if j > i else Relation.BEFORE
                 for name, near in _BY_RELATION:
                     if name in why:
                         code = near
@@ -159,7 +162,7 @@ def _relations(candidates: Sequence[Candidate], nodes: Sequence[Node], board: Bo
     for i, c in enumerate(candidates):
         at = (
             c.sites,
-            c.locus,
+            c.place,
             c.kind.seat in _OF_RAILS and c.kind.seat,
             c.kind.cause is Cause.CONTROLLER,
         )
@@ -181,47 +184,26 @@ def _relation(
     order: dict[str, int],
     between: np.ndarray,
 ) -> int:
-    locus = c.locus
     shared = not c.sites.isdisjoint(node.sites)
     if node.kind in ("rail", "heat"):
         if c.kind.seat in ("rail", "rail_far"):
             of_rail = node.kind == "rail" or not node.sites
-            return Near.SELF if node.rail == locus.rail and of_rail else Near.NONE
-        return Near.SELF if shared and c.kind.seat in ("shorted", "board") else Near.NONE
-    if shared and _meets(locus, node) and (not node.whole or _covers(locus, node)):
-        same_dq = (
-            node.dq is None
-            or locus.dq is None
-            or node.dq in (locus.dq if isinstance(locus.dq, tuple) else (locus.dq,))
-        )
-        return Near.SELF if same_dq else Near.LANE
+            same = node.place.rail == c.place.rail
+            return Relation.SELF if same and of_rail else Relation.NONE
+        return Relation.SELF if shared and c.kind.seat in ("shorted", "board") else Relation.NONE
+    if shared and c.place.lane_meets(node.place) and (not node.whole or _strikes_all(c, node)):
+        same_line = c.place.dq is None or node.place.dq is None or node.place.dq in c.place.lines
+        return Relation.SELF if same_line else Relation.LANE
     alone = len(node.sites) == 1 and c.sites.issuperset(node.sites)
     if shared and (c.kind.cause is not Cause.CONTROLLER or alone):
-        return Near.SITE
+        return Relation.SITE
     theirs = [order[r] for r in node.sites if r in order]
     if node.kind == "boot" and theirs:
-        return Near.AFTER if min(theirs) > first else Near.BEFORE
-    return max((int(between[i, j]) for i in mine for j in theirs), default=Near.NONE)
+        return Relation.AFTER if min(theirs) > first else Relation.BEFORE
+    return max((int(between[i, j]) for i in mine for j in theirs), default=Relation.NONE)
 
 
-def _covers(locus: Locus, node: Node) -> bool:
-    """Whether a fault there strikes all of the node's place."""
-    return locus.dq is None and all(
-        a is None or a == b
-        for a, b in (
-            (locus.channel, node.channel),
-            (locus.rank, node.rank),
-            (locus.lane, node.lane),
-        )
-    )
-
-
-def _meets(locus: Locus, node: Node) -> bool:
-    return all(
-        a is None or b is None or a == b
-        for a, b in (
-            (locus.channel, node.channel),
-            (locus.rank, node.rank),
-            (locus.lane, node.lane),
-        )
-    )
+def _strikes_all(c: Candidate, node: Node) -> bool:
+    """Whether the fault strikes all lines of the node's place."""
+    fault, seen = c.place, node.place
+    return fault.dq is None and Place(None, fault.channel, fault.rank, fault.lane).covers(seen)

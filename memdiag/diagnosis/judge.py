@@ -5,28 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from memdiag.boards import profiles
+from memdiag.boards import profiles, wiring
 from memdiag.diagnosis import cautions, decision, hypotheses, noisy_max, wording
 from memdiag.diagnosis.beliefs import Answers, Claim, claim_sites, nodes_at
 from memdiag.diagnosis.settings import Shop, default
 from memdiag.evidence import table
 from memdiag.evidence.build import gather
-from memdiag.evidence.groups import Evidence
+from memdiag.evidence.gathered import Evidence
+from memdiag.evidence.measurements import Measurements, measure, swept
 from memdiag.evidence.nodes import Node
+from memdiag.evidence.table import TableRow
 from memdiag.model.board import Board
+from memdiag.model.place import Place
 from memdiag.model.records import Run
-from memdiag.model.verdict import (
-    HEATS,
-    WANTS_WORK,
-    Action,
-    Cause,
-    Finding,
-    Locus,
-    Quote,
-    Summary,
-    Verdict,
-)
-from memdiag.reading.checks import places
+from memdiag.model.verdict import HEATS, WANTS_WORK, Action, Cause, Finding, Quote, Summary, Verdict
 
 MOST_QUOTES = 6
 PROVEN = 5  # errors that are more than a stray upset or two
@@ -40,16 +32,20 @@ def judge(run: Run, board: Board | str | Path | None = None, shop: Shop | None =
 
     Raises profiles.ProfileError where the profile named cannot be used.
     """
-    shop = shop or default()
     board, _ = profiles.for_run(run, board)
-    evidence = gather(run, board, shop.limits.thin_ui)
-    case = hypotheses.build(run, board, evidence, shop)
-    return conclude(run, board, evidence, case, noisy_max.infer(case.model), shop)
+    return judge_measured(measure(run, board), shop)
+
+
+def judge_measured(measured: Measurements, shop: Shop | None = None) -> Verdict:
+    """The same where the run's measurements are at hand."""
+    shop = shop or default()
+    evidence = gather(measured, shop.limits.thin_ui)
+    case = hypotheses.build(measured.run, measured.board, evidence, shop)
+    return conclude(measured, evidence, case, noisy_max.infer(case.model), shop)
 
 
 def conclude(
-    run: Run,
-    board: Board,
+    measured: Measurements,
     evidence: Evidence,
     case: hypotheses.Case,
     posterior: noisy_max.Posterior,
@@ -59,13 +55,14 @@ def conclude(
 ) -> Verdict:
     """The verdict that a posterior supports. `rails_only`: nothing but readings was to be had,
     so that sites nobody trained are no reason against `clear`."""
+    run, board = measured.run, measured.board
     answers = Answers(case, posterior)
-    contested = places.contested(run, board)
-    judge_ = _Judge(run, board, evidence, answers, shop, rails_only, contested)
+    contested = wiring.contested(run, board)
+    rows = table.rows(measured)
+    judge_ = _Judge(measured, rows, evidence, answers, shop, rails_only, contested)
     findings = judge_.findings()
     summary = judge_.summary(findings)
-    rows = table.rows(run, board)
-    rows = table.judged(rows, judge_.row_causes(rows, findings))
+    rows = table.judged(rows, judge_.row_causes(findings))
     return Verdict(
         run,
         board,
@@ -81,14 +78,17 @@ def conclude(
 
 @dataclass
 class _Judge:
-    run: Run
-    board: Board
+    measured: Measurements
+    rows: tuple[TableRow, ...]
     evidence: Evidence
     answers: Answers
     shop: Shop
     rails_only: bool = False
     contested: frozenset[str] = frozenset()
     """Sites whose rows the profile gives to other sites: no heat there until that is settled."""
+
+    def __post_init__(self) -> None:
+        self.run, self.board = self.measured.run, self.measured.board
 
     # --- findings ---------------------------------------------------------------------------
 
@@ -98,38 +98,29 @@ class _Judge:
         wanted = [
             f for f in made if f.action is not Action.NONE and _at_fault(f) >= limits.report_above
         ]
-        sure = {f.locus.site for f in wanted if f.cause is not Cause.UNDECIDED}
+        sure = {f.place.site for f in wanted if f.cause is not Cause.UNDECIDED}
         wanted = [
             f
             for f in wanted
-            if f.cause is not Cause.UNDECIDED or f.locus.site is None or f.locus.site not in sure
+            if f.cause is not Cause.UNDECIDED or f.place.site is None or f.place.site not in sure
         ]
         expected = [self._of_removed(i) for i in sorted(self.answers.given)]
-        taken = {f.locus.site for f in (*wanted, *expected) if f.locus.site}
+        taken = {f.place.site for f in (*wanted, *expected) if f.place.site}
         for f in wanted:
             if f.cause in (Cause.SUPPLY, Cause.CONTROLLER):
-                taken |= self._sites_of(f.locus)
+                taken |= set(f.place.sites(self.board))
         spilled = self._spillover(taken)
         if not wanted and self.answers.clear < 0.5:
             wanted = [self._of_board()]
         order = sorted(wanted, key=_urgency, reverse=True)
         return [*order, *expected, *spilled]
 
-    def _sites_of(self, locus: Locus) -> set[str]:
-        if locus.rail is not None:
-            return {s.ref for s in self.board.sites_on_rail(locus.rail)}
-        if locus.partition is not None:
-            return {s.ref for s in self.board.partitions.get(locus.partition, ())}
-        if locus.channel is not None:
-            return {s.ref for s in self.board.sites if locus.channel in s.channels}
-        return {s.ref for s in self.board.sites}
-
     def _of_claim(self, claim: Claim) -> Finding:
         here = list(nodes_at(self.answers.case, claim))
-        odd = any(n.healthy < ODD for n in here if n.kind in ("place", "line"))
+        odd = any(n.sound_log_ratio < ODD for n in here if n.kind in ("place", "line"))
         belief = self.answers.causes_at(claim, spilled=odd)
         probability = belief.get(claim.cause, 0.0)
-        fresh = 0.6 if claim.locus.site in (self.run.head.replaced or ()) else 0.0
+        fresh = 0.6 if claim.place.site in (self.run.head.replaced or ()) else 0.0
         choice = decision.decide(
             belief, self.shop.costs, fresh=fresh, known=self._known_measurements()
         )
@@ -139,15 +130,15 @@ class _Judge:
         others = {c: p for c, p in belief.items() if c is not cause}
         alternatives = tuple(sorted(others.items(), key=lambda kv: -kv[1]))
         action = decision.allowed(choice.action, cause, belief)
-        if action in HEATS and claim.locus == Locus():
+        if action in HEATS and claim.place.is_board:
             # No place to put the heat: find it first.
             action = Action.CHECK_SUPPLY if self.run.rails else Action.RETEST
         settle: tuple[str, ...] = ()
-        if action in HEATS and claim.locus.site in self.contested:
-            action, settle = Action.RETEST, (wording.which_package(claim.locus, self.board),)
+        if action in HEATS and claim.place.site in self.contested:
+            action, settle = Action.RETEST, (wording.which_package(claim.place, self.board),)
         quotes = self._quotes(here)
         return Finding(
-            claim.locus,
+            claim.place,
             cause,
             probability,
             alternatives,
@@ -166,13 +157,13 @@ class _Judge:
         """Something is wrong, but no one place is likelier at fault than not."""
         belief = self.answers.overall()
         choice = decision.decide(belief, self.shop.costs, known=self._known_measurements())
-        odd = [n for n in self.evidence.nodes if n.healthy < ODD]
-        claim = Claim(max(belief, key=belief.__getitem__), Locus(), frozenset(), 0.0)
+        odd = [n for n in self.evidence.nodes if n.sound_log_ratio < ODD]
+        claim = Claim(max(belief, key=belief.__getitem__), Place(), frozenset(), 0.0)
         unknown = belief.get(Cause.UNDECIDED, 0.0)
         others = {c: p for c, p in belief.items() if c is not Cause.UNDECIDED}
         action = decision.allowed(choice.action, Cause.UNDECIDED, belief)
         return Finding(
-            Locus(),
+            Place(),
             Cause.UNDECIDED,
             unknown,
             tuple(sorted(others.items(), key=lambda kv: -kv[1])),
@@ -193,21 +184,21 @@ class _Judge:
         return ("ohms",) if self.run.rails else ()
 
     def _of_removed(self, number: int) -> Finding:
-        locus = self.answers.candidate(number).locus
+        place = self.answers.candidate(number).place
         line = next((x.position.line for x in self.run.head.lines if x.key == "removed"), None)
-        here = [n for n in self.evidence.nodes if n.sites == (locus.site,)]
-        says = f"{locus.site} is declared removed"
+        here = [n for n in self.evidence.nodes if n.sites == (place.site,)]
+        says = f"{place.site} is declared removed"
         return Finding(
-            locus,
+            place,
             Cause.MISSING,
             0.999,
             ((Cause.UNDECIDED, 0.001),),
             None,
             Action.FIT,
-            f"{locus.site} is empty on purpose and does not answer, as it should.",
+            f"{place.site} is empty on purpose and does not answer, as it should.",
             True,
             (Quote(line, says), *self._quotes(here)),
-            wording.after_removed(locus, self.run, self.shop),
+            wording.after_removed(place, self.run, self.shop),
         )
 
     def _quotes(self, nodes: list[Node]) -> tuple[Quote, ...]:
@@ -215,7 +206,7 @@ class _Judge:
         turn, so that a fault of many sites is not proved by one of them."""
         turns: dict[tuple[str, ...], int] = {}
         ranked = []
-        for node in sorted(nodes, key=lambda n: n.healthy):
+        for node in sorted(nodes, key=lambda n: n.sound_log_ratio):
             for quote in node.quotes:
                 turn = turns.get(node.sites, 0)
                 turns[node.sites] = turn + 1
@@ -233,7 +224,7 @@ class _Judge:
             if site.ref in taken:
                 continue
             here = [n for n in self.evidence.nodes if site.ref in n.sites and len(n.sites) == 1]
-            if not any(n.healthy < ODD or n.quotes for n in here):
+            if not any(n.sound_log_ratio < ODD or n.quotes for n in here):
                 continue
             causes = self.answers.site_causes(site.ref)
             p = causes.get(Cause.SPILLOVER, 0.0)
@@ -246,7 +237,7 @@ class _Judge:
             errors = any(n.kind != "boot" and "wrong" in q.says for n in here for q in n.quotes)
             out.append(
                 Finding(
-                    Locus(site=site.ref if site.named else None),
+                    Place(site=site.ref if site.named else None),
                     Cause.SPILLOVER,
                     p / total,
                     tuple(
@@ -273,7 +264,7 @@ class _Judge:
             top = urgent[0]
             return Summary(
                 top.cause,
-                top.locus.site,
+                top.place.site,
                 top.action,
                 top.probability,
                 wording.headline(top, urgent, self.board),
@@ -304,12 +295,12 @@ class _Judge:
     def _above_target(self, findings: list[Finding]) -> list[str]:
         """Sites whose counted rate is proven above the shop's target and that no finding speaks
         of: whatever they are, they are not clear."""
-        spoken = {f.locus.site for f in findings}
+        spoken = {f.place.site for f in findings}
         most = self.shop.limits.target_rate
         return list(
             dict.fromkeys(
                 row.site or str(row.channel)
-                for row in table.rows(self.run, self.board)
+                for row in self.rows
                 if row.ber_low is not None
                 and row.errors
                 and row.ber_low > most
@@ -330,11 +321,11 @@ class _Judge:
         out = list(self.evidence.notes)
         if self.evidence.silent_sites and len(self.evidence.silent_sites) < len(self.board.sites):
             out.append("the dump says nothing of " + ", ".join(self.evidence.silent_sites))
-        if any(table.swept(row) for row in self.run.counts):
+        if any(map(swept, self.run.counts)):
             from memdiag.evidence import delay_scans
 
             target = self.shop.limits.target_rate
-            out += [eye.sentence() for eye in delay_scans.eyes(self.run, self.board, target)]
+            out += [eye.sentence() for eye in delay_scans.eyes(self.measured, target)]
         if self.contested:
             out.append(
                 "the dump and the board profile do not mean the same package by "
@@ -348,44 +339,23 @@ class _Judge:
             )
         return out
 
-    def row_causes(
-        self, rows: tuple[table.TableRow, ...], findings: list[Finding]
-    ) -> dict[table.Key, tuple[str, float]]:
+    def row_causes(self, findings: list[Finding]) -> dict[Place, tuple[str, float]]:
         """The cause of every table row: the most exact finding that covers it, else clear."""
-        out: dict[table.Key, tuple[str, float]] = {}
-        for row in rows:
-            key = (row.site, row.channel, row.rank, row.lane)
-            covering = [f for f in findings if self._covers(f, row)]
+        out: dict[Place, tuple[str, float]] = {}
+        for row in self.rows:
+            covering = [f for f in findings if f.place.speaks_of(row.place, self.board)]
             if covering:
-                best = max(covering, key=lambda f: _detail(f.locus))
-                out[key] = (best.cause.value, best.probability)
+                best = max(covering, key=lambda f: _detail(f.place))
+                out[row.place] = (best.cause.value, best.probability)
             elif row.site is not None:
                 sure = self.answers.site_causes(row.site)
                 p = sure.get(Cause.CLEAR, 0.0) + sure.get(Cause.SPILLOVER, 0.0)
-                out[key] = (Cause.CLEAR.value, min(p, 1.0))
+                out[row.place] = (Cause.CLEAR.value, min(p, 1.0))
         return out
 
-    def _covers(self, f: Finding, row: table.TableRow) -> bool:
-        locus = f.locus
-        if locus.site is not None:
-            if row.site != locus.site:
-                return False
-        elif (
-            locus.rail is not None or locus.partition is not None
-        ) and row.site not in self._sites_of(locus):
-            return False
-        return all(
-            want is None or have is None or want == have
-            for want, have in (
-                (locus.channel, row.channel),
-                (locus.rank, row.rank),
-                (locus.lane, row.lane),
-            )
-        )
 
-
-def _detail(locus: Locus) -> int:
-    return sum(getattr(locus, n) is not None for n in ("site", "channel", "rank", "lane", "dq"))
+def _detail(place: Place) -> int:
+    return sum(getattr(place, n) is not None for n in ("site", "channel", "rank", "lane", "dq"))
 
 
 def _at_fault(f: Finding) -> float:

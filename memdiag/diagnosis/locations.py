@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import combinations
 
 from memdiag.diagnosis.fault_catalogue import Kind
-from memdiag.evidence.groups import Evidence
+from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
 from memdiag.model.board import Board
-from memdiag.model.records import Channel
-from memdiag.model.verdict import Cause, Locus
+from memdiag.model.place import Place
+from memdiag.model.verdict import Cause
 
 ODD = -0.7
 """A place whose sound state is this much (log) less likely than its best is worth a candidate."""
@@ -18,24 +19,24 @@ ODD = -0.7
 PAIR_ODD = 1.5
 """A pair of lines is a candidate bridge from this log likelihood ratio of being joined up."""
 
-Seat = tuple[Locus, frozenset[str], float, float]
+Seat = tuple[Place, frozenset[str], float, float]
 
 
 def _site_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
     for site in board.sites:
-        yield _locus_of(site.ref, board), frozenset({site.ref}), 1 / len(board.sites), 0.0
+        yield _place_of(site.ref, board), frozenset({site.ref}), 1 / len(board.sites), 0.0
 
 
-def _locus_of(ref: str, board: Board) -> Locus:
+def _place_of(ref: str, board: Board) -> Place:
     """A site, or where the dump named none, the channel and lane that stand for it."""
     site = board.site(ref)
     if site is None or site.named:
-        return Locus(site=ref)
+        return Place(site=ref)
     link = site.links[0] if site.links else None
     if link is None:
-        return Locus()
+        return Place()
     lanes = {k.lane for k in site.links}
-    return Locus(channel=link.channel, lane=lanes.pop() if len(lanes) == 1 else None)
+    return Place(channel=link.channel, lane=lanes.pop() if len(lanes) == 1 else None)
 
 
 def _shorted_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
@@ -43,19 +44,19 @@ def _shorted_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Sea
     if not any(n.kind in ("rail", "heat") for n in evidence.nodes):
         return
     heard = {ref for n in evidence.nodes if n.kind == "place" for ref in n.sites}
-    for locus, sites, share, bonus in _site_seats(kind, board, evidence):
+    for place, sites, share, bonus in _site_seats(kind, board, evidence):
         if sites <= heard:
-            yield locus, sites, share, bonus
+            yield place, sites, share, bonus
         elif kind.cause is Cause.WEAK:
-            yield locus, sites, 4 * share, bonus  # the whole of the prior they share
+            yield place, sites, 4 * share, bonus  # the whole of the prior they share
 
 
 def _port_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
     ports = [(s, c) for s in board.sites for c in (s.channels or (None,))]
     for site, channel in ports:
-        where = _locus_of(site.ref, board)
+        where = _place_of(site.ref, board)
         if site.named:
-            where = Locus(site=site.ref, channel=channel)
+            where = Place(site=site.ref, channel=channel)
         yield where, frozenset({site.ref}), 1 / len(ports), 0.0
 
 
@@ -67,36 +68,35 @@ def _lane_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
     """Every lane that looks odd or lies behind something odd; where the board knows no lanes,
     'a lane of it'."""
     lanes = _count_lanes(board)
-    for locus, site in _suspects(board, evidence):
-        yield locus, frozenset({site}), (1 if locus.lane is not None else 2) / lanes, 0.0
+    for place, site in _suspects(board, evidence):
+        yield place, frozenset({site}), (1 if place.lane is not None else 2) / lanes, 0.0
 
 
-def _suspects(board: Board, evidence: Evidence) -> Iterator[tuple[Locus, str]]:
-    """(locus, site) of the lanes that look odd or lie behind an odd channel, site or board row."""
-    seen: set[tuple[object, ...]] = set()
+def _suspects(board: Board, evidence: Evidence) -> Iterator[tuple[Place, str]]:
+    """(place, site) of the lanes that look odd or lie behind an odd channel, site or board row."""
+    told: set[tuple[str, Place]] = set()
     for node in odd(evidence, ("place", "line")):
         for ref in node.sites:
             site = board.site(ref)
             if site is None:
                 continue
-            any_rank = node.rank is not None or not board.known
-            mine: list[tuple[Channel | None, int | None, int | None]] = [
-                (k.channel, node.rank if any_rank else k.rank, k.lane)
-                for k in site.links
-                if (node.channel is None or k.channel == node.channel)
-                and (node.rank is None or k.rank == node.rank)
-                and (node.lane is None or k.lane == node.lane)
-            ] or [(node.channel, node.rank, node.lane)]
+            seen = node.place
+            any_rank = seen.rank is not None or not board.known
+            named = ref if site.named else None
+            mine = [
+                Place(named, k.channel, seen.rank if any_rank else k.rank, k.lane)
+                for _, k in board.links(replace(seen, site=ref, dq=None))
+            ] or [replace(seen.link, site=named)]
             for at in dict.fromkeys(mine):
-                if (ref, *at) not in seen:
-                    seen.add((ref, *at))
-                    yield Locus(ref if site.named else None, *at), ref
+                if (ref, at) not in told:
+                    told.add((ref, at))
+                    yield at, ref
 
 
-def _place(ref: str, board: Board, node: Node, dq: int | tuple[int, int] | None = None) -> Locus:
+def _at(ref: str, board: Board, node: Node, dq: int | tuple[int, int] | None = None) -> Place:
     site = board.site(ref)
     named = site is None or site.named
-    return Locus(ref if named else None, node.channel, node.rank, node.lane, dq)
+    return replace(node.place, site=ref if named else None, dq=dq)
 
 
 def _line_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
@@ -106,34 +106,38 @@ def _line_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
     for node in evidence.nodes:
         if node.kind != "line":
             continue
-        detailed |= {(ref, node.channel, node.lane) for ref in node.sites}
-        if node.healthy < ODD:
+        detailed |= {(ref, node.place.channel, node.place.lane) for ref in node.sites}
+        if node.sound_log_ratio < ODD:
             for ref in node.sites:
-                yield _place(ref, board, node, node.dq), frozenset({ref}), 1 / lines, 0.0
-    for locus, site in _suspects(board, evidence):
-        if (site, locus.channel, locus.lane) not in detailed:
-            yield locus, frozenset({site}), 8 / lines, 0.0
+                yield _at(ref, board, node, node.place.dq), frozenset({ref}), 1 / lines, 0.0
+    for place, site in _suspects(board, evidence):
+        if (site, place.channel, place.lane) not in detailed:
+            yield place, frozenset({site}), 8 / lines, 0.0
 
 
 def _pair_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
     pairs = 14 * _count_lanes(board)  # neighbouring balls: each line has three or four
     by_lane: dict[tuple[object, ...], list[Node]] = {}
     for node in odd(evidence, ("line",)):
-        by_lane.setdefault((node.sites, node.channel, node.rank, node.lane), []).append(node)
+        by_lane.setdefault((node.sites, node.place.link), []).append(node)
     for lines in by_lane.values():
         for a, b in combinations(lines, 2):
-            assert a.dq is not None and b.dq is not None
-            bonus = (a.partner.get(b.dq, 0.0) + b.partner.get(a.dq, 0.0)) / 2
+            one, two = a.place.line, b.place.line
+            assert one is not None and two is not None
+            bonus = (a.partner.get(two, 0.0) + b.partner.get(one, 0.0)) / 2
             if bonus < -PAIR_ODD:
                 continue
             for ref in a.sites:
-                yield _place(ref, board, a, (a.dq, b.dq)), frozenset({ref}), 1 / pairs, bonus
+                yield _at(ref, board, a, (one, two)), frozenset({ref}), 1 / pairs, bonus
     detailed = {
-        (ref, n.channel, n.lane) for n in evidence.nodes if n.kind == "line" for ref in n.sites
+        (ref, n.place.channel, n.place.lane)
+        for n in evidence.nodes
+        if n.kind == "line"
+        for ref in n.sites
     }
-    for locus, site in _suspects(board, evidence):
-        if (site, locus.channel, locus.lane) not in detailed:
-            yield locus, frozenset({site}), 14 / pairs, 0.0
+    for place, site in _suspects(board, evidence):
+        if (site, place.channel, place.lane) not in detailed:
+            yield place, frozenset({site}), 14 / pairs, 0.0
 
 
 def _rail_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
@@ -143,13 +147,13 @@ def _rail_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
         n: sites for n, sites in feeding.items() if len(sites) > 1 or (sites and board.known)
     }
     for name, sites in feeding.items():
-        yield Locus(rail=name), frozenset(s.ref for s in sites), 1 / len(feeding), 0.0
-    read = dict.fromkeys(n.rail for n in evidence.nodes if n.rail is not None)
+        yield Place(rail=name), frozenset(s.ref for s in sites), 1 / len(feeding), 0.0
+    read = dict.fromkeys(n.place.rail for n in evidence.nodes if n.place.rail is not None)
     for name in read:
         if name not in feeding:
-            yield Locus(rail=name), frozenset(), 0.4, 0.0
+            yield Place(rail=name), frozenset(), 0.4, 0.0
     if not feeding and len(board.sites) > 1:
-        yield Locus(), frozenset(s.ref for s in board.sites), 0.5, 0.0
+        yield Place(), frozenset(s.ref for s in board.sites), 0.5, 0.0
         yield from _unknown_group(board, evidence)
 
 
@@ -158,7 +162,7 @@ def _unknown_group(board: Board, evidence: Evidence) -> Iterator[Seat]:
     that look worse than disturbed may be such a group. One grouping of many, so a small share."""
     sick = _sick(evidence)
     if 2 <= len(sick) < len(board.sites):
-        yield Locus(), sick, 0.5 / len(board.sites), 0.0
+        yield Place(), sick, 0.5 / len(board.sites), 0.0
 
 
 def _sick(evidence: Evidence) -> frozenset[str]:
@@ -179,7 +183,7 @@ def _rail_far_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Se
         refs = frozenset(s.ref for s in board.sites_on_rail(name))
         if sick & refs and refs - sick:
             # one of about as many ways to part a rail as it has packages
-            yield Locus(rail=name), sick & refs, 1 / len(feeding) / len(refs), 0.0
+            yield Place(rail=name), sick & refs, 1 / len(feeding) / len(refs), 0.0
 
 
 def _phy_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
@@ -195,11 +199,11 @@ def _phy_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
             share = (1 - by_channel) / len(partitions)
             if len(refs) == 1 and len(board.sites) > 1:
                 share *= 0.3  # a block of one package fails more often by the package's joints
-            yield Locus(partition=name), refs, 0.8 * share, 0.0
+            yield Place(partition=name), refs, 0.8 * share, 0.0
             lanes = sorted({k.lane for s in sites for k in s.links if k.lane is not None})
             for lane in lanes if len(lanes) > 1 else ():
                 mine = frozenset(s.ref for s in sites if any(k.lane == lane for k in s.links))
-                yield Locus(partition=name, lane=lane), mine, 0.2 * share / len(lanes), 0.0
+                yield Place(partition=name, lane=lane), mine, 0.2 * share / len(lanes), 0.0
     if not board.known:
         yield from _unknown_group(board, evidence)
     for channel in channels:
@@ -207,7 +211,7 @@ def _phy_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
         sites_here = [board.site(r) for r in refs]
         only = sites_here[0] if len(sites_here) == 1 else None
         site = only.ref if only is not None and only.named else None
-        yield Locus(site=site, channel=channel), refs, by_channel / len(channels), 0.0
+        yield Place(site=site, channel=channel), refs, by_channel / len(channels), 0.0
 
 
 def _stripe_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
@@ -220,20 +224,21 @@ def _stripe_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat
                 by_lane.setdefault(link.lane, set()).add(site.ref)
     suspects = odd(evidence, ("place", "line"))
     for lane, sites in by_lane.items():
-        here = [n for n in suspects if n.lane == lane]
+        here = [n for n in suspects if n.place.lane == lane]
         if len({ref for n in here for ref in n.sites}) >= 2 and len(sites) >= 2:
-            yield Locus(lane=lane), frozenset(sites), 0.5 / len(by_lane), 0.0
-            for dq in {n.dq for n in here if n.dq is not None}:
-                yield Locus(lane=lane, dq=dq), frozenset(sites), 0.5 / (8 * len(by_lane)), 0.0
-    for ref, channel, rank, number, dq in sorted(evidence.strides, key=str):
+            yield Place(lane=lane), frozenset(sites), 0.5 / len(by_lane), 0.0
+            for dq in {n.place.line for n in here if n.place.line is not None}:
+                yield Place(lane=lane, dq=dq), frozenset(sites), 0.5 / (8 * len(by_lane)), 0.0
+    for place in sorted(evidence.strides, key=lambda p: str(tuple(p))):
+        ref = place.site or ""
         owner = board.site(ref)
         named = ref if owner is None or owner.named else None
-        yield Locus(named, channel, rank, number, dq), frozenset({ref}), 0.8, 0.0
+        yield replace(place, site=named), frozenset({ref}), 0.8, 0.0
 
 
 def _board_seats(kind: Kind, board: Board, evidence: Evidence) -> Iterator[Seat]:
     if board.sites:
-        yield Locus(), frozenset(s.ref for s in board.sites), 1.0, 0.0
+        yield Place(), frozenset(s.ref for s in board.sites), 1.0, 0.0
 
 
 SEATS = {
@@ -252,4 +257,4 @@ SEATS = {
 
 
 def odd(evidence: Evidence, kinds: Sequence[str]) -> list[Node]:
-    return [n for n in evidence.nodes if n.kind in kinds and n.healthy < ODD]
+    return [n for n in evidence.nodes if n.kind in kinds and n.sound_log_ratio < ODD]

@@ -12,9 +12,10 @@ import numpy as np
 from memdiag.diagnosis import fault_catalogue, noisy_max, rig_behaviour
 from memdiag.diagnosis.fault_catalogue import Kind
 from memdiag.diagnosis.locations import ODD
-from memdiag.diagnosis.rig_behaviour import Near
+from memdiag.diagnosis.rig_behaviour import Relation
 from memdiag.evidence.nodes import STATES, Node
-from memdiag.model.verdict import Cause, Locus
+from memdiag.model.place import Place
+from memdiag.model.verdict import Cause
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +23,7 @@ class Candidate:
     """One fault that could be: its kind, where it sits, and the sites it acts on directly."""
 
     kind: Kind
-    locus: Locus
+    place: Place
     sites: frozenset[str]
     odds: float
     bonus: float = 0.0
@@ -46,7 +47,7 @@ def build_model(
 ) -> tuple[noisy_max.Model, list[tuple[int, int]]]:
     """The factors of the variants that are not hopeless, and those variants."""
     # What the boot does matters only where steps were not run.
-    some_cut = any(n.kind == "boot" and n.healthy < ODD for n in nodes)
+    some_cut = any(n.kind == "boot" and n.sound_log_ratio < ODD for n in nodes)
     known = [r for r, rig in enumerate(rig_behaviour.RIGS) if some_cut or rig.boot == "goes on"]
     width = max(map(len, STATES.values()))
     loglik = np.full((len(nodes), width), -np.inf)
@@ -60,7 +61,7 @@ def build_model(
     kept = [
         (i, j)
         for (i, j), hope in zip(variants, hopes, strict=True)
-        if hope > HOPELESS - EACH * int((near[i] >= Near.LANE).sum())
+        if hope > HOPELESS - EACH * int((near[i] >= Relation.LANE).sum())
         or candidates[i].expected
         or candidates[i].cause is Cause.UNDECIDED
     ]
@@ -104,7 +105,7 @@ def _hopes(
     # States 0 to 2 of a place are healthy ones; of other nodes only 0 costs nothing.
     place = np.isin(kind_of, [i for i, k in enumerate(STATES) if k in ("place", "whole", "line")])
     mere = np.where(place, like[:, :3].max(axis=1), like[:, 0])
-    own = near >= Near.LANE
+    own = near >= Relation.LANE
     out = []
     for i, j in variants:
         nodes = np.flatnonzero(own[i])
@@ -124,11 +125,14 @@ def _log_shares(weights: list[float]) -> np.ndarray:
 
 @cache
 def _variant_table(name: str, variant: int, width: int) -> np.ndarray:
-    """(rigs, node kinds, Near, states) cumulative probabilities of one variant of a kind."""
+    """(rigs, node kinds, Relation, states) cumulative probabilities of one variant of a kind."""
     kind = fault_catalogue.BY_NAME[name]
     pmfs = [
         [
-            [fault_catalogue.effect(kind, kind.variants[variant], rig, k, near) for near in Near]
+            [
+                fault_catalogue.effect(kind, kind.variants[variant], rig, k, near)
+                for near in Relation
+            ]
             for k in STATES
         ]
         for rig in rig_behaviour.RIGS

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 
-class Near(IntEnum):
+class Relation(IntEnum):
     """How a node stands to a fault, from unrelated to the fault's own place."""
 
     NONE = 0
@@ -34,8 +34,8 @@ class Rig:
     mood: str
     boot: str
     prior: float
-    disturbs: Mapping[Near, float]
-    cuts: Mapping[Near, float]
+    disturbs: Mapping[Relation, float]
+    cuts: Mapping[Relation, float]
     skipped: float = 0.0
 
 
@@ -45,53 +45,53 @@ _MOODS = {
     "quiet": (
         0.40,
         {
-            Near.CLAMSHELL: 0.08,
-            Near.PARTITION: 0.04,
-            Near.RAIL: 0.012,
-            Near.PLACE: 0.02,
-            Near.AFTER: 0.006,
-            Near.BEFORE: 0.004,
+            Relation.CLAMSHELL: 0.08,
+            Relation.PARTITION: 0.04,
+            Relation.RAIL: 0.012,
+            Relation.PLACE: 0.02,
+            Relation.AFTER: 0.006,
+            Relation.BEFORE: 0.004,
         },
     ),
     "heard": (
         0.34,
         {
-            Near.CLAMSHELL: 0.65,
-            Near.PARTITION: 0.55,
-            Near.RAIL: 0.30,
-            Near.PLACE: 0.28,
-            Near.AFTER: 0.16,
-            Near.BEFORE: 0.10,
+            Relation.CLAMSHELL: 0.65,
+            Relation.PARTITION: 0.55,
+            Relation.RAIL: 0.30,
+            Relation.PLACE: 0.28,
+            Relation.AFTER: 0.16,
+            Relation.BEFORE: 0.10,
         },
     ),
     "loud": (
         0.16,
         {
-            Near.CLAMSHELL: 0.93,
-            Near.PARTITION: 0.90,
-            Near.RAIL: 0.84,
-            Near.PLACE: 0.84,
-            Near.AFTER: 0.80,
-            Near.BEFORE: 0.75,
+            Relation.CLAMSHELL: 0.93,
+            Relation.PARTITION: 0.90,
+            Relation.RAIL: 0.84,
+            Relation.PLACE: 0.84,
+            Relation.AFTER: 0.80,
+            Relation.BEFORE: 0.75,
         },
     ),
     "blaring": (
         0.10,
         {
-            Near.CLAMSHELL: 0.985,
-            Near.PARTITION: 0.985,
-            Near.RAIL: 0.98,
-            Near.PLACE: 0.98,
-            Near.AFTER: 0.97,
-            Near.BEFORE: 0.97,
+            Relation.CLAMSHELL: 0.985,
+            Relation.PARTITION: 0.985,
+            Relation.RAIL: 0.98,
+            Relation.PLACE: 0.98,
+            Relation.AFTER: 0.97,
+            Relation.BEFORE: 0.97,
         },
     ),
 }
 _BOOTS = {
-    "goes on": (0.68, {Near.AFTER: 0.02, Near.BEFORE: 0.01}, 0.0),
-    "stops": (0.16, {Near.AFTER: 0.93, Near.BEFORE: 0.10}, 0.0),
-    "stops everywhere": (0.12, {Near.AFTER: 0.95, Near.BEFORE: 0.90}, 0.0),
-    "skips training": (0.04, {Near.AFTER: 0.02, Near.BEFORE: 0.01}, 0.95),
+    "goes on": (0.68, {Relation.AFTER: 0.02, Relation.BEFORE: 0.01}, 0.0),
+    "stops": (0.16, {Relation.AFTER: 0.93, Relation.BEFORE: 0.10}, 0.0),
+    "stops everywhere": (0.12, {Relation.AFTER: 0.95, Relation.BEFORE: 0.90}, 0.0),
+    "skips training": (0.04, {Relation.AFTER: 0.02, Relation.BEFORE: 0.01}, 0.95),
 }
 RIGS: tuple[Rig, ...] = tuple(
     Rig(mood, boot, p * q, disturbs, cuts, skipped)

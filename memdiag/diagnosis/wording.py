@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from memdiag.diagnosis import decision
 from memdiag.diagnosis.beliefs import Claim
 from memdiag.diagnosis.decision import Choice
 from memdiag.diagnosis.network import Candidate
 from memdiag.diagnosis.settings import Shop
-from memdiag.evidence.groups import Evidence
+from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
 from memdiag.model.board import Board
+from memdiag.model.place import Place
 from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
 from memdiag.model.records import Run
-from memdiag.model.verdict import Action, Cause, Finding, Locus
+from memdiag.model.verdict import Action, Cause, Finding
 from memdiag.stats.limits import bits_needed
 
 CAUSE_WORDS: Mapping[Cause, str] = {
@@ -41,45 +43,36 @@ ACTION_WORDS: Mapping[Action, str] = {
 }
 
 
-def action_words(action: Action, locus: Locus) -> str:
-    return ACTION_WORDS[action].format(at=locus.site or str(locus))
+def action_words(action: Action, place: Place) -> str:
+    return ACTION_WORDS[action].format(at=place.site or str(place))
 
 
 def where(node: Node) -> str:
     """Where a node is, as short as it can be said."""
     if node.kind in ("rail", "heat"):
         return ""
-    parts = [node.sites[0] if len(node.sites) == 1 else ""]
-    if len(node.sites) == 1 and node.sites[0].startswith("ch "):
-        parts = [""]
-    for word, value in (
-        ("ch", node.channel),
-        ("rank", node.rank),
-        ("lane", node.lane),
-        ("dq", node.dq),
-    ):
-        if value is not None and not (word == "rank" and value == 0):
-            parts.append(f"{word} {value}")
-    if node.kind == "line":
-        parts = parts[:-1]  # the quote names the line itself
-    return " ".join(p for p in parts if p)
+    site = node.sites[0] if len(node.sites) == 1 else None
+    named = site is not None and not site.startswith("ch ")
+    # A quote of a line names the line itself.
+    dq = None if node.kind == "line" else node.place.dq
+    return replace(node.place, site=site if named else None, dq=dq).words("ch")
 
 
-def subject(locus: Locus) -> str:
-    """The locus as the subject of a sentence."""
-    return str(locus) if locus != Locus() else "the board"
+def subject(place: Place) -> str:
+    """The place as the subject of a sentence."""
+    return str(place)
 
 
 def headline(top: Finding, urgent: Sequence[Finding], board: Board) -> str:
     """The answer in one sentence."""
     if top.cause is Cause.UNDECIDED:
         guesses = [f"{c} {show_probability(p)}" for c, p in top.alternatives[:3] if p >= 0.05]
-        text = f"{subject(top.locus)} is not decided yet ({', '.join(guesses)})"
+        text = f"{subject(top.place)} is not decided yet ({', '.join(guesses)})"
     else:
-        text = f"{subject(top.locus)} {CAUSE_WORDS[top.cause]}, {show_probability(top.probability)}"
+        text = f"{subject(top.place)} {CAUSE_WORDS[top.cause]}, {show_probability(top.probability)}"
         if top.expected:
-            text = f"{subject(top.locus)} is missing as declared"
-    more = [str(f.locus) for f in urgent[1:]]
+            text = f"{subject(top.place)} is missing as declared"
+    more = [str(f.place) for f in urgent[1:]]
     if more:
         text += f"; also {', '.join(more)}"
     return text
@@ -108,7 +101,7 @@ def reason(
     claim: Claim, cause: Cause, belief: Mapping[Cause, float], sites: frozenset[str], board: Board
 ) -> str:
     """Why this cause, in one or two sentences. `sites`: those the claim acts on."""
-    at = subject(claim.locus)
+    at = subject(claim.place)
     if cause is Cause.UNDECIDED:
         ranked = sorted(belief.items(), key=lambda kv: -kv[1])
         said = " or ".join(str(c) for c, p in ranked[:3] if p >= 0.1)
@@ -116,7 +109,7 @@ def reason(
     text = _WHY[cause].format(at=at)
     if cause in (Cause.SUPPLY, Cause.CONTROLLER) and 1 < len(sites) < len(board.sites):
         text += f" It acts on {', '.join(s.ref for s in board.sites if s.ref in sites)}."
-    if cause is Cause.SUPPLY and claim.locus.rail is None:
+    if cause is Cause.SUPPLY and claim.place.rail is None:
         feeds = {r.name: {s.ref for s in board.sites_on_rail(r.name)} for r in board.rails}
         alike = [name for name, fed in feeds.items() if fed == sites]
         if len(alike) > 1:
@@ -155,14 +148,14 @@ def source_name(source: Candidate | None) -> str:
     """What a spillover comes from: the site, rail, partition or channel."""
     if source is None:
         return "the fault"
-    locus = source.locus
-    if locus.site is not None:
-        return locus.site
-    if locus.rail is not None:
-        return locus.rail
-    if locus.partition is not None:
-        return locus.partition
-    return f"channel {locus.channel}" if locus.channel is not None else "the fault"
+    place = source.place
+    if place.site is not None:
+        return place.site
+    if place.rail is not None:
+        return place.rail
+    if place.partition is not None:
+        return place.partition
+    return f"channel {place.channel}" if place.channel is not None else "the fault"
 
 
 # --- what to do next -------------------------------------------------------------------------
@@ -189,7 +182,7 @@ def next_steps(
 ) -> tuple[str, ...]:
     """What to measure, with figures, and what each outcome would change."""
     steps = []
-    at = claim.locus.site or str(claim.locus)
+    at = claim.place.site or str(claim.place)
     for m, _ in choice.measurements[:2]:
         yes, no = decision.would_change(belief, m, shop.costs)
         text = _HOW[m.name].format(at=at, **_figures(run, shop))
@@ -225,10 +218,10 @@ def next_steps(
     return tuple(steps)
 
 
-def which_package(locus: Locus, board: Board) -> str:
+def which_package(place: Place, board: Board) -> str:
     """What to do before heat where the dump and the profile do not mean the same package."""
     return (
-        f"before any heat find out which package the dump calls {locus.site}: board {board.name} "
+        f"before any heat find out which package the dump calls {place.site}: board {board.name} "
         "gives its lanes to another site; check the board's name in the dump, or the profile"
     )
 
@@ -243,10 +236,10 @@ def _on_low_rails(evidence: Evidence, board: Board) -> str | None:
     ]
     if not low or any(n.kind == "heat" for n in evidence.nodes):
         return None
-    names = " and ".join(n.rail or "?" for n in low)
+    names = " and ".join(n.place.rail or "?" for n in low)
     both = [s for s in low[0].sites if all(s in n.sites for n in low)]
     where = f"; {', '.join(both)} lie on {'them all' if len(low) > 1 else 'it'}" if both else ""
-    volts = [r.inject_volts_max for n in low if (r := board.rail(n.rail or "")) is not None]
+    volts = [r.inject_volts_max for n in low if (r := board.rail(n.place.rail or "")) is not None]
     most = min((v for v in volts if v is not None), default=1.0)
     return f"feed {names} with at most {most:g} V, current-limited, and see what warms first{where}"
 
@@ -270,9 +263,9 @@ def _figures(run: Run, shop: Shop) -> dict[str, str]:
 
 def _rails_of(claim: Claim, board: Board) -> str:
     names: tuple[str, ...] = ()
-    if claim.locus.rail is not None:
-        names = (claim.locus.rail,)
-    elif claim.locus.site is not None and (site := board.site(claim.locus.site)) is not None:
+    if claim.place.rail is not None:
+        names = (claim.place.rail,)
+    elif claim.place.site is not None and (site := board.site(claim.place.site)) is not None:
         names = site.rails
     else:
         names = tuple(r.name for r in board.rails if r.feeds == "packages")
@@ -286,8 +279,8 @@ def _rails_of(claim: Claim, board: Board) -> str:
     return ", ".join(shown)
 
 
-def after_removed(locus: Locus, run: Run, shop: Shop) -> tuple[str, ...]:
+def after_removed(place: Place, run: Run, shop: Shop) -> tuple[str, ...]:
     return (
-        f"fit a package at {locus.site}, boot, and look at every site again",
+        f"fit a package at {place.site}, boot, and look at every site again",
         f"then stress the board for {run_length(run, shop)}",
     )

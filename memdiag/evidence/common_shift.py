@@ -14,8 +14,8 @@ import statistics
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from memdiag.evidence.groups import Key
 from memdiag.evidence.margins import Peers
+from memdiag.model.place import Place
 
 LEAST = 3
 """Fewer figures show no common factor."""
@@ -24,7 +24,7 @@ ALIKE = 0.12
 SEEN = 0.10
 """A common factor nearer to 1 than this is healthy spread."""
 
-Figure = tuple[Key, int | None, float]
+Figure = tuple[Place, int | None, float]
 """(place, data line, log of the width against its peers)"""
 
 
@@ -32,17 +32,17 @@ Figure = tuple[Key, int | None, float]
 class Shift:
     """The log factor that the figures of one kind at a place share."""
 
-    at: Key
+    at: Place
     log: float
 
 
-def find(figures: Iterable[Figure], peers: Peers) -> Mapping[tuple[Key, int | None], Shift]:
+def find(figures: Iterable[Figure], peers: Peers) -> Mapping[tuple[Place, int | None], Shift]:
     """The shift of each figure of one kind that has one, by its place and line."""
-    found: dict[tuple[Key, int | None], Shift] = {}
-    by_root: dict[Key, list[Figure]] = {}
+    found: dict[tuple[Place, int | None], Shift] = {}
+    by_root: dict[Place, list[Figure]] = {}
     for figure in figures:
-        site, channel, rank, _ = figure[0]
-        root: Key = (site, None, None, None) if site is not None else (None, channel, rank, None)
+        at = figure[0]
+        root = Place(at.site) if at.site is not None else Place(None, at.channel, at.rank)
         by_root.setdefault(root, []).append(figure)
     for root, those in by_root.items():
         _visit(root, those, 0, peers, found)
@@ -51,16 +51,16 @@ def find(figures: Iterable[Figure], peers: Peers) -> Mapping[tuple[Key, int | No
 
 def _path(figure: Figure, depth: int) -> tuple[object, ...]:
     """The part of a place one step below `depth`: channel and rank, lane, line."""
-    (_, channel, rank, lane), dq, _ = figure
-    return ((channel, rank), (channel, rank, lane), (channel, rank, lane, dq))[depth]
+    at, dq, _ = figure
+    return ((at.channel, at.rank), (at.channel, at.rank, at.lane), (*at.link, dq))[depth]
 
 
 def _visit(
-    at: Key,
+    at: Place,
     figures: list[Figure],
     depth: int,
     peers: Peers,
-    found: dict[tuple[Key, int | None], Shift],
+    found: dict[tuple[Place, int | None], Shift],
 ) -> None:
     if len(figures) < LEAST or depth > 2:
         return
@@ -78,9 +78,9 @@ def _visit(
                 found[key, dq] = Shift(where, middle)
         return
     for part in parts.values():
-        site = at[0]
-        channel, rank, lane = part[0][0][1:]
-        below = (site, channel, rank, None if depth == 0 else lane)
+        first = part[0][0]
+        lane = None if depth == 0 else first.lane
+        below = Place(at.site, first.channel, first.rank, lane)
         _visit(below, part, depth + 1, peers, found)
 
 

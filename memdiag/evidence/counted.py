@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from memdiag.evidence import bits
-from memdiag.evidence.eyes import Peers
-from memdiag.evidence.groups import Group, Key, level
-from memdiag.evidence.lane_tallies import DQS, LaneTally
+from memdiag.evidence.eyes import Peers, level
+from memdiag.evidence.lane_tallies import LaneTally
+from memdiag.evidence.measurements import Measured, totals_of
 from memdiag.evidence.nodes import Node, Quote
-from memdiag.evidence.table import totals_of
+from memdiag.model.place import LANE_LINES
 from memdiag.model.quantities import show_count
 from memdiag.model.records import CountRow
 
@@ -17,13 +17,13 @@ MIN_TALLIED = 8
 """A few wrong bits have to be on some lines: that they are says nothing of those."""
 
 
-def add_lines(g: Group, line: Callable[[int], Node], memory: str | None) -> bool:
+def add_lines(g: Measured, line: Callable[[int], Node], memory: str | None) -> bool:
     """Data lines from count rows that name them and from error words. True where any spoke."""
     spoke = False
     by_dq: dict[int, list[CountRow]] = {}
     for row in g.counts:
-        if row.scope.dq is not None:
-            by_dq.setdefault(row.scope.dq, []).append(row)
+        if row.place.line is not None:
+            by_dq.setdefault(row.place.line, []).append(row)
     for dq, found in by_dq.items():
         totals = totals_of(found)
         if totals["errors"] is None:
@@ -40,17 +40,16 @@ def add_lines(g: Group, line: Callable[[int], Node], memory: str | None) -> bool
     t = g.tally
     if t is None or t.wrong.sum() < MIN_TALLIED or many_lines(t):
         return spoke
-    exposure = totals_of(r for r in g.counts if r.scope.dq is None)
-    whole = exposure["bits"] if _complete(t, exposure["errors"]) else None
+    whole = g.whole["bits"] if _complete(t, g.whole["errors"]) else None
     most = float(t.wrong.max())
     patterns = len(t.words)
-    for dq in range(DQS):
+    for dq in range(LANE_LINES):
         if dq in by_dq:
             continue
         node = line(dq)
         wrong = float(t.wrong[dq])
         if whole:
-            node.add(bits.count_loglik(int(wrong), whole / DQS, "line"))
+            node.add(bits.count_loglik(int(wrong), whole / LANE_LINES, "line"))
         node.add(bits.share_loglik(wrong, most), 0.4 if whole else 1.0)
         if t.ones[dq] and t.zeros[dq]:
             direction = bits.direction_loglik(t.rose[dq], t.fell[dq], memory, "line")
@@ -58,7 +57,7 @@ def add_lines(g: Group, line: Callable[[int], Node], memory: str | None) -> bool
                 node.add(direction)
         if wrong:
             node.quotes.append(Quote(t.first_line, _line_words(dq, t)))
-        for other in range(DQS):
+        for other in range(LANE_LINES):
             if other != dq and t.wrong[other]:
                 node.partner[other] = bits.joined_ratio(
                     float(t.apart[dq, other]), wrong, float(t.both[dq, other]), patterns
@@ -68,7 +67,7 @@ def add_lines(g: Group, line: Callable[[int], Node], memory: str | None) -> bool
 
 def many_lines(t: LaneTally) -> bool:
     """Half the lane's lines or more are wrong alike: the lane, not a line of it."""
-    return int((t.wrong > t.wrong.max() / 10).sum()) >= DQS // 2
+    return int((t.wrong > t.wrong.max() / 10).sum()) >= LANE_LINES // 2
 
 
 def _complete(t: LaneTally, counted: int | None) -> bool:
@@ -85,7 +84,7 @@ def _line_words(dq: int, t: LaneTally) -> str:
     return f"dq {dq} wrong {show_count(t.wrong[dq])} times ({share:.0%} of the lane's){way}"
 
 
-def _count_words(totals: dict[str, int | None]) -> str:
+def _count_words(totals: Mapping[str, int | None]) -> str:
     errors, bits_ = totals["errors"] or 0, totals["bits"]
     text = f"{show_count(errors)} bits wrong"
     if bits_:
@@ -107,17 +106,17 @@ _NONE_LISTED = dict.fromkeys(("sound", "stray", "disturbed", "array"), 0.0) | {
 
 
 def add_counts(
-    g: Group, place: Node, memory: str | None, peers: Peers, key: Key, *, lines_known: bool
+    g: Measured, place: Node, memory: str | None, peers: Peers, *, lines_known: bool
 ) -> None:
-    whole = [r for r in g.counts if r.scope.dq is None]
-    totals = totals_of(whole)
+    whole = [r for r in g.counts if r.place.dq is None]
+    totals = g.whole
     errors, exposure = totals["errors"], totals["bits"]
     if errors is not None and g.tally is not None:
         # A list that shows more than was counted is believed: it prints the words themselves.
         errors = max(errors, int(g.tally.wrong.sum()))
     if errors is not None and exposure:
-        cover = peers.cover(key)
-        background = peers.background.get(level(key), 0.0)
+        cover = peers.cover(g.place)
+        background = peers.background.get(level(g.place), 0.0)
         place.add(bits.count_loglik(errors, exposure, cover=cover, background=background))
     elif errors is not None:
         place.add(bits.listed_loglik(errors) if errors else _NONE_LISTED)
@@ -137,7 +136,9 @@ def add_counts(
         place.add(bits.MANY_LINES)
         spread = int((g.tally.wrong > 0).sum())
         place.quotes.append(
-            Quote(g.tally.first_line, f"{spread} of its {DQS} lines wrong in the error words")
+            Quote(
+                g.tally.first_line, f"{spread} of its {LANE_LINES} lines wrong in the error words"
+            )
         )
     if totals["edc"] is not None:
         place.add(bits.edc_count_loglik(totals["edc"], errors))

@@ -15,68 +15,12 @@ The rate is errors per bit compared. The factor one half takes a transition in e
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from memdiag.evidence.table import settle, swept
-from memdiag.model.board import Board
+from memdiag.evidence.measurements import Measurements
+from memdiag.model.place import Place
 from memdiag.model.quantities import parse, show_rate
-from memdiag.model.records import Channel, Run
-
-MOST = 0.1
-"""Points above this rate belong to the deterministic part of the edge, not to its tail."""
-
-LEAST_POINTS = 2
-"""A line needs two points."""
-
-MODEL_SPREAD = 0.05
-"""Standard deviation in Q of a point whatever its count: no edge is an exact bell."""
-
-
-def q_of(rate: float) -> float:
-    """Q of an error rate: rate = erfc(Q / sqrt 2) / 2. Raises ValueError outside (0, 1)."""
-    from scipy.special import ndtri
-
-    if not 0 < rate < 1:
-        raise ValueError(f"an error rate lies between 0 and 1, not at {rate:g}")
-    return -float(ndtri(rate))
-
-
-def rate_of(q: float) -> float:
-    """The error rate at Q: erfc(Q / sqrt 2) / 2."""
-    return 0.5 * math.erfc(q / math.sqrt(2))
-
-
-def crest(rate: float, density: float = 0.5) -> float:
-    """Peak-to-peak over rms of random jitter at an error rate: twice the Q of it. `density` is
-    the share of bits with a transition, one half in balanced data, 1 in a clock."""
-    return 2 * q_of(rate * 0.5 / density)
-
-
-@dataclass(frozen=True, slots=True)
-class Point:
-    """What was counted at one delay."""
-
-    delay: float
-    errors: int
-    bits: int
-
-    @property
-    def rate(self) -> float:
-        return self.errors / self.bits
-
-
-@dataclass(frozen=True, slots=True)
-class Edge:
-    """One flank: where its line crosses Q = 0, and the rms of its random jitter."""
-
-    zero: float
-    sigma: float
-
-    def at(self, q: float, outward: int) -> float:
-        """The delay where the rate is that of `q`; `outward` is -1 on the left flank, 1 right."""
-        return self.zero - outward * q * self.sigma
+from memdiag.stats.dual_dirac import Edge, Point, bottom, crest, fit, q_of, tail
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,11 +34,7 @@ class Bathtub:
     interval. `line` is the first line of the scan. `unread` rows gave no usable delay or count.
     """
 
-    site: str | None
-    channel: Channel | None
-    rank: int | None
-    lane: int | None
-    dq: int | None
+    place: Place
     point: str | None
     unit: str
     target: float
@@ -120,18 +60,10 @@ class Bathtub:
 
     @property
     def where(self) -> str:
-        parts = [self.site or ""]
-        for word, value in (
-            ("ch", self.channel),
-            ("rank", self.rank or None),
-            ("lane", self.lane),
-            ("dq", self.dq),
-        ):
-            if value is not None:
-                parts.append(f"{word} {value}")
+        at = self.place.words("ch")
         if self.point is not None:
-            parts.append(f"at {self.point}")
-        return " ".join(p for p in parts if p) or "the board"
+            at += f" at {self.point}"
+        return at.strip() or "the board"
 
     def sentence(self) -> str:
         """The scan in one sentence, for a page."""
@@ -162,7 +94,8 @@ def _show(value: float, unit: str) -> str:
     return f"{value:.3g} UI" if unit == "UI" else f"{value:.3g} taps"
 
 
-_Place = tuple[str | None, Channel | None, int | None, int | None, int | None, str | None]
+_At = tuple[Place, str | None]
+"""A place and a set point."""
 
 
 @dataclass(slots=True)
@@ -171,7 +104,7 @@ class _Scan:
     line: int
 
 
-def eyes(run: Run, board: Board, target: float) -> tuple[Bathtub, ...]:
+def eyes(measured: Measurements, target: float) -> tuple[Bathtub, ...]:
     """Every delay scan of a run, in the order of their first lines, with the eye's width at the
     error rate `target` (0 < target < 0.5, else ValueError).
 
@@ -180,42 +113,30 @@ def eyes(run: Run, board: Board, target: float) -> tuple[Bathtub, ...]:
     """
     if not 0 < target < 0.5:
         raise ValueError(f"a target rate lies between 0 and one half, not at {target:g}")
-    scans: dict[tuple[_Place, str], _Scan] = {}
-    unread: dict[_Place, list[int]] = {}
-    for row in run.counts:
-        if not swept(row):
-            continue
-        s = settle(row.scope, board)
-        place: _Place = (s.site, s.channel, s.rank, s.lane, row.scope.dq, row.point)
-        delay = _delay(row.extra["delay"])
-        if delay is None or not row.bits or row.errors is None or row.errors > row.bits:
-            unread.setdefault(place, []).append(row.position.line)
-            continue
-        value, unit = delay
-        scan = scans.setdefault((place, unit), _Scan({}, row.position.line))
-        errors, bits = scan.counted.get(value, (0, 0))
-        scan.counted[value] = (errors + row.errors, bits + row.bits)
+    scans: dict[tuple[_At, str], _Scan] = {}
+    unread: dict[_At, list[int]] = {}
+    for group in measured.groups.values():
+        for row in group.swept:
+            at = (replace(group.place, dq=row.place.dq), row.point)
+            delay = _delay(row.extra["delay"])
+            if delay is None or not row.bits or row.errors is None or row.errors > row.bits:
+                unread.setdefault(at, []).append(row.position.line)
+                continue
+            value, unit = delay
+            scan = scans.setdefault((at, unit), _Scan({}, row.position.line))
+            errors, bits = scan.counted.get(value, (0, 0))
+            scan.counted[value] = (errors + row.errors, bits + row.bits)
+    rate = measured.run.head.rate
     out = [
-        _bathtub(
-            place, unit, scan, target, _interval(unit, run.head.rate), len(unread.pop(place, ()))
-        )
-        for (place, unit), scan in scans.items()
+        _bathtub(at, unit, scan, target, _interval(unit, rate), len(unread.pop(at, ())))
+        for (at, unit), scan in scans.items()
     ]
+    why = "no delay of the scan can be read"
     out += [
         Bathtub(
-            *place,
-            "tap",
-            target,
-            None,
-            None,
-            None,
-            None,
-            (),
-            lines[0],
-            unread=len(lines),
-            why="no delay of the scan can be read",
+            *at, "tap", target, None, None, None, None, (), lines[0], unread=len(lines), why=why
         )
-        for place, lines in unread.items()
+        for at, lines in unread.items()
     ]
     return tuple(sorted(out, key=lambda b: b.line))
 
@@ -245,15 +166,15 @@ def _interval(unit: str, rate: float | None) -> float | None:
 
 
 def _bathtub(
-    place: _Place, unit: str, scan: _Scan, target: float, interval: float | None, unread: int
+    at: _At, unit: str, scan: _Scan, target: float, interval: float | None, unread: int
 ) -> Bathtub:
     points = tuple(Point(d, e, n) for d, (e, n) in sorted(scan.counted.items()))
     first, last = bottom(points)
     clean = points[first].errors == 0
     measured = points[last].delay - points[first].delay if clean else None
     # The bottom of a closed eye belongs to both flanks at once, so to neither line.
-    left = fit(_tail(points, range(first - 1, -1, -1)), -1)
-    right = fit(_tail(points, range(last + 1, len(points))), 1)
+    left = fit(tail(points, range(first - 1, -1, -1)), -1)
+    right = fit(tail(points, range(last + 1, len(points))), 1)
     open_left, open_right = first == 0 and clean, last == len(points) - 1 and clean
     width = rj = dj = why = None
     if left is None or right is None:
@@ -270,7 +191,7 @@ def _bathtub(
         if interval is not None:
             dj = interval - (right.zero - left.zero)
     return Bathtub(
-        *place,
+        *at,
         unit,
         target,
         width,
@@ -286,57 +207,3 @@ def _bathtub(
         unread,
         why,
     )
-
-
-def bottom(points: Sequence[Point]) -> tuple[int, int]:
-    """First and last index of the longest error-free run, else of the point of least rate."""
-    best: tuple[int, int] | None = None
-    start: int | None = None
-    for i, point in enumerate(points):
-        if point.errors:
-            start = None
-            continue
-        start = i if start is None else start
-        if best is None or point.delay - points[start].delay > (
-            points[best[1]].delay - points[best[0]].delay
-        ):
-            best = (start, i)
-    if best is not None:
-        return best
-    least = min(range(len(points)), key=lambda i: points[i].rate)
-    return least, least
-
-
-def _tail(points: Sequence[Point], outward: Iterable[int]) -> list[Point]:
-    """The points of one flank, from the bottom of the eye outwards, up to the first whose rate
-    is no longer that of a tail. A clean point among them is skipped: it has no Q."""
-    found = []
-    for i in outward:
-        if points[i].rate > MOST:
-            break
-        if points[i].errors:
-            found.append(points[i])
-    return found
-
-
-def fit(points: Sequence[Point], outward: int) -> Edge | None:
-    """The line through a flank in Q space, each point weighed by what its count is worth.
-
-    `outward` is -1 for the left flank, where Q rises with the delay, 1 for the right. None with
-    fewer than two delays, or where the line leans the wrong way.
-    """
-    if len({p.delay for p in points}) < LEAST_POINTS:
-        return None
-    sums = [0.0] * 5
-    for p in points:
-        q = q_of(p.rate)
-        bell = math.exp(-0.5 * q * q) / math.sqrt(2 * math.pi)
-        variance = p.rate * (1 - p.rate) / p.bits / (bell * bell) + MODEL_SPREAD**2
-        for i, term in enumerate((1.0, p.delay, q, p.delay * p.delay, p.delay * q)):
-            sums[i] += term / variance
-    weight, x, y, xx, xy = sums
-    spread = xx - x * x / weight
-    slope = (xy - x * y / weight) / spread
-    if slope * -outward <= 0:
-        return None
-    return Edge((x - y / slope) / weight, 1 / abs(slope))

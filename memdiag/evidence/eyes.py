@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from memdiag.evidence import bits, common_shift, margins
-from memdiag.evidence.groups import LINE_OF, Group, Key, level
-from memdiag.evidence.nodes import Node, Quote
-from memdiag.evidence.table import FAILED, totals_of, width_of
-from memdiag.model.board import Board
-from memdiag.model.records import Result, TrainingRow
+from memdiag.evidence.measurements import Measurements, width_of
+from memdiag.evidence.nodes import LINE_OF, Node, Quote
+from memdiag.model.place import Place
+from memdiag.model.records import FAILED, Result, TrainingRow
 from memdiag.stats.windows import measure
 
 MIN_LISTED = 4
@@ -24,63 +24,48 @@ MIN_LISTED = 4
 class Peers:
     """Healthy widths and heights of this run, by step, unit, set point and level of detail."""
 
-    groups: dict[Key, Group]
-    rate: float | None
+    measured: Measurements
     thin_ui: float | None
-    board: Board
 
-    def cover(self, key: Key) -> bits.Cover:
+    def cover(self, place: Place) -> bits.Cover:
         """How many lanes a place covers, and how many of them one package."""
-        site, channel, rank, lane = key
-        if lane is not None:
+        if place.lane is not None:
             return bits.Cover()
-        counts = [
-            n
-            for s in self.board.sites
-            if site is None or s.ref == site
-            if (
-                n := sum(
-                    (channel is None or k.channel == channel) and (rank is None or k.rank == rank)
-                    for k in s.links
-                )
-            )
-        ]
+        counts = Counter(site.ref for site, _ in self.measured.board.links(place))
         if not counts:
             return bits.Cover()
-        return bits.Cover(sum(counts), max(counts))
+        return bits.Cover(counts.total(), max(counts.values()))
 
     def __post_init__(self) -> None:
         exposed: dict[object, list[tuple[int, int]]] = {}
         listed: list[int] = []
-        for key, g in self.groups.items():
-            t = totals_of(r for r in g.counts if r.scope.dq is None)
-            if t["errors"] is not None and t["bits"]:
-                exposed.setdefault(level(key), []).append((t["errors"], t["bits"]))
-            if key[3] is not None:
-                listed.append(g.tally.rows if g.tally is not None else 0)
-        giving_up = sum(
-            any(r.result in FAILED and r.step != "id" for r in g.training)
-            for g in self.groups.values()
-        )
-        self.habit = min(1.0, 3.0 / max(giving_up, 1))
-        self.background = {level: bits.background(seen) for level, seen in exposed.items()}
-        self.listed_common = len(listed) >= MIN_LISTED and float(np.median(listed)) >= 1
+        giving_up = 0
         pools: dict[tuple[object, ...], list[float]] = {}
-        eyes: dict[tuple[object, ...], list[tuple[Key, Eye]]] = {}
-        for key, g in self.groups.items():
-            for kind, figures in best_eyes(g.training, key).items():
+        found: dict[tuple[object, ...], list[tuple[Place, Eye]]] = {}
+        self.eyes = {m.place: best_eyes(m.training, m.place) for m in self.measured}
+        for m in self.measured:
+            errors, seen = m.whole["errors"], m.whole["bits"]
+            if errors is not None and seen:
+                exposed.setdefault(level(m.place), []).append((errors, seen))
+            if m.place.lane is not None:
+                listed.append(m.tally.rows if m.tally is not None else 0)
+            giving_up += any(r.result in FAILED and r.step != "id" for r in m.training)
+            for kind, figures in self.eyes[m.place].items():
                 pools.setdefault(kind, []).extend(f.value for f in figures)
-                eyes.setdefault(kind, []).extend((key, f) for f in figures)
+                found.setdefault(kind, []).extend((m.place, f) for f in figures)
+        self.habit = min(1.0, 3.0 / max(giving_up, 1))
+        self.background = {at: bits.background(lanes) for at, lanes in exposed.items()}
+        self.listed_common = len(listed) >= MIN_LISTED and float(np.median(listed)) >= 1
         self._found = {
             kind: margins.reference(pool, self._floor(kind)) for kind, pool in pools.items()
         }
         # Nothing but zeros in a pool: the margins of that kind were never measured.
         self._unmeasured = {k for k, pool in pools.items() if len(pool) > 1 and not any(pool)}
-        self.shifts = {kind: self._shifts(kind, found) for kind, found in eyes.items()}
+        self.shifts = {kind: self._shifts(kind, those) for kind, those in found.items()}
 
     def _shifts(
-        self, kind: tuple[object, ...], found: Iterable[tuple[Key, Eye]]
-    ) -> Mapping[tuple[Key, int | None], common_shift.Shift]:
+        self, kind: tuple[object, ...], found: Iterable[tuple[Place, Eye]]
+    ) -> Mapping[tuple[Place, int | None], common_shift.Shift]:
         healthy = self.of(kind)
         if healthy is None:
             return {}
@@ -93,10 +78,10 @@ class Peers:
             healthy,
         )
 
-    def shared(self) -> Iterator[tuple[Key, dict[str, float], float, str]]:
+    def shared(self) -> Iterator[tuple[Place, dict[str, float], float, str]]:
         """The shared factors: place, log likelihood, weight and words. The kinds of figure at a
         place repeat one measurement more than they add to it."""
-        at: dict[Key, dict[tuple[object, ...], float]] = {}
+        at: dict[Place, dict[tuple[object, ...], float]] = {}
         for kind, found in self.shifts.items():
             for shift in found.values():
                 at.setdefault(shift.at, {})[kind] = shift.log
@@ -115,12 +100,17 @@ class Peers:
         limit = self.thin_ui or margins.ABSOLUTE_THIN_UI
         if unit == "UI":
             return limit
-        if unit == "s" and self.rate:
-            return limit / self.rate
+        if unit == "s" and self.measured.run.head.rate:
+            return limit / self.measured.run.head.rate
         return 0.0
 
     def of(self, kind: tuple[object, ...]) -> margins.Peers | None:
         return None if kind in self._unmeasured else self._found.get(kind)
+
+
+def level(place: Place) -> tuple[bool, ...]:
+    """How detailed a place is: counts are compared with counts of the same detail."""
+    return tuple(part is not None for part in place.link)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,13 +125,13 @@ class Eye:
     shown: str
 
 
-def best_eyes(training: Iterable[TrainingRow], key: Key) -> dict[tuple[object, ...], list[Eye]]:
+def best_eyes(training: Iterable[TrainingRow], place: Place) -> dict[tuple[object, ...], list[Eye]]:
     """Eye figures by kind `(what, unit, step, point, detail)`; the best candidate of the last
     attempt of each. A scan prints a window for every candidate: most are empty on a healthy
     lane, so only the best one counts."""
     latest: dict[tuple[object, ...], int] = {}
     found: dict[tuple[object, ...], Eye] = {}
-    detail = "channel" if key[3] is None else "lane"
+    detail = "channel" if place.lane is None else "lane"
     for row in training:
         if row.step == "level" or row.result is Result.NOT_RUN:
             continue
@@ -150,9 +140,9 @@ def best_eyes(training: Iterable[TrainingRow], key: Key) -> dict[tuple[object, .
             if eye is None:
                 continue
             unit, figure = eye
-            level = "line" if row.scope.dq is not None else detail
+            level = "line" if row.place.line is not None else detail
             kind = (what, unit, row.step, row.point, level)
-            at = (*kind, row.scope.dq)
+            at = (*kind, row.place.line)
             attempt = row.attempt or 0
             if attempt < latest.get(at, -1):
                 continue
@@ -161,8 +151,8 @@ def best_eyes(training: Iterable[TrainingRow], key: Key) -> dict[tuple[object, .
                 found[at] = figure
             latest[at] = attempt
     out: dict[tuple[object, ...], list[Eye]] = {}
-    for (*place, _), figure in found.items():
-        out.setdefault(tuple(place), []).append(figure)
+    for (*kind_of, _), figure in found.items():
+        out.setdefault(tuple(kind_of), []).append(figure)
     return out
 
 
@@ -185,26 +175,20 @@ def _eye(row: TrainingRow, what: str) -> tuple[str, Eye] | None:
             return None  # a delay line that does not move, not an eye
     if value == 0 and row.result in (Result.PASS, None) and row.window is None:
         return None  # a passing step without an eye was not measured
-    return unit, Eye(value, row.position.line, at_least, holes, row.scope.dq, str(quantity))
+    return unit, Eye(value, row.position.line, at_least, holes, row.place.line, str(quantity))
 
 
 EYE_WEIGHT = 0.75
 """Read and write eyes share a driver and a supply: together they say less than twice as much."""
 
 
-def add_widths(
-    training: Sequence[TrainingRow],
-    key: Key,
-    place: Node,
-    line: Callable[[int], Node],
-    peers: Peers,
-) -> None:
-    for kind, figures in best_eyes(training, key).items():
+def add_widths(at: Place, place: Node, line: Callable[[int], Node], peers: Peers) -> None:
+    for kind, figures in peers.eyes[at].items():
         healthy = peers.of(kind)
         if healthy is None:
             continue
         for eye in figures:
-            shift = peers.shifts[kind].get((key, eye.dq))
+            shift = peers.shifts[kind].get((at, eye.dq))
             if shift is None:
                 table = margins.width_loglik(eye.value, healthy, at_least=eye.at_least)
             else:

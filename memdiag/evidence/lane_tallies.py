@@ -8,37 +8,35 @@ successive beats, first beat least significant.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from memdiag.model.board import Board
-from memdiag.model.error_log import EDC_BAD, EDC_OK, LIMB, ErrorKey, ErrorLog
-from memdiag.model.records import Channel, Scope
+from memdiag.model.error_log import EDC_BAD, EDC_OK, LIMB, ErrorLog, LogKey
+from memdiag.model.place import LANE_LINES, Place
 
-DQS = 8
 CHUNK = 65536  # rows unpacked to bits at a time: 64 booleans each, so that memory stays small
-
-Place = tuple[Channel | None, int | None]  # (channel, lane)
 
 
 @dataclass(slots=True)
 class LaneTally:
     """What an error log says of one lane; arrays of 8 count bits, one a data line."""
 
-    site: str | None
-    channel: Channel | None
-    rank: int | None
-    lane: int | None
-    wrong: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(DQS))
-    rose: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(DQS))
-    fell: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(DQS))
-    ones: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(DQS))
-    zeros: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(DQS))
-    both: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros((DQS, DQS)))
+    place: Place
+    wrong: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(LANE_LINES))
+    rose: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(LANE_LINES))
+    fell: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(LANE_LINES))
+    ones: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(LANE_LINES))
+    zeros: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(LANE_LINES))
+    both: npt.NDArray[np.float64] = field(
+        default_factory=lambda: np.zeros((LANE_LINES, LANE_LINES))
+    )
     """`both[i, j]`: printed words (beats) in which dq i and dq j were wrong together."""
-    apart: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros((DQS, DQS)))
+    apart: npt.NDArray[np.float64] = field(
+        default_factory=lambda: np.zeros((LANE_LINES, LANE_LINES))
+    )
     """`apart[i, j]`: wrong beats of dq i in which i and j had been written alike."""
     words: set[int] = field(default_factory=set)
     """Different bytes written to the lane in these rows, those with more than one bit unlike the
@@ -54,36 +52,31 @@ class LaneTally:
     """For each of those rows, the data lines that were wrong, dq 0 least significant."""
 
 
-def lanes_of(key: ErrorKey, board: Board, width: int) -> list[Place]:
-    """The (channel, lane) of each byte of a beat, in bit order, for rows of this key.
+def lanes_of(key: LogKey, board: Board, width: int) -> list[Place]:
+    """The channel and lane of each byte of a beat, in bit order, for rows of this key.
 
     `width` is the printed width of the word in bits; it decides only where neither the row nor
     the board names lanes.
     """
-    if key.lane is not None:
-        return [(key.channel, key.lane)]
-    if key.channel is not None:
-        known = board.lanes_of(key.channel, key.site)
-        if known:
-            return [(key.channel, lane) for lane in known]
-    elif key.site is not None:
-        site = board.site(key.site)
-        own = sorted(
-            {(link.channel, link.lane) for link in site.links if link.lane is not None}
-            if site is not None
-            else (),
-            key=lambda p: (str(p[0]), p[1]),
-        )
-        if own:
-            return list(own)
-    return [(key.channel, lane) for lane in range(max(1, min(width, LIMB) // DQS))]
+    at = key.place
+    if at.lane is not None:
+        return [Place(None, at.channel, None, at.lane)]
+    if at.channel is not None:
+        known = [Place(None, at.channel, None, n) for n in board.lanes_of(at.channel, at.site)]
+    else:
+        links = board.links(at) if at.site is not None else ()
+        own = {(link.channel, link.lane) for _, link in links if link.lane is not None}
+        known = [Place(None, c, None, n) for c, n in sorted(own, key=lambda p: (str(p[0]), p[1]))]
+    if known:
+        return known
+    return [Place(None, at.channel, None, n) for n in range(max(1, min(width, LIMB) // LANE_LINES))]
 
 
 def tallies(log: ErrorLog | None, board: Board) -> list[LaneTally]:
     """One tally for each lane that any row of the log touches, in order of first mention."""
     if log is None:
         return []
-    found: dict[tuple[str | None, Channel | None, int | None, int | None], LaneTally] = {}
+    found: dict[Place, LaneTally] = {}
     for number, key in enumerate(log.keys):
         where = np.flatnonzero(log.key == number)
         if where.size:
@@ -96,46 +89,47 @@ def tallies(log: ErrorLog | None, board: Board) -> list[LaneTally]:
 def _tally_key(
     log: ErrorLog,
     where: npt.NDArray[np.intp],
-    key: ErrorKey,
+    key: LogKey,
     lanes: Sequence[Place],
     board: Board,
-    found: dict[tuple[str | None, Channel | None, int | None, int | None], LaneTally],
+    found: dict[Place, LaneTally],
 ) -> None:
     weight = log.times[where].astype(np.float64)
     bits = _unpack(log.wrong[where])
     wrote = _unpack(log.wrote[where])
     directed = log.directed[where]
-    beats = max(1, bits.shape[1] // (DQS * len(lanes)))
-    need = beats * DQS * len(lanes)
+    beats = max(1, bits.shape[1] // (LANE_LINES * len(lanes)))
+    need = beats * LANE_LINES * len(lanes)
     if bits.shape[1] < need:
         pad = ((0, 0), (0, need - bits.shape[1]))
         bits, wrote = np.pad(bits, pad), np.pad(wrote, pad)
     # (rows, beats, lanes, dqs); what lies beyond whole beats belongs to no line and is dropped.
-    shape = (len(where), beats, len(lanes), DQS)
+    shape = (len(where), beats, len(lanes), LANE_LINES)
     bits, wrote = bits[:, :need].reshape(shape), wrote[:, :need].reshape(shape)
     # A word narrower than 64 bits has limbs of zeros above it: those beats were never compared.
     width = int(log.width[where].max())
-    used = max(1, min(beats, width // (DQS * len(lanes))))
+    used = max(1, min(beats, width // (LANE_LINES * len(lanes))))
     bits, wrote = bits[:, :used], wrote[:, :used]
-    for i, (channel, lane) in enumerate(lanes):
+    for i, lane in enumerate(lanes):
         part = bits[:, :, i, :]
         hit = part.any(axis=(1, 2))
         if not hit.any():
             continue
-        site = key.site or _only_owner(board, channel, key.rank, lane)
-        ident = (site, channel, key.rank, lane)
-        tally = found.get(ident)
+        place = replace(lane, site=key.place.site, rank=key.place.rank)
+        if place.site is None:
+            place = replace(place, site=_only_owner(board, place))
+        tally = found.get(place)
         if tally is None:
-            tally = found[ident] = LaneTally(*ident, first_line=int(log.line[where[hit][0]]))
+            tally = found[place] = LaneTally(place, first_line=int(log.line[where[hit][0]]))
         w = weight[hit]
         mine, was = part[hit], wrote[:, :, i, :][hit]
         known = directed[hit][:, None, None]
-        if key.dq is not None:
+        for dq in key.place.lines:
             # The row names its line: whatever bit of the word is wrong, it is that one.
-            flat = np.zeros((2, *mine.shape[:2], DQS), bool)
-            flat[0, ..., key.dq], flat[1, ..., key.dq] = mine.any(axis=2), (mine & was).any(axis=2)
+            flat = np.zeros((2, *mine.shape[:2], LANE_LINES), bool)
+            flat[0, ..., dq], flat[1, ..., dq] = mine.any(axis=2), (mine & was).any(axis=2)
             mine, was = flat
-            known = known & (np.arange(DQS) == key.dq)
+            known = known & (np.arange(LANE_LINES) == dq)
         per = w[:, None, None]
         tally.wrong += (mine * per).sum(axis=(0, 1))
         tally.rose += ((mine & known & ~was) * per).sum(axis=(0, 1))
@@ -143,11 +137,13 @@ def _tally_key(
         tally.ones += ((was & known) * per).sum(axis=(0, 1))
         tally.zeros += ((~was & known) * per).sum(axis=(0, 1))
         if directed[hit].any():
-            packed = np.packbits(was[directed[hit]].reshape(-1, DQS), axis=1, bitorder="little")
-            tally.words.update(
-                w for w in np.unique(packed).tolist() if 2 <= int(w).bit_count() <= DQS - 2
+            packed = np.packbits(
+                was[directed[hit]].reshape(-1, LANE_LINES), axis=1, bitorder="little"
             )
-        flat_wrong = mine.reshape(-1, DQS).astype(np.float64)
+            tally.words.update(
+                w for w in np.unique(packed).tolist() if 2 <= int(w).bit_count() <= LANE_LINES - 2
+            )
+        flat_wrong = mine.reshape(-1, LANE_LINES).astype(np.float64)
         flat_w = np.repeat(w, mine.shape[1])[:, None]
         tally.both += (flat_wrong * flat_w).T @ flat_wrong
         alike = (was[..., :, None] == was[..., None, :]) & known[..., None] & known[..., None, :]
@@ -168,8 +164,7 @@ def _unpack(words: npt.NDArray[np.uint64]) -> npt.NDArray[np.bool_]:
     return np.unpackbits(raw, axis=1, bitorder="little").astype(np.bool_)
 
 
-def _only_owner(
-    board: Board, channel: Channel | None, rank: int | None, lane: int | None
-) -> str | None:
-    owners = board.owners(Scope(channel=channel, rank=rank, lane=lane))
-    return owners[0].ref if len(owners) == 1 and owners[0].named else None
+def _only_owner(board: Board, place: Place) -> str | None:
+    owners = place.sites(board)
+    owner = board.site(owners[0]) if len(owners) == 1 else None
+    return owner.ref if owner is not None and owner.named else None

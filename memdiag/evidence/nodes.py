@@ -11,7 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from memdiag.model.records import Channel
+from memdiag.model.place import WHOLE_BOARD, Place
 
 PLACE = (
     "sound",
@@ -60,6 +60,19 @@ STATES: Mapping[str, tuple[str, ...]] = {
     "boot": BOOT,
 }
 
+LINE_OF = {
+    "sound": "sound",
+    "stray": "stray",
+    "disturbed": "disturbed",
+    "array": "array",
+    "astray": "astray",
+    "thin": "thin",
+    "open": "dead",
+    "joined": "line",
+    "dead": "dead",
+}
+"""The state of a lane whose tables speak for each state of a line of it."""
+
 FLOOR = math.log(1e-9)
 """No single node speaks against a state more strongly than this: rigs do odd things."""
 
@@ -75,16 +88,12 @@ class Quote:
 
 @dataclass(slots=True)
 class Node:
-    """One observed place. `loglik[state]` is the log likelihood of what was seen there, up to a
-    constant; `quotes` say it in words, strongest first."""
+    """One observed place, and the sites it can mean. `loglik[state]` is the log likelihood of what
+    was seen there, up to a constant; `quotes` say it in words, strongest first."""
 
     kind: str
     sites: tuple[str, ...]
-    channel: Channel | None = None
-    rank: int | None = None
-    lane: int | None = None
-    dq: int | None = None
-    rail: str | None = None
+    place: Place = WHOLE_BOARD
     loglik: dict[str, float] = field(default_factory=dict)
     quotes: list[Quote] = field(default_factory=list)
     partner: dict[int, float] = field(default_factory=dict)
@@ -109,11 +118,6 @@ class Node:
         return [max(v - top, FLOOR) for v in values]
 
     @property
-    def healthy(self) -> float:
+    def sound_log_ratio(self) -> float:
         """Log likelihood of the sound state against the best one: 0 where nothing is odd."""
         return self.vector()[0]
-
-
-def logs(**probabilities: float) -> dict[str, float]:
-    """A table row of probabilities as logs."""
-    return {state: math.log(p) for state, p in probabilities.items()}

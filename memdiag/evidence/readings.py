@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from memdiag.evidence import addresses, bits, rails
 from memdiag.evidence.counted import MIN_TALLIED
-from memdiag.evidence.groups import Evidence, key_of, owners_of
+from memdiag.evidence.gathered import Evidence, owners_of
 from memdiag.evidence.lane_tallies import LaneTally
+from memdiag.evidence.measurements import Measurements
 from memdiag.evidence.nodes import Node, Quote
 from memdiag.model.board import Board
+from memdiag.model.place import Place
 from memdiag.model.quantities import show_ohms
 from memdiag.model.records import Run
 
@@ -19,24 +21,27 @@ CAPPED = 3.0
 """A list of error words is capped where this many times more errors were counted."""
 
 
-def add_shapes(run: Run, board: Board, tallies: Sequence[LaneTally], evidence: Evidence) -> None:
+def add_shapes(measured: Measurements, evidence: Evidence) -> None:
+    """What the addresses of each site's errors look like, from its error words."""
+    run, board = measured.run, measured.board
     assert run.errors is not None
     by_site: dict[str, list[LaneTally]] = {}
-    for tally in tallies:
-        owners = owners_of((tally.site, tally.channel, tally.rank, tally.lane), board)
+    for tally in measured.tallies:
+        owners = owners_of(tally.place, board)
         if len(owners) == 1:
             by_site.setdefault(owners[0], []).append(tally)
     counted: dict[str, int] = {}
-    for row in run.counts:
-        for site in owners_of(key_of(row.scope, board), board)[:1]:
-            counted[site] = counted.get(site, 0) + (row.errors or 0)
+    for group in measured.groups.values():
+        for site in owners_of(group.place, board)[:1]:
+            errors = sum(row.errors or 0 for row in (*group.counts, *group.swept))
+            counted[site] = counted.get(site, 0) + errors
     for site, mine in by_site.items():
         index = np.unique(np.concatenate([part for t in mine for part in t.index]))
         lines = sum(int((t.wrong > 0).sum()) for t in mine)
         shape = addresses.shape_of(run.errors, index, board, lines)
         if shape is None:
             continue
-        node = Node("shape", (site,))
+        node = Node("shape", (site,), Place(site))
         # A capped list holds the first errors of a sweep, which lie side by side whatever fails.
         cut = shape.kind == "clustered" and counted.get(site, 0) > CAPPED * len(index)
         node.add(addresses.shape_loglik(shape), 0.1 if cut else 1.0)
@@ -58,22 +63,22 @@ def _stride(run: Run, board: Board, site: str, tally: LaneTally, evidence: Evide
     dq = int(tally.wrong.argmax())
     if tally.wrong[dq] < DOMINANT * tally.wrong.sum():
         return
+    at = replace(tally.place, site=site, dq=dq)
     index, masks = np.concatenate(tally.index), np.concatenate(tally.masks)
     shape = addresses.shape_of(run.errors, index[(masks >> dq) & 1 == 1], board, 1)
     if shape is None:
         return
     if shape.kind in ("spread", "striped") and shape.distinct >= MIN_TALLIED:
         for node in evidence.nodes:
-            at = (node.sites, node.channel, node.rank, node.lane, node.dq)
-            if node.kind == "line" and at == ((site,), tally.channel, tally.rank, tally.lane, dq):
+            if node.kind == "line" and node.sites == (site,) and node.place == at:
                 node.add(bits.STEADY)
                 node.quotes.append(Quote(tally.first_line, f"dq {dq}: {shape.says}"))
     if shape.kind != "striped":
         return
-    evidence.strides.add((site, tally.channel, tally.rank, tally.lane, dq))
+    evidence.strides.add(at)
     if evidence.shapes[site].kind == "striped":
         return  # the site's own node says it already
-    node = Node("shape", (site,), tally.channel, tally.rank, tally.lane, dq)
+    node = Node("shape", (site,), at)
     node.add(addresses.shape_loglik(shape))
     node.quotes.append(Quote(tally.first_line, f"dq {dq}: {shape.says}"))
     evidence.nodes.append(node)
@@ -86,7 +91,7 @@ def add_rails(run: Run, board: Board, evidence: Evidence) -> None:
         rail = board.rail(name)
         # A package that was off the board drew nothing from this reading.
         sites = tuple(s.ref for s in board.sites_on_rail(name) if s.ref not in off)
-        node = Node("rail", sites, rail=name)
+        node = Node("rail", sites, Place(rail=name))
         node.add(rails.reading_loglik(row.ohms, row.trend, rail))
         trend = f", {row.trend}" if row.trend else ""
         healthy = ""
@@ -108,7 +113,7 @@ def add_rails(run: Run, board: Board, evidence: Evidence) -> None:
             continue
         # A part that is no site (a capacitor, say) speaks for the rail itself.
         site = board.site(warm.hottest)
-        node = Node("heat", (site.ref,) if site is not None else (), rail=warm.rail)
+        node = Node("heat", (site.ref,) if site is not None else (), Place(rail=warm.rail))
         node.add(_WARMED)
         rise = "" if warm.rise is None else f", by {warm.rise:g} K"
         node.quotes.append(

@@ -8,15 +8,13 @@ and are wide on purpose. A result of the last attempt counts; earlier ones only 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from functools import cache
 
 from memdiag.evidence.nodes import PLACE
-from memdiag.model.records import Result
+from memdiag.model.records import ENDED, FAILED, Result
 
-_ORDER = (Result.PASS, Result.MARGINAL, Result.FAIL, Result.NOT_FOUND, Result.NO_RESPONSE)
-
-# Probabilities in the order of _ORDER, one row a state of PLACE.
+# Probabilities in the order of ENDED, one row a state of PLACE.
 _ID = {
     # Identification reads a register: little data, slow, wide margins. Only silence of the
     # package or its command lines stops it; a disturbance does not.
@@ -100,12 +98,6 @@ _TABLES: Mapping[str, Mapping[str, tuple[float, ...]]] = {
     "zq": _ZQ,
 }
 
-RETRY_MARGINAL = 3
-"""A step that passed only after this many tries is read as marginal."""
-
-
-_GAVE_UP = (Result.FAIL, Result.NOT_FOUND, Result.NO_RESPONSE)
-
 
 @cache
 def outcome_loglik(step: str, result: Result) -> dict[str, float] | None:
@@ -113,11 +105,11 @@ def outcome_loglik(step: str, result: Result) -> dict[str, float] | None:
     None for a step or result that says nothing (`not-run` is about the boot, unknown steps are
     only counted). Which word a rig has for giving up is in `word_loglik`."""
     table = _TABLES.get(step)
-    if table is None or result not in _ORDER:
+    if table is None or result not in ENDED:
         return None
-    if result in _GAVE_UP:
+    if result in FAILED:
         return {state: math.log(sum(table[state][2:])) for state in PLACE}
-    at = _ORDER.index(result)
+    at = ENDED.index(result)
     return {state: math.log(table[state][at]) for state in PLACE}
 
 
@@ -126,24 +118,7 @@ def word_loglik(step: str, result: Result) -> dict[str, float] | None:
     """Log likelihood of the word for giving up, given that the step did. A rig is in the habit
     of one word, so of many steps at one place this counts once."""
     table = _TABLES.get(step)
-    if table is None or result not in _GAVE_UP:
+    if table is None or result not in FAILED:
         return None
-    at = _ORDER.index(result)
+    at = ENDED.index(result)
     return {state: math.log(table[state][at] / sum(table[state][2:])) for state in PLACE}
-
-
-def effective(results: Sequence[tuple[int, Result, int | None]]) -> Result | None:
-    """The result that stands for several attempts `(attempt, result, tries)` of one step.
-
-    The last attempt counts. One that had to be repeated before it passed, or took many tries, is
-    marginal: a configuration probed before the right one is not held against the place.
-    """
-    said = [r for r in results if r[1] is not Result.NOT_RUN]
-    if not said:
-        return None
-    last = max(attempt for attempt, _, _ in said)
-    final = min((r for a, r, _ in said if a == last), key=_ORDER.index)
-    tries = max((t or 1 for a, r, t in said if a == last), default=1)
-    if final is Result.PASS and tries >= RETRY_MARGINAL:
-        return Result.MARGINAL
-    return final

@@ -9,14 +9,14 @@ neighbour relations unknown.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Literal
 
-from memdiag.model.records import Channel, Run, Scope
+from memdiag.model.place import Channel, Place
 
-Relation = Literal["clamshell", "partition", "rail", "place", "boot"]
+Coupling = Literal["clamshell", "partition", "rail", "place", "boot"]
 """Why one site can disturb another, strongest first; `boot` holds between any two sites."""
 
 NEAR_PITCHES = 1.6
@@ -37,6 +37,15 @@ class Link:
     rank: int
     lane: int | None
     dqs: tuple[int, ...] | None = None
+
+    def at(self, place: Place) -> bool:
+        """Whether the place, whatever its site, can speak of this link."""
+        return (
+            (place.channel is None or place.channel == self.channel)
+            and (place.rank is None or place.rank == self.rank)
+            and (place.lane is None or self.lane is None or place.lane == self.lane)
+            and (place.dq is None or self.dqs is None or not set(place.lines).isdisjoint(self.dqs))
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,40 +139,19 @@ class Board:
     def sites_on_rail(self, rail: str) -> tuple[Site, ...]:
         return tuple(site for site in self.sites if rail in site.rails)
 
-    def owners(self, scope: Scope) -> tuple[Site, ...]:
-        """The sites a scope can mean: the named one, or those that own its channel, rank, lane
-        and dq. Empty where the board knows none."""
-        if scope.site is not None:
-            site = self.site(scope.site)
-            return () if site is None else (site,)
-        if scope.channel is None:
-            return ()
-        return tuple(
-            site
-            for site in self.sites
-            if any(
-                link.channel == scope.channel
-                and (scope.rank is None or link.rank == scope.rank)
-                and (scope.lane is None or link.lane is None or link.lane == scope.lane)
-                and (scope.dq is None or link.dqs is None or scope.dq in link.dqs)
-                for link in site.links
-            )
-        )
+    def links(self, place: Place) -> Iterator[tuple[Site, Link]]:
+        """The links that a place speaks of, each with its site."""
+        for site in self.sites:
+            if place.site is None or place.site == site.ref:
+                for link in site.links:
+                    if link.at(place):
+                        yield site, link
 
     def lanes_of(self, channel: Channel, site: str | None = None) -> tuple[int, ...]:
         """The lanes of a channel in rising order, only the site's where one is named. Empty where
         an inferred board never heard of any."""
-        return tuple(
-            sorted(
-                {
-                    link.lane
-                    for s in self.sites
-                    if site is None or s.ref == site
-                    for link in s.links
-                    if link.channel == channel and link.lane is not None
-                }
-            )
-        )
+        links = self.links(Place(site, channel))
+        return tuple(sorted({link.lane for _, link in links if link.lane is not None}))
 
     @cached_property
     def _pitch(self) -> dict[str, float]:
@@ -176,12 +164,12 @@ class Board:
             for s in placed
         }
 
-    def relations(self, a: str, b: str) -> frozenset[Relation]:
+    def couplings(self, a: str, b: str) -> frozenset[Coupling]:
         """Why a fault at site `a` can disturb site `b`. Empty for a site and itself."""
         one, two = self.site(a), self.site(b)
         if one is None or two is None or a == b:
             return frozenset()
-        found: set[Relation] = {"boot"}
+        found: set[Coupling] = {"boot"}
         if b == one.clamshell or a == two.clamshell:
             found.add("clamshell")
         if one.partition is not None and one.partition == two.partition:
@@ -205,67 +193,3 @@ class Board:
 def _distance(a: Site, b: Site) -> float:
     assert a.x is not None and a.y is not None and b.x is not None and b.y is not None
     return math.hypot(a.x - b.x, a.y - b.y)
-
-
-def inferred(run: Run) -> Board:
-    """The board as far as the run's own rows tell: its sites, or where they name none, one
-    nameless site for each channel (GDDR) or each lane (all others: a package is at most a few
-    lanes of a channel). A row that names no lane or no rank says nothing new about a site of
-    which a fuller row is at hand; a channel whose lanes nobody named is one link, lane None."""
-    whole_channel = (run.head.memory or "").startswith("gddr")
-    scopes = tuple(dict.fromkeys(_scopes(run)))
-    split = {s.channel for s in scopes if s.site is None and s.lane is not None}
-    found: dict[str, list[Scope]] = {}
-    for scope in scopes:
-        if scope.site is not None:
-            found.setdefault(scope.site, []).append(scope)
-    named = frozenset(found)
-    claims = [own for rows in found.values() for own in rows]
-    for scope in scopes:
-        if scope.site is not None or scope.channel is None:
-            continue
-        if any(
-            own.channel == scope.channel
-            and (own.lane is None or scope.lane is None or own.lane == scope.lane)
-            for own in claims
-        ):
-            continue  # a named site may own it
-        if scope.lane is not None and not whole_channel:
-            ref = f"ch {scope.channel} lane {scope.lane}"
-        elif whole_channel or scope.channel not in split:
-            ref = f"ch {scope.channel}"
-        else:
-            continue  # the channel as a whole; its lanes have sites of their own
-        found.setdefault(ref, []).append(scope)
-    sites = tuple(Site(ref, _links(own), named=ref in named) for ref, own in found.items())
-    return Board(run.head.board, run.head.memory, sites=sites, known=False, origin="inferred")
-
-
-def _links(scopes: Iterable[Scope]) -> tuple[Link, ...]:
-    """The links that rows of one site name, the vaguer ones dropped where a fuller one stands."""
-    full: set[tuple[Channel, int | None, int | None]] = {
-        (s.channel, s.rank, s.lane) for s in scopes if s.channel is not None
-    }
-    kept = {
-        (channel, rank or 0, lane)
-        for channel, rank, lane in full
-        if not any(
-            c == channel
-            and ((lane is None and n is not None) or (rank is None and r is not None and n == lane))
-            for c, r, n in full
-        )
-    }
-    order = sorted(kept, key=lambda k: (isinstance(k[0], str), k[0], k[1], k[2] or 0))
-    return tuple(Link(channel, rank, lane) for channel, rank, lane in order)
-
-
-def _scopes(run: Run) -> Iterable[Scope]:
-    for row in (*run.training, *run.counts, *run.values):
-        yield row.scope
-    if run.errors is not None:
-        for key in run.errors.keys:
-            yield Scope(key.site, key.channel, key.rank, key.lane, key.dq)
-    head = run.head
-    for refs in (head.removed, head.replaced, head.reflowed, *(head.swapped or ())):
-        for ref in refs or ():
-            yield Scope(site=ref)

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from memdiag.model.board import Board
+from memdiag.model.place import Place
 from memdiag.model.problems import Problem
 from memdiag.model.records import Run
-from memdiag.model.verdict import Finding, Locus, Verdict
+from memdiag.model.verdict import Finding, Verdict
 
 
 class Outcome(StrEnum):
@@ -71,7 +72,7 @@ class Change:
     `points_to` is what following the part says: package, joint, `joint, trace or controller`."""
 
     level: str
-    locus: Locus
+    place: Place
     kind: Kind
     before: State
     after: State
@@ -95,7 +96,7 @@ class Stage:
 class Track:
     """One place through the stages: the finding there in each run, None where there was none."""
 
-    locus: Locus
+    place: Place
     findings: tuple[Finding | None, ...]
 
 
@@ -125,7 +126,7 @@ class Comparison:
     todo: str
     needed_bits: int | None = None
     needed_seconds: float | None = None
-    needed_for: Locus | None = None
+    needed_for: Place | None = None
     before_verdict: Verdict | None = None
     after_verdict: Verdict | None = None
     history: History | None = None

@@ -5,16 +5,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from memdiag.model.error_log import ErrorLog
+from memdiag.model.place import WHOLE_BOARD, Place
 from memdiag.model.problems import Position, Problem
 from memdiag.model.quantities import Quantity
-
-Channel = int | str
-"""A channel's name: a number where it is written as one, else the word."""
 
 
 class Result(StrEnum):
@@ -28,6 +26,12 @@ class Result(StrEnum):
     NOT_RUN = "not-run"
 
 
+ENDED = (Result.PASS, Result.MARGINAL, Result.FAIL, Result.NOT_FOUND, Result.NO_RESPONSE)
+"""The results of a step that ran, from the best to the worst."""
+
+FAILED = frozenset(ENDED[2:])
+"""Results that end a step without a working setting."""
+
 STEPS = ("id", "ca", "level", "wck", "gate", "read", "write", "vref", "zq")
 """The training steps with a meaning here; others are kept and counted."""
 
@@ -35,35 +39,12 @@ STAGES = ("intake", "bare", "before-swap", "after-swap", "final")
 MEMORIES = ("gddr5", "gddr6", "ddr3", "ddr4", "ddr5", "lpddr4", "lpddr5", "other")
 
 
-@dataclass(frozen=True, slots=True)
-class Scope:
-    """Where a row belongs. Every field may be None; all None is the whole board."""
-
-    site: str | None = None
-    channel: Channel | None = None
-    rank: int | None = None
-    lane: int | None = None
-    dq: int | None = None
-
-    def __str__(self) -> str:
-        parts = [self.site or ""]
-        for word, value in (
-            ("ch", self.channel),
-            ("rank", self.rank),
-            ("lane", self.lane),
-            ("dq", self.dq),
-        ):
-            if value is not None:
-                parts.append(f"{word} {value}")
-        return " ".join(p for p in parts if p) or "board"
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
     """What every table row carries. `extra` keeps cells of columns memdiag does not know."""
 
     position: Position
-    scope: Scope = Scope()
+    place: Place = WHOLE_BOARD
     attempt: int | None = None
     point: str | None = None
     temp: float | None = None  # degrees Celsius
@@ -223,3 +204,13 @@ class Run:
 
     def with_problems(self, more: tuple[Problem, ...]) -> Run:
         return replace(self, problems=self.problems + more)
+
+    def places(self) -> Iterator[tuple[Place, Position, int]]:
+        """Every place its rows name, where it stands first (each row of training, counts and
+        values, each kind of row of the error log) and for how many rows."""
+        for row in (*self.training, *self.counts, *self.values):
+            yield row.place, row.position, 1
+        if self.errors is not None:
+            first, rows = self.errors.extents()
+            for number, key in enumerate(self.errors.keys):
+                yield key.place, Position(first[number]), rows[number]

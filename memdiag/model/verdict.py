@@ -8,8 +8,9 @@ from enum import StrEnum
 from memdiag.evidence.nodes import Quote as Quote  # noqa: PLC0414  (part of a finding)
 from memdiag.evidence.table import TableRow
 from memdiag.model.board import Board
+from memdiag.model.place import Place
 from memdiag.model.problems import Problem
-from memdiag.model.records import Channel, Run
+from memdiag.model.records import Run
 
 
 class Cause(StrEnum):
@@ -45,35 +46,11 @@ HEATS = frozenset({Action.REPLACE, Action.REFLOW, Action.FIT})
 
 
 @dataclass(frozen=True, slots=True)
-class Locus:
-    """Where a finding sits; None where a field does not apply. `dq` holds two for a bridge."""
-
-    site: str | None = None
-    channel: Channel | None = None
-    rank: int | None = None
-    lane: int | None = None
-    dq: int | tuple[int, int] | None = None
-    rail: str | None = None
-    partition: str | None = None
-
-    def __str__(self) -> str:
-        parts = []
-        if self.site is not None:
-            parts.append(self.site)
-        for word in ("rail", "partition", "channel", "rank", "lane", "dq"):
-            value = getattr(self, word)
-            if value is not None and not (word == "rank" and value == 0):
-                shown = " and ".join(map(str, value)) if isinstance(value, tuple) else value
-                parts.append(f"{word} {shown}")
-        return " ".join(parts) or "the board"
-
-
-@dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing the verdict says. `probability` is that this cause, at this locus, is true; with
+    """One thing the verdict says. `probability` is that this cause, at this place, is true; with
     `alternatives` it sums to 1."""
 
-    locus: Locus
+    place: Place
     cause: Cause
     probability: float
     alternatives: tuple[tuple[Cause, float], ...]

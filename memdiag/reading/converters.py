@@ -10,8 +10,9 @@ from collections.abc import Callable
 from typing import Any
 
 from memdiag.model import schema
+from memdiag.model.place import Channel
 from memdiag.model.quantities import Quantity, parse, scale
-from memdiag.model.records import Channel, Result
+from memdiag.model.records import Result
 
 DQS = 8  # data lines in a lane
 MOST = 2**63 - 1

@@ -14,16 +14,16 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from memdiag.model.error_log import ErrorKey
+from memdiag.model.error_log import LogKey
 from memdiag.model.problems import Position
-from memdiag.model.records import CountRow, Scope
+from memdiag.model.records import CountRow
 
 MOST = 100_000
 """Rows that are kept one by one at most, and groups that are told apart when added up."""
 NUMBERS = ("bits", "errors", "rose", "fell", "edc", "cells")
 
 I64 = npt.NDArray[np.int64]
-Group = tuple[ErrorKey, str | None]
+Group = tuple[LogKey, str | None]
 _HALF = 1 << 32
 
 
@@ -31,7 +31,7 @@ class Columns(Protocol):
     """Rows in columns: `test` as (word numbers, words), the others as (values, said) or None."""
 
     @property
-    def keys(self) -> Sequence[ErrorKey]: ...
+    def keys(self) -> Sequence[LogKey]: ...
     @property
     def key(self) -> npt.NDArray[np.int32]: ...
     @property
@@ -89,7 +89,7 @@ class CountBuilder:
         """The group's number. Where there are too many groups, tests and then places are no
         longer told apart: the memory they take is bounded."""
         if group not in self._groups and len(self._groups) >= self.most:
-            group = (group[0], None) if len(self._groups) < 2 * self.most else (ErrorKey(), None)
+            group = (group[0], None) if len(self._groups) < 2 * self.most else (LogKey(), None)
         return self._groups.setdefault(group, len(self._groups))
 
     def _into_columns(self) -> None:
@@ -98,8 +98,7 @@ class CountBuilder:
             return
         group = []
         for r in rows:
-            s = r.scope
-            key = ErrorKey(s.site, s.channel, s.rank, s.lane, s.dq, r.attempt, r.point, r.temp)
+            key = LogKey(r.place, r.attempt, r.point, r.temp)
             group.append(self._number((key, r.test)))
             if r.extra and len(self._extra) < self.most:
                 self._extra[r.position.line] = r
@@ -176,7 +175,7 @@ class CountBuilder:
         key, test = self._names[group]
         return CountRow(
             position=Position(line),
-            scope=Scope(key.site, key.channel, key.rank, key.lane, key.dq),
+            place=key.place,
             attempt=key.attempt,
             point=key.point,
             temp=key.temp,

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from memdiag.model.error_log import LIMB, ErrorKey, ErrorLog, from_rows
+from memdiag.model.error_log import EDC_BAD, EDC_OK, LIMB, ErrorLog, LogKey
 from memdiag.model.records import ErrorRow
 
 MOST = 1_000_000
@@ -48,9 +48,7 @@ class LogBuilder:
         if len(self._pending) >= _PENDING:
             self._flush()
 
-    def add_part(
-        self, log: ErrorLog, which: slice, keys: tuple[ErrorKey, ...] | None = None
-    ) -> None:
+    def add_part(self, log: ErrorLog, which: slice, keys: tuple[LogKey, ...] | None = None) -> None:
         """Some rows of a log that was read in columns; `keys` instead of its own."""
         self._flush()
         part = log if which == slice(0, len(log)) else _rows_of(log, which)
@@ -119,7 +117,7 @@ def joined(parts: Iterable[ErrorLog]) -> ErrorLog:
     parts = list(parts)
     if len(parts) == 1:
         return parts[0]
-    keys: dict[ErrorKey, int] = {}
+    keys: dict[LogKey, int] = {}
     columns: dict[str, list[npt.NDArray[Any]]] = {name: [] for name in _ROWWISE}
     limbs = max(part.wrong.shape[1] for part in parts)
     for part in parts:
@@ -149,8 +147,8 @@ def distinct(code: I64, most: int) -> tuple[I64, I64, I64]:
 
 
 def used_keys(
-    keys: tuple[ErrorKey, ...], key: npt.NDArray[np.int32]
-) -> tuple[tuple[ErrorKey, ...], npt.NDArray[np.int32]]:
+    keys: tuple[LogKey, ...], key: npt.NDArray[np.int32]
+) -> tuple[tuple[LogKey, ...], npt.NDArray[np.int32]]:
     """Only the keys that rows have, in order of first mention, and each row's number in them."""
     found, first, inverse = distinct(key.astype(np.int64), max(1, len(keys)))
     order = np.argsort(first, kind="stable")
@@ -259,3 +257,62 @@ def limit(log: ErrorLog, words: int) -> ErrorLog:
     keep = np.zeros(len(log), bool)
     keep[order] = rank < words
     return _rows_of(replace(log, times=counted), keep)
+
+
+def split(word: int, limbs: int) -> list[int]:
+    """A word as `limbs` 64-bit pieces, least significant first."""
+    mask = (1 << LIMB) - 1
+    return [(word >> (LIMB * i)) & mask for i in range(limbs)]
+
+
+def from_rows(rows: Iterable[ErrorRow]) -> ErrorLog | None:
+    """A log from `records.ErrorRow`s, None where there are none. Scopes keep first-seen order."""
+    items = list(rows)
+    if not items:
+        return None
+    n = len(items)
+    limbs = max(1, *(-(-r.digits // LIMB) for r in items))
+    keys: dict[LogKey, int] = {}
+    index = np.zeros(n, np.int32)
+    ints = {name: np.zeros(n, np.int64) for name in ("line", "bank", "row", "col", "beat")}
+    address = np.zeros(n, np.uint64)
+    wrong, wrote = np.zeros((n, limbs), np.uint64), np.zeros((n, limbs), np.uint64)
+    width, edc = np.zeros(n, np.int32), np.zeros(n, np.int8)
+    flags = {name: np.zeros(n, np.bool_) for name in ("address", "directed", "cell", "beat")}
+    for i, r in enumerate(items):
+        k = LogKey(r.place, r.attempt, r.point, r.temp)
+        index[i] = keys.setdefault(k, len(keys))
+        ints["line"][i] = r.position.line
+        if r.address is not None:
+            address[i], flags["address"][i] = r.address, True
+        wrong[i] = split(r.wrong, limbs)
+        width[i] = r.digits
+        if r.wrote is not None:
+            wrote[i], flags["directed"][i] = split(r.wrote, limbs), True
+        if r.edc_bad is not None:
+            edc[i] = EDC_BAD if r.edc_bad else EDC_OK
+        if r.bank is not None and r.row is not None and r.col is not None:
+            ints["bank"][i], ints["row"][i], ints["col"][i] = r.bank, r.row, r.col
+            flags["cell"][i] = True
+        if r.beat is not None:
+            ints["beat"][i], flags["beat"][i] = r.beat, True
+    return ErrorLog(
+        tuple(keys),
+        index,
+        ints["line"],
+        address,
+        flags["address"],
+        wrong,
+        wrote,
+        flags["directed"],
+        width,
+        edc,
+        ints["bank"],
+        ints["row"],
+        ints["col"],
+        flags["cell"],
+        ints["beat"],
+        flags["beat"],
+        np.ones(n, np.int64),
+        n,
+    )

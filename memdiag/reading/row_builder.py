@@ -9,18 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from memdiag.model.place import Place
 from memdiag.model.problems import Position
 from memdiag.model.quantities import Quantity, parse
-from memdiag.model.records import (
-    CountRow,
-    ErrorRow,
-    HeatRow,
-    RailRow,
-    Row,
-    Scope,
-    TrainingRow,
-    ValueRow,
-)
+from memdiag.model.records import CountRow, ErrorRow, HeatRow, RailRow, Row, TrainingRow, ValueRow
 from memdiag.reading.converters import COMMON, CONVERT, Wrong
 
 UNSAID = ("-", "")
@@ -40,7 +32,7 @@ def build(kind: str, cells: Mapping[str, str], position: Position) -> Row:
             values[column] = convert(column, text)
     base = {
         "position": position,
-        "scope": Scope(
+        "place": Place(
             values.pop("site", None),
             values.pop("ch", None),
             values.pop("rank", None),

@@ -2,27 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from memdiag.boards import profiles
 from memdiag.evidence import table
-from memdiag.evidence.table import TableRow, settle, width_in_ui, width_of
+from memdiag.evidence.measurements import Measurements, totals_of, width_in_ui, width_of
+from memdiag.evidence.table import TableRow
 from memdiag.model.board import Board
+from memdiag.model.place import LANE_LINES, Channel, Place
 from memdiag.model.quantities import Quantity
-from memdiag.model.records import Channel, CountRow, Result, Run, Scope, TrainingRow
-from memdiag.model.verdict import Locus
-
-Key = tuple[str | None, Channel | None, int | None, int | None]
-"""(site, channel, rank, lane), as in the table."""
+from memdiag.model.records import CountRow, Result, Run, TrainingRow
 
 Condition = tuple[str | None, str | None]
 """(test, set point): counts are compared only where both are the same."""
 
 Pair = tuple[int | None, int | None]
 """(bits, errors)."""
-
-DQS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +53,9 @@ class Link:
     """What one run says of one link. `repeats` holds, for each condition, one (bits, errors) for
     each attempt: tests differ in themselves and are no repeats of each other."""
 
-    key: Key
+    place: Place
     row: TableRow
-    results: dict[str, Result] = field(default_factory=dict)
+    results: Mapping[str, Result] = field(default_factory=dict)
     widths: dict[tuple[str, str | None], Quantity] = field(default_factory=dict)
     repeats: dict[Condition, dict[int | None, Pair]] = field(default_factory=dict)
 
@@ -112,38 +108,33 @@ def _sum(values: Iterable[int | None]) -> int | None:
     return sum(said) if said else None
 
 
-def gather(run: Run, board: Board) -> dict[Key, Link]:
+def gather(measured: Measurements) -> dict[Place, Link]:
     """Every link (or channel, or site, where a row names no more) the run speaks of."""
-    links = {
-        (row.site, row.channel, row.rank, row.lane): Link(
-            (row.site, row.channel, row.rank, row.lane), row
-        )
-        for row in table.rows(run, board)
-    }
-    training: dict[Key, list[TrainingRow]] = {}
-    for row in run.training:
-        training.setdefault(_key(row.scope, board), []).append(row)
-    for key, rows in training.items():
-        links[key].results = table.last_results(rows)
-        links[key].widths = _widths(rows, run.head.rate)
-    counts: dict[Key, dict[Condition, dict[int | None, list[CountRow]]]] = {}
-    for count in run.counts:
-        here = counts.setdefault(_key(count.scope, board), {})
-        here.setdefault((count.test, count.point), {}).setdefault(count.attempt, []).append(count)
-    for key, conditions in counts.items():
-        for condition, attempts in conditions.items():
-            links[key].repeats[condition] = {a: _attempt(rows) for a, rows in attempts.items()}
-        _fill_from_words(run, links[key])
+    run = measured.run
+    links = {row.place: Link(row.place, row) for row in table.rows(measured)}
+    for group in measured:
+        link = links[group.place]
+        link.results = group.results
+        link.widths = _widths(group.training, run.head.rate)
+        if group.counts:  # what a delay scan counts is no error rate
+            link.repeats = _repeats(group.counts)
+            _fill_from_words(run, link)
     return links
 
 
-def _key(scope: Scope, board: Board) -> Key:
-    s = settle(scope, board)
-    return (s.site, s.channel, s.rank, s.lane)
+def _repeats(counts: Iterable[CountRow]) -> dict[Condition, dict[int | None, Pair]]:
+    """One (bits, errors) for each condition and attempt."""
+    rows: dict[Condition, dict[int | None, list[CountRow]]] = {}
+    for row in counts:
+        rows.setdefault((row.test, row.point), {}).setdefault(row.attempt, []).append(row)
+    return {
+        condition: {attempt: _attempt(found) for attempt, found in attempts.items()}
+        for condition, attempts in rows.items()
+    }
 
 
 def _attempt(rows: Sequence[CountRow]) -> Pair:
-    totals = table.totals_of(rows)
+    totals = totals_of(rows)
     return totals["bits"], totals["errors"]
 
 
@@ -165,7 +156,7 @@ def _widths(
     best: dict[tuple[str, str | None], Quantity] = {}
     for row in rows:
         width = width_of(row)
-        if width is None or row.step == "level" or row.scope.dq is not None:
+        if width is None or row.step == "level" or row.place.dq is not None:
             continue
         in_ui = width_in_ui(width, rate)
         width = Quantity(in_ui, "UI") if in_ui is not None else width
@@ -175,14 +166,16 @@ def _widths(
     return best
 
 
-def align(before: Iterable[Key], after: Iterable[Key]) -> list[tuple[Key | None, Key | None]]:
+def align(
+    before: Iterable[Place], after: Iterable[Place]
+) -> list[tuple[Place | None, Place | None]]:
     """Pairs of keys that name one link, then those only one run names (the other None).
 
     A key that leaves a field open matches a fuller one where there is one such, and only one,
     on either side.
     """
     left, right = dict.fromkeys(before), dict.fromkeys(after)
-    pairs: list[tuple[Key | None, Key | None]] = [(k, k) for k in left if k in right]
+    pairs: list[tuple[Place | None, Place | None]] = [(k, k) for k in left if k in right]
     rest_left = [k for k in left if k not in right]
     rest_right = [k for k in right if k not in left]
     for a in rest_left:
@@ -196,35 +189,8 @@ def align(before: Iterable[Key], after: Iterable[Key]) -> list[tuple[Key | None,
     return pairs
 
 
-def may_be_one(a: Key, b: Key) -> bool:
-    """Could both speak of one link, as far as each says?"""
-    return all(x is None or y is None or x == y for x, y in zip(a, b, strict=True))
-
-
-def _alike(a: Key, b: Key) -> bool:
-    return a[3] == b[3] and may_be_one(a, b)
-
-
-def covers(locus: Locus, key: Key, board: Board) -> bool:
-    """Does a finding at that place speak of that link? The whole board covers all."""
-    site, channel, rank, lane = key
-    if locus.site is not None and not _at_site(locus.site, key, board):
-        return False
-    if locus.rail is not None and site not in {s.ref for s in board.sites_on_rail(locus.rail)}:
-        return False
-    if locus.partition is not None:
-        block = {s.ref for s in board.partitions.get(locus.partition, ())}
-        if site is not None and site not in block:
-            return False
-    pairs = ((locus.channel, channel), (locus.rank, rank), (locus.lane, lane))
-    return all(x is None or y is None or x == y for x, y in pairs)
-
-
-def _at_site(ref: str, key: Key, board: Board) -> bool:
-    if key[0] is not None:
-        return key[0] == ref
-    owners = board.owners(Scope(None, *key[1:]))
-    return [s.ref for s in owners] == [ref]
+def _alike(a: Place, b: Place) -> bool:
+    return a.lane == b.lane and a.meets(b)
 
 
 def common_board(before: Run, after: Run) -> Board:
@@ -233,30 +199,22 @@ def common_board(before: Run, after: Run) -> Board:
         found, _ = profiles.for_run(run)
         if found.known:
             return found
-    scopes = [
-        CountRow(position=row.position, scope=row.scope)
+    both = tuple(
+        CountRow(position=row.position, place=row.place)
         for run in (before, after)
         for row in (*run.training, *run.counts)
-    ]
-    return profiles.for_run(replace(before, counts=before.counts + tuple(scopes)))[0]
+    )
+    return profiles.for_run(replace(before, counts=before.counts + both))[0]
 
 
-def lines_of(keys: Iterable[Key], board: Board) -> int:
+def lines_of(places: Iterable[Place], board: Board) -> int:
     """How many data lines those links have together: 8 a lane, fewer where a package owns only
     part of one, all of the channel or site where no lane is named."""
     owned: set[tuple[Channel | None, int | None, int | None, int]] = set()
-    for site, channel, rank, lane in keys:
-        links = [
-            link
-            for s in board.sites
-            if site is None or s.ref == site
-            for link in s.links
-            if (channel is None or link.channel == channel)
-            and (rank is None or link.rank == rank)
-            and (lane is None or link.lane == lane)
-        ]
+    for place in places:
+        links = [link for _, link in board.links(place)]
         if not links:
-            owned.update((channel, rank, lane, dq) for dq in range(DQS))
+            owned.update((place.channel, place.rank, place.lane, dq) for dq in range(LANE_LINES))
         # Ranks share their data lines: they are tested one after the other.
-        owned.update((k.channel, 0, k.lane, dq) for k in links for dq in k.dqs or range(DQS))
+        owned.update((k.channel, 0, k.lane, dq) for k in links for dq in k.dqs or range(LANE_LINES))
     return len(owned)

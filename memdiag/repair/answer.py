@@ -10,7 +10,7 @@ from memdiag.model.comparison import Change, Kind, Outcome
 from memdiag.model.problems import Problem, Severity
 from memdiag.model.quantities import show_count, show_duration
 from memdiag.model.verdict import WANTS_WORK, Action, Cause
-from memdiag.repair.paired_runs import Sides
+from memdiag.repair.paired_runs import PairedRuns
 from memdiag.repair.part_swaps import JOINT, SITE
 
 
@@ -43,13 +43,17 @@ def refusal(problems: Sequence[Problem]) -> Answer:
 
 
 def answer(
-    sides: Sides, outcome: Outcome, findings: Sequence[Change], longest: Change | None, gaps: Gaps
+    pair: PairedRuns,
+    outcome: Outcome,
+    findings: Sequence[Change],
+    longest: Change | None,
+    gaps: Gaps,
 ) -> Answer:
     """`findings` most urgent first; `longest` the one that needs the longest run."""
     if outcome is Outcome.REPAIRED:
         return _repaired(findings)
     if outcome is Outcome.TOO_LITTLE_DATA:
-        return _too_little(sides, findings, longest, gaps)
+        return _too_little(pair, findings, longest, gaps)
     if gaps.failing and all(c.kind in (Kind.CLEARED, Kind.SAME) for c in findings):
         return Answer(
             f"A step fails at {gaps.failing[0]}, whatever became of the rest.",
@@ -61,42 +65,42 @@ def answer(
         return Answer(
             "Errors or failed steps appeared that were not there before.",
             "No finding of either run speaks of them: see the table.",
-            _do(sides),
+            _do(pair),
         )
-    todo = _do(sides)
+    todo = _do(pair)
     if top.points_to == SITE:
         # The later verdict cannot know that another package did no better there.
         todo = (
-            f"No further package at {top.locus.site}: inspect its pads and joints, then traces "
+            f"No further package at {top.place.site}: inspect its pads and joints, then traces "
             "and controller."
         )
     if top.kind is Kind.MOVED:
-        dest = sides.work.destination(top.locus.site or "")
+        dest = pair.work.destination(top.place.site or "")
         return Answer(
-            f"The fault went with the package, {top.locus.site} to {dest}.",
+            f"The fault went with the package, {top.place.site} to {dest}.",
             "So it is in the package, not in the site it left.",
             todo,
         )
     elif top.kind is Kind.NEW:
         headline = f"{_states(top)}: new."
-    elif top.locus.site in sides.work.off:
-        headline = f"{top.locus.site} is empty on purpose: not finished."
+    elif top.place.site in pair.work.off:
+        headline = f"{top.place.site} is empty on purpose: not finished."
     else:
         word = {Kind.BETTER: "better, not clear", Kind.WORSE: "worse"}.get(top.kind, "still there")
         headline = f"{_states(top)}: {word}."
     return Answer(_capital(headline), _short(top.because), todo)
 
 
-def _do(sides: Sides) -> str:
+def _do(pair: PairedRuns) -> str:
     """What the later verdict wants done, in a sentence."""
-    v = sides.after_verdict
+    v = pair.after_verdict
     wanted = [f for f in v.findings if f.action in WANTS_WORK and f.action is not Action.FIT]
-    if not wanted and sides.work.off:
-        off = " and ".join(sorted(sides.work.off))
+    if not wanted and pair.work.off:
+        off = " and ".join(sorted(pair.work.off))
         return f"Fit a package at {off}, run the same test, compare again."
     if not wanted:
         return "Run the same steps and tests again: the later run alone asks for nothing."
-    return _sentence(action_words(wanted[0].action, wanted[0].locus))
+    return _sentence(action_words(wanted[0].action, wanted[0].place))
 
 
 def _repaired(findings: Sequence[Change]) -> Answer:
@@ -117,21 +121,21 @@ def _repaired(findings: Sequence[Change]) -> Answer:
 
 
 def _too_little(
-    sides: Sides, findings: Sequence[Change], longest: Change | None, gaps: Gaps
+    pair: PairedRuns, findings: Sequence[Change], longest: Change | None, gaps: Gaps
 ) -> Answer:
     short = [c for c in findings if c.kind is Kind.TOO_LITTLE_DATA]
     if longest is not None:
         return Answer(
-            f"No fault is seen at {longest.locus}, but that proves nothing yet.",
+            f"No fault is seen at {longest.place}, but that proves nothing yet.",
             _short(longest.because),
-            length(longest, sides.after.head.rate),
+            length(longest, pair.after.head.rate),
         )
     if short:
         first = short[0]
         return Answer(
-            f"Whether {first.locus} is repaired is not known.",
+            f"Whether {first.place} is repaired is not known.",
             _short(first.because),
-            f"Run every step and test of BEFORE at {first.locus} again.",
+            f"Run every step and test of BEFORE at {first.place} again.",
         )
     if gaps.sites or gaps.unrun:
         names = ", ".join((*gaps.sites, *gaps.unrun)[:4])
@@ -150,7 +154,7 @@ def _too_little(
 def length(change: Change, rate: float | None) -> str:
     """How long to run: `Run on until 3e12 bits have passed at U3 without an error: 12 min ...`."""
     bits = show_count(change.needed_bits or 0)
-    text = f"Run until {bits} bits have passed at {change.locus} without an error"
+    text = f"Run until {bits} bits have passed at {change.place} without an error"
     if change.needed_seconds is not None and rate:
         took = "a second" if change.needed_seconds < 1 else show_duration(change.needed_seconds)
         text += f": {took} or more at {rate / 1e9:g} Gbit/s a line"
@@ -165,12 +169,12 @@ def _spilled(change: Change) -> bool:
 def _was(change: Change) -> str:
     f = change.before.finding
     word = "" if f is None else "empty" if f.expected else f.cause.value
-    return f"{change.locus} {word}".strip()
+    return f"{change.place} {word}".strip()
 
 
 def _states(change: Change) -> str:
     f = change.after.finding or change.before.finding
-    return f"{change.locus} {f.cause.value if f else 'fault'}"
+    return f"{change.place} {f.cause.value if f else 'fault'}"
 
 
 def _short(because: str, width: int = 92) -> str:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from memdiag.model.comparison import Kind
+from memdiag.model.place import Place
 from memdiag.model.quantities import show_count, show_rate
 from memdiag.model.records import Result
-from memdiag.model.verdict import Cause, Finding, Locus
-from memdiag.repair.alignment import Key
-from memdiag.repair.paired_runs import Sides, bad_steps, was_tested, worst_of
+from memdiag.model.verdict import Cause, Finding
+from memdiag.repair.paired_runs import PairedRuns, bad_steps, was_tested, worst_of
 from memdiag.repair.rate_change import RateChange
 from memdiag.stats import bits_needed, rate_upper_zero
 
@@ -25,115 +25,114 @@ class Case:
     p_adjusted: float = 1.0
 
 
-def gone(case: Case, sides: Sides, lacking: int) -> tuple[Kind, str, int | None]:
+def gone(case: Case, pair: PairedRuns, lacking: int) -> tuple[Kind, str, int | None]:
     """The later verdict finds nothing there: is that because it is cleared?"""
     f, r = case.finding, case.rate
-    shown = symptoms(f.locus, sides)
+    shown = symptoms(f.place, pair)
     if shown:
         low = r is not None and r.p is not None and r.ratio is not None and r.ratio < 1
-        if low and case.p_adjusted <= 1 - sides.confidence:
+        if low and case.p_adjusted <= 1 - pair.confidence:
             return Kind.BETTER, f"still {shown} there, though fewer than before", None
         return Kind.REMAINS, f"still {shown} there", None
-    untested = _untested(f, sides)
+    untested = _untested(f, pair)
     if untested:
         return Kind.TOO_LITTLE_DATA, f"{untested}; what did not run is not cleared", None
-    old = sides.state(f.locus, sides.old, f)
+    old = pair.state(f.place, pair.old, f)
     if old.errors and case.clean is not True:
         if r is None:
             which = "BEFORE" if not old.bits else "AFTER"
             why = f"{show_count(old.errors)} errors before, but {which} counts no bits there"
-            return Kind.TOO_LITTLE_DATA, why, _rough_need(old.bits, old.errors, sides)
-        needed = needed_bits(case, sides, lacking)
+            return Kind.TOO_LITTLE_DATA, why, _rough_need(old.bits, old.errors, pair)
+        needed = needed_bits(case, pair, lacking)
         why = (
             f"no error in {show_count(r.after.bits or 0)} bits, but that does not exclude the "
-            f"earlier {show_rate(r.before.rate)} ({_conf(sides)}, one-sided); {r.basis}"
+            f"earlier {show_rate(r.before.rate)} ({_conf(pair)}, one-sided); {r.basis}"
         )
         return Kind.TOO_LITTLE_DATA, why, needed
-    return Kind.CLEARED, _why_clear(case, sides), None
+    return Kind.CLEARED, _why_clear(case, pair), None
 
 
-def symptoms(locus: Locus, sides: Sides) -> str:
+def symptoms(place: Place, pair: PairedRuns) -> str:
     """What the after-run shows there that a healthy place does not; empty where nothing."""
-    links = [sides.new[k] for k in sides.keys_at(locus, sides.new)]
+    links = [pair.new[k] for k in pair.keys_at(place, pair.new)]
     worst = worst_of(links)
     failing = sorted({s for link in links for s in bad_steps(link)})
     if failing:
         return f"{', '.join(failing)} {worst}"
-    errors = sum(link.counts(sides.shared).errors or 0 for link in links)
+    errors = sum(link.counts(pair.shared).errors or 0 for link in links)
     return f"{show_count(errors)} errors" if errors else ""
 
 
-def _conf(sides: Sides) -> str:
-    return f"{sides.confidence * 100:g} %"
+def _conf(pair: PairedRuns) -> str:
+    return f"{pair.confidence * 100:g} %"
 
 
-def needed_bits(case: Case, sides: Sides, lacking: int) -> int | None:
+def needed_bits(case: Case, pair: PairedRuns, lacking: int) -> int | None:
     return (
         None
         if case.rate is None
-        else case.rate.bits_to_exclude((1 - sides.confidence) / max(1, lacking))
+        else case.rate.bits_to_exclude((1 - pair.confidence) / max(1, lacking))
     )
 
 
-def _rough_need(bits: int | None, errors: int, sides: Sides) -> int | None:
+def _rough_need(bits: int | None, errors: int, pair: PairedRuns) -> int | None:
     """Where the after-run counted nothing: the rate before, its errors taken as independent."""
     if not bits or errors >= bits:
         return None
-    return bits_needed(errors / bits, sides.confidence)
+    return bits_needed(errors / bits, pair.confidence)
 
 
-def _why_clear(case: Case, sides: Sides) -> str:
+def _why_clear(case: Case, pair: PairedRuns) -> str:
     f, r = case.finding, case.rate
     parts = []
-    ran = sorted({s for k in sides.keys_at(f.locus, sides.old) for s in bad_steps(sides.old[k])})
+    ran = sorted({s for k in pair.keys_at(f.place, pair.old) for s in bad_steps(pair.old[k])})
     if ran:
         parts.append(f"{', '.join(ran)} now pass{'es' if len(ran) == 1 else ''}")
     if r is not None and r.p_none is not None and r.after.bits:
-        limit = rate_upper_zero(r.after.bits, sides.confidence)
+        limit = rate_upper_zero(r.after.bits, pair.confidence)
         parts.append(
             f"no error in {show_count(r.after.bits)} bits: below {show_rate(limit)}, was "
-            f"{show_rate(r.before.rate)} ({_conf(sides)}, one-sided); {r.basis}"
+            f"{show_rate(r.before.rate)} ({_conf(pair)}, one-sided); {r.basis}"
         )
     elif r is not None and r.after.bits:
         parts.append(f"no error in {show_count(r.after.bits)} bits, as before")
-    moved = [sides.eyes[k] for k in sides.keys_at(f.locus, sides.old) if k in sides.eyes]
+    moved = [pair.eyes[k] for k in pair.keys_at(f.place, pair.old) if k in pair.eyes]
     opened = [e for e in moved if e.direction > 0]
     if opened:
         parts.append(max(opened, key=lambda e: e.score or 0.0).says())
     return "; ".join(parts) or "found nothing there any more"
 
 
-def _untested(f: Finding, sides: Sides) -> str:
+def _untested(f: Finding, pair: PairedRuns) -> str:
     """What the later run did not do that would be needed to clear the finding; empty if all."""
-    keys = sides.keys_at(f.locus, sides.new)
-    if not any(was_tested(sides.new[k]) for k in keys):
+    keys = pair.keys_at(f.place, pair.new)
+    if not any(was_tested(pair.new[k]) for k in keys):
         return "the later run says nothing of it"
-    if f.locus.rail is not None:
-        read = [{row.rail for row in run.rails} for run in (sides.before, sides.after)]
-        if f.locus.rail in read[0] - read[1]:
-            return f"the ohms of {f.locus.rail} were not read again"
-    partner = {a: b for a, b in sides.pairs if a is not None}
-    for key in sides.keys_at(f.locus, sides.old):
-        bad = bad_steps(sides.old[key])
+    if f.place.rail is not None:
+        read = [{row.rail for row in run.rails} for run in (pair.before, pair.after)]
+        if f.place.rail in read[0] - read[1]:
+            return f"the ohms of {f.place.rail} were not read again"
+    partner = {a: b for a, b in pair.pairs if a is not None}
+    for key in pair.keys_at(f.place, pair.old):
+        bad = bad_steps(pair.old[key])
         other = partner.get(key)
-        ran = _results_at(key, other, sides)
+        ran = _results_at(key, other, pair)
         lost = [s for s in bad if ran.get(s, Result.NOT_RUN) is Result.NOT_RUN]
         if lost:
-            return f"{', '.join(lost)} did not run at {Locus(*key)}"
-        eye = sides.eyes.get(key)
-        thin = f.cause is Cause.WEAK and not bad and sides.old[key].widths
-        if thin and eye is None and not sides.old[key].counts(sides.shared).errors:
-            return f"no eye was printed at {Locus(*key)}"
+            return f"{', '.join(lost)} did not run at {key}"
+        eye = pair.eyes.get(key)
+        thin = f.cause is Cause.WEAK and not bad and pair.old[key].widths
+        if thin and eye is None and not pair.old[key].counts(pair.shared).errors:
+            return f"no eye was printed at {key}"
     return ""
 
 
-def _results_at(key: Key, other: Key | None, sides: Sides) -> dict[str, Result]:
+def _results_at(key: Place, other: Place | None, pair: PairedRuns) -> dict[str, Result]:
     """The later results at a place: its own link's, and those given for its whole channel or
     site, which speak of each of their lanes."""
     found: dict[str, Result] = {}
-    for k, link in sides.new.items():
-        wide = k == other or all(x is None or x == y for x, y in zip(k, key, strict=True))
-        narrow = all(y is None or x == y for x, y in zip(k, key, strict=True))
+    for k, link in pair.new.items():
+        wide, narrow = k == other or k.covers(key), key.covers(k)
         if wide or narrow:
             for step, result in link.results.items():
                 # Of several lanes of a channel, one that did not run leaves the channel open.

@@ -7,21 +7,21 @@ bits without an error to exclude the earlier rate.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from memdiag.evidence.table import FAILED
 from memdiag.model.board import Board
 from memdiag.model.comparison import Change, Comparison, History, Kind, Outcome, Stage, Track
+from memdiag.model.place import Place
 from memdiag.model.problems import Problem, problem
-from memdiag.model.records import Result, Run
-from memdiag.model.verdict import Cause, Finding, Locus, Verdict
-from memdiag.repair.alignment import common_board, may_be_one
+from memdiag.model.records import FAILED, Result, Run
+from memdiag.model.verdict import Cause, Finding, Verdict
+from memdiag.repair.alignment import common_board
 from memdiag.repair.answer import Gaps, answer, refusal
 from memdiag.repair.comparable import differences
 from memdiag.repair.finding_change import finding_changes
 from memdiag.repair.link_change import link_changes, site_changes
-from memdiag.repair.paired_runs import OWN, Sides, was_tested
+from memdiag.repair.paired_runs import OWN, PairedRuns, judged, was_tested
 from memdiag.repair.part_swaps import JOINT
 
 if TYPE_CHECKING:
@@ -53,55 +53,62 @@ def compare(
     board = board or _board(before, after, before_verdict)
     differs, problems = differences(before, after, any_order=any_order)
     if differs:
-        said = refusal(problems)
-        return Comparison(
-            before,
-            after,
-            board,
-            Outcome.NOT_COMPARABLE,
-            (),
-            differs,
-            problems,
-            confidence,
-            said.headline,
-            said.why,
-            said.todo,
-        )
-    sides = Sides(
-        before,
-        after,
-        board,
-        before_verdict or _judge(before, board, shop),
-        after_verdict or _judge(after, board, shop),
-        confidence,
-        between,
-    )
-    findings, links = finding_changes(sides), link_changes(sides)
-    gaps = _gaps(sides, links)
-    problems += _footnotes(findings, gaps)
-    findings.sort(key=_urgency)
-    outcome = _outcome(sides, findings, links, gaps)
-    needing = [c for c in findings if c.needed_bits is not None]
-    longest = max(needing, key=lambda c: (c.needed_seconds or 0, c.needed_bits or 0), default=None)
-    said = answer(sides, outcome, findings, longest, gaps)
-    changes = (*findings, *site_changes(sides, links), *links)
+        return _refused(before, after, board, differs, problems, confidence)
+    one = judged(before, board, shop, before_verdict)
+    two = judged(after, board, shop, after_verdict)
+    return _compared(PairedRuns(one, two, confidence, between), problems)
+
+
+def _refused(
+    before: Run,
+    after: Run,
+    board: Board,
+    differs: tuple[str, ...],
+    problems: tuple[Problem, ...],
+    confidence: float,
+) -> Comparison:
+    said = refusal(problems)
     return Comparison(
         before,
         after,
         board,
-        outcome,
-        changes,
+        Outcome.NOT_COMPARABLE,
         (),
+        differs,
         problems,
         confidence,
         said.headline,
         said.why,
         said.todo,
+    )
+
+
+def _compared(pair: PairedRuns, problems: tuple[Problem, ...]) -> Comparison:
+    findings, links = finding_changes(pair), link_changes(pair)
+    gaps = _gaps(pair, links)
+    problems += _footnotes(findings, gaps)
+    findings.sort(key=_urgency)
+    outcome = _outcome(pair, findings, links, gaps)
+    needing = [c for c in findings if c.needed_bits is not None]
+    longest = max(needing, key=lambda c: (c.needed_seconds or 0, c.needed_bits or 0), default=None)
+    said = answer(pair, outcome, findings, longest, gaps)
+    return Comparison(
+        pair.before,
+        pair.after,
+        pair.board,
+        outcome,
+        (*findings, *site_changes(pair, links), *links),
+        (),
+        problems,
+        pair.confidence,
+        said.headline,
+        said.why,
+        said.todo,
         longest.needed_bits if longest else None,
         longest.needed_seconds if longest else None,
-        longest.locus if longest else None,
-        sides.before_verdict,
-        sides.after_verdict,
+        longest.place if longest else None,
+        pair.before_verdict,
+        pair.after_verdict,
     )
 
 
@@ -109,13 +116,6 @@ def _board(before: Run, after: Run, verdict: Verdict | None) -> Board:
     if verdict is not None and verdict.board.known:
         return verdict.board
     return common_board(before, after)
-
-
-def _judge(run: Run, board: Board, shop: Shop | None) -> Verdict:
-    # Only here: a comparison of two verdicts that are already made needs no inference.
-    from memdiag.diagnosis.judge import judge
-
-    return judge(run, board, shop)
 
 
 _FAILED = frozenset(r.value for r in FAILED)
@@ -140,18 +140,18 @@ def _urgency(change: Change) -> tuple[bool, int]:
 
 
 def _outcome(
-    sides: Sides, findings: Sequence[Change], links: Sequence[Change], gaps: Gaps
+    pair: PairedRuns, findings: Sequence[Change], links: Sequence[Change], gaps: Gaps
 ) -> Outcome:
     if any(c.kind is Kind.WORSE or _is_harm(c) for c in findings):
         return Outcome.WORSE
     stays = (Kind.REMAINS, Kind.BETTER, Kind.MOVED, Kind.NEW)
     if any(c.kind in stays for c in findings) or any(c.kind is Kind.NEW for c in links):
         return Outcome.NOT_REPAIRED
-    if sides.work.off or gaps.failing:
+    if pair.work.off or gaps.failing:
         return Outcome.NOT_REPAIRED
     if any(c.kind is Kind.TOO_LITTLE_DATA for c in findings):
         return Outcome.TOO_LITTLE_DATA
-    if gaps.sites or gaps.unrun or not sides.after.source.complete:
+    if gaps.sites or gaps.unrun or not pair.after.source.complete:
         return Outcome.TOO_LITTLE_DATA
     return Outcome.REPAIRED
 
@@ -165,23 +165,23 @@ def _is_harm(change: Change) -> bool:
     return found.cause in OWN and found.cause is not Cause.UNDECIDED and bool(tested)
 
 
-def _gaps(sides: Sides, links: Sequence[Change]) -> Gaps:
+def _gaps(pair: PairedRuns, links: Sequence[Change]) -> Gaps:
     sites: dict[str, None] = {}
     lost: dict[str, None] = {}
-    tested = [key for key, link in sides.new.items() if was_tested(link)]
-    for key, link in sides.old.items():
-        if not was_tested(link) or key[0] in sides.work.off:
+    tested = [key for key, link in pair.new.items() if was_tested(link)]
+    for key, link in pair.old.items():
+        if not was_tested(link) or key.site in pair.work.off:
             continue
-        if key[0] is not None and key[0] not in sides.measured:
-            sites[key[0]] = None
-        elif not any(may_be_one(key, other) for other in tested):
+        if key.site is not None and key.site not in pair.measured:
+            sites[key.site] = None
+        elif not any(key.meets(other) for other in tested):
             # Where no site is named, a link is all that is known of a package.
-            (lost if key[0] is not None else sites)[str(Locus(*key))] = None
-    said = [f.locus for v in (sides.before_verdict, sides.after_verdict) for f in v.findings]
-    alone = [c for c in links if not any(sides.touch(locus, c.locus) for locus in said)]
-    failing = [str(c.locus) for c in alone if c.after.worst in _FAILED]
+            (lost if key.site is not None else sites)[str(key)] = None
+    said = [f.place for v in (pair.before_verdict, pair.after_verdict) for f in v.findings]
+    alone = [c for c in links if not any(pair.touch(place, c.place) for place in said)]
+    failing = [str(c.place) for c in alone if c.after.worst in _FAILED]
     unrun = [
-        str(c.locus)
+        str(c.place)
         for c in alone
         if c.before.worst in _FAILED and c.after.worst in (None, Result.NOT_RUN.value)
     ]
@@ -194,19 +194,13 @@ def _footnotes(findings: Sequence[Change], gaps: Gaps) -> tuple[Problem, ...]:
     if lost:
         some = ", ".join(lost[:8]) + (f" and {len(lost) - 8} more" if len(lost) > 8 else "")
         out.append(problem("compare-not-measured", links=some))
-    reflowed = [str(c.locus) for c in findings if c.points_to == JOINT]
+    reflowed = [str(c.place) for c in findings if c.points_to == JOINT]
     if reflowed:
         out.append(problem("compare-may-come-back", places=", ".join(reflowed)))
     return tuple(out)
 
 
 # --- more than two runs -------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class _Judged:
-    run: Run
-    verdict: Verdict
 
 
 def history(
@@ -226,20 +220,14 @@ def history(
     if len(runs) < 2:
         raise ValueError(f"a history takes two runs or more, not {len(runs)}")
     board = board or common_board(runs[0], runs[-1])
-    made = list(verdicts) if verdicts is not None else [_judge(run, board, shop) for run in runs]
-    judged = [_Judged(r, v) for r, v in zip(runs, made, strict=True)]
+    given = verdicts if verdicts is not None else [None] * len(runs)
+    made = [judged(run, board, shop, v) for run, v in zip(runs, given, strict=True)]
 
     def pair(a: int, b: int) -> Comparison:
-        return compare(
-            judged[a].run,
-            judged[b].run,
-            board,
-            confidence=confidence,
-            before_verdict=judged[a].verdict,
-            after_verdict=judged[b].verdict,
-            between=[j.run for j in judged[a + 1 : b]],
-            any_order=any_order,
-        )
+        differs, problems = differences(runs[a], runs[b], any_order=any_order)
+        if differs:
+            return _refused(runs[a], runs[b], board, differs, problems, confidence)
+        return _compared(PairedRuns(made[a], made[b], confidence, runs[a + 1 : b]), problems)
 
     last = len(runs) - 1
     against = [pair(i, last) for i in range(last)]
@@ -249,17 +237,18 @@ def history(
         unlike = (Outcome.REPAIRED, Outcome.NOT_COMPARABLE)
         whole = next((c for c in against if c.outcome not in unlike), whole)
     steps = [pair(i, i + 1).outcome for i in range(last)]
-    stages = tuple(Stage(j.verdict, None if i == 0 else steps[i - 1]) for i, j in enumerate(judged))
-    return replace(whole, history=History(stages, _tracks(made)))
+    found = [one.verdict for one in made]
+    stages = tuple(Stage(v, None if i == 0 else steps[i - 1]) for i, v in enumerate(found))
+    return replace(whole, history=History(stages, _tracks(found)))
 
 
 def _tracks(verdicts: Sequence[Verdict]) -> tuple[Track, ...]:
     """One track for each place that had a finding in any run: a site, else whatever it names."""
 
-    def place(f: Finding) -> Locus:
-        if f.locus.site is not None:
-            return Locus(site=f.locus.site)
-        return Locus(channel=f.locus.channel, rail=f.locus.rail, partition=f.locus.partition)
+    def place(f: Finding) -> Place:
+        if f.place.site is not None:
+            return Place(site=f.place.site)
+        return Place(channel=f.place.channel, rail=f.place.rail, partition=f.place.partition)
 
     places = dict.fromkeys(place(f) for v in verdicts for f in v.findings)
     return tuple(

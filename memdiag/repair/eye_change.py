@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 from memdiag import stats
 from memdiag.evidence.margins import MIN_PEERS, SCALE_FLOOR
-from memdiag.repair.alignment import Key, Link
+from memdiag.model.place import Place
+from memdiag.repair.alignment import Link
 from memdiag.stats.outliers import FLAG
 
 ALONE = math.log(1.25)
@@ -44,10 +45,10 @@ class EyeChange:
 
 
 def eye_changes(
-    before: Mapping[Key, Link], after: Mapping[Key, Link], pairs: Sequence[tuple[Key, Key]]
-) -> dict[Key, EyeChange]:
+    before: Mapping[Place, Link], after: Mapping[Place, Link], pairs: Sequence[tuple[Place, Place]]
+) -> dict[Place, EyeChange]:
     """The change of each pair that has an eye in both runs, under the key of the before-run."""
-    found: dict[Key, EyeChange] = {}
+    found: dict[Place, EyeChange] = {}
     steps = {at for a, _ in pairs for at in before[a].widths}
     for at in sorted(steps, key=str):
         for key, change in _of_step(before, after, pairs, at).items():
@@ -62,11 +63,11 @@ def _size(change: EyeChange) -> tuple[int, float]:
 
 
 def _of_step(
-    before: Mapping[Key, Link],
-    after: Mapping[Key, Link],
-    pairs: Sequence[tuple[Key, Key]],
+    before: Mapping[Place, Link],
+    after: Mapping[Place, Link],
+    pairs: Sequence[tuple[Place, Place]],
     at: tuple[str, str | None],
-) -> dict[Key, EyeChange]:
+) -> dict[Place, EyeChange]:
     both = [
         (a, one, two)
         for a, b in pairs

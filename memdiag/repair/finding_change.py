@@ -10,7 +10,7 @@ from memdiag.model.quantities import show_rate
 from memdiag.model.verdict import WANTS_WORK, Cause, Finding
 from memdiag.repair.clearing import Case, gone, needed_bits, symptoms
 from memdiag.repair.link_change import adjusted_p, rate_shown
-from memdiag.repair.paired_runs import OWN, Sides, show_p, was_tested
+from memdiag.repair.paired_runs import OWN, PairedRuns, show_p, was_tested
 from memdiag.repair.part_swaps import Follow, follow
 from memdiag.repair.rate_change import RateChange, excluded
 
@@ -18,66 +18,66 @@ _GRAVE = {Cause.MISSING: 2, Cause.SUPPLY: 2}
 """A package that does not answer, or a dead rail, is worse than anything that does answer."""
 
 
-def finding_changes(sides: Sides) -> list[Change]:
+def finding_changes(pair: PairedRuns) -> list[Change]:
     """A change for each earlier finding, in the verdict's order, then one for each new finding."""
-    old, new = sides.before_verdict.findings, sides.after_verdict.findings
+    old, new = pair.before_verdict.findings, pair.after_verdict.findings
     cases = [
-        Case(f, [g for g in new if sides.touch(f.locus, g.locus)], sides.rate_at(f.locus))
+        Case(f, [g for g in new if pair.touch(f.place, g.place)], pair.rate_at(f.place))
         for f in old
     ]
-    for case, clean in zip(cases, excluded([c.rate for c in cases], sides.confidence), strict=True):
+    for case, clean in zip(cases, excluded([c.rate for c in cases], pair.confidence), strict=True):
         case.clean = clean
     for case, p in zip(cases, adjusted_p([c.rate for c in cases]), strict=True):
         case.p_adjusted = p
     lacking = sum(c.clean is False for c in cases)
     changes, used = [], []
     for case in cases:
-        change, taken = _judge(case, sides, lacking)
+        change, taken = _judge(case, pair, lacking)
         changes.append(change)
         used += taken
     changes = _confirmed(changes)
-    changes += [_new(g, sides) for g in new if g not in used]
+    changes += [_new(g, pair) for g in new if g not in used]
     return changes
 
 
-def _judge(case: Case, sides: Sides, lacking: int) -> tuple[Change, list[Finding]]:
+def _judge(case: Case, pair: PairedRuns, lacking: int) -> tuple[Change, list[Finding]]:
     f = case.finding
-    site = f.locus.site
+    site = f.place.site
     later = [g for g in case.later if not g.expected]
     own = [g for g in later if g.cause in OWN]
     told = None
     if site is not None and f.cause is not Cause.SPILLOVER and not f.expected:
-        told = _follow(site, sides, faulty=bool(own))
-    kind, because, needed = _kind(case, sides, later, lacking)
+        told = _follow(site, pair, faulty=bool(own))
+    kind, because, needed = _kind(case, pair, later, lacking)
     used = list(case.later)
     points = None
     if told is not None and told.kind == "followed":
         kind, because, points, needed = Kind.MOVED, told.says, told.points_to, None
-        dest = sides.work.destination(site or "")
-        used += [g for g in sides.after_verdict.findings if g.locus.site == dest]
+        dest = pair.work.destination(site or "")
+        used += [g for g in pair.after_verdict.findings if g.place.site == dest]
     elif told is not None and kind is not Kind.TOO_LITTLE_DATA:
         because, points = f"{told.says}; {because}", told.points_to
         if told.comes_back:
             because += "; a joint made anew by chance can open again"
     elif told is not None and told.kind == "stayed":
         because = f"{because} ({told.says})"
-    if f.expected and site in sides.work.fitted:
+    if f.expected and site in pair.work.fitted:
         ends = "answers" if kind is Kind.CLEARED else "is not right yet"
         because = f"{site} was empty on purpose; the package fitted there {ends}; {because}"
-    source = next((a for a, b in sides.work.swapped if b == site and a != site), None)
+    source = next((a for a, b in pair.work.swapped if b == site and a != site), None)
     if f.cause is Cause.SPILLOVER and source is not None and own:
         because = f"{site} now holds the package of {source}; {because}"
-    keys = sides.keys_at(f.locus, sides.new) or sides.keys_at(f.locus, sides.old)
+    keys = pair.keys_at(f.place, pair.new) or pair.keys_at(f.place, pair.old)
     change = Change(
         "finding",
-        f.locus,
+        f.place,
         kind,
-        sides.state(f.locus, sides.old, f),
-        sides.state(f.locus, sides.new, _main(later)),
+        pair.state(f.place, pair.old, f),
+        pair.state(f.place, pair.new, _main(later)),
         because,
         rate_shown(case.rate, case.p_adjusted),
         needed,
-        sides.seconds(needed, keys),
+        pair.seconds(needed, keys),
         points,
     )
     return change, used
@@ -87,39 +87,39 @@ def _main(later: Sequence[Finding]) -> Finding | None:
     return later[0] if later else None
 
 
-def _follow(site: str, sides: Sides, *, faulty: bool) -> Follow | None:
+def _follow(site: str, pair: PairedRuns, *, faulty: bool) -> Follow | None:
     def faults(findings: Sequence[Finding]) -> frozenset[str]:
         return frozenset(
-            g.locus.site for g in findings if g.locus.site and g.cause in OWN and not g.expected
+            g.place.site for g in findings if g.place.site and g.cause in OWN and not g.expected
         )
 
     return follow(
         site,
-        sides.work,
+        pair.work,
         faulty=faulty,
-        faulty_before=faults(sides.before_verdict.findings),
-        faulty_after=faults(sides.after_verdict.findings),
-        measured=sides.measured,
+        faulty_before=faults(pair.before_verdict.findings),
+        faulty_after=faults(pair.after_verdict.findings),
+        measured=pair.measured,
     )
 
 
 def _kind(
-    case: Case, sides: Sides, later: Sequence[Finding], lacking: int
+    case: Case, pair: PairedRuns, later: Sequence[Finding], lacking: int
 ) -> tuple[Kind, str, int | None]:
     """`(what became of it, why, bits needed)`, before the part is followed."""
     f = case.finding
     own = [g for g in later if g.cause in OWN]
-    if f.locus.site in sides.work.off:
-        return Kind.TOO_LITTLE_DATA, f"{f.locus.site} is empty on purpose: nothing to test", None
+    if f.place.site in pair.work.off:
+        return Kind.TOO_LITTLE_DATA, f"{f.place.site} is empty on purpose: nothing to test", None
     if own:
-        return _still_there(case, sides, own)
+        return _still_there(case, pair, own)
     if later and f.cause is not Cause.SPILLOVER:
         source = later[0].because_of or "a fault elsewhere"
         why = f"disturbed by {source}: it cannot be judged until that is mended"
         return Kind.TOO_LITTLE_DATA, why, None
     if later:
         return Kind.REMAINS, _spilling(later[0]), None
-    return gone(case, sides, lacking)
+    return gone(case, pair, lacking)
 
 
 def _spilling(now: Finding) -> str:
@@ -128,12 +128,14 @@ def _spilling(now: Finding) -> str:
     return "still disturbed"
 
 
-def _still_there(case: Case, sides: Sides, own: Sequence[Finding]) -> tuple[Kind, str, int | None]:
+def _still_there(
+    case: Case, pair: PairedRuns, own: Sequence[Finding]
+) -> tuple[Kind, str, int | None]:
     sure = [g for g in own if g.cause is not Cause.UNDECIDED]
     f, now = case.finding, (sure or own)[0]
-    if not sure and not symptoms(f.locus, sides):
+    if not sure and not symptoms(f.place, pair):
         why = "not decided in the later run, which shows no error and no failed step there"
-        return Kind.TOO_LITTLE_DATA, why, needed_bits(case, sides, 1)
+        return Kind.TOO_LITTLE_DATA, why, needed_bits(case, pair, 1)
     if f.cause is Cause.SPILLOVER:
         source = f.because_of or "the first fault"
         return Kind.REMAINS, f"did not go with {source}: now a finding of its own", None
@@ -148,7 +150,7 @@ def _still_there(case: Case, sides: Sides, own: Sequence[Finding]) -> tuple[Kind
         return (Kind.WORSE if grave > 0 else Kind.BETTER), why, None
     changed = "" if f.cause is now.cause else f"; now it looks like {now.cause}"
     r = case.rate
-    if r is not None and r.p is not None and case.p_adjusted <= 1 - sides.confidence:
+    if r is not None and r.p is not None and case.p_adjusted <= 1 - pair.confidence:
         higher = r.ratio is None or r.ratio > 1
         word = "higher" if higher else "lower"
         why = f"{_rates(r)}: {word} ({show_p(case.p_adjusted)}, two-sided); {r.basis}{changed}"
@@ -156,7 +158,7 @@ def _still_there(case: Case, sides: Sides, own: Sequence[Finding]) -> tuple[Kind
     if r is not None and r.p is not None:
         why = f"{_rates(r)}: no difference shown ({show_p(case.p_adjusted)}, two-sided); {r.basis}"
         return Kind.REMAINS, why + changed, None
-    return Kind.REMAINS, (symptoms(f.locus, sides) or "still found") + changed, None
+    return Kind.REMAINS, (symptoms(f.place, pair) or "still found") + changed, None
 
 
 def _rates(r: RateChange) -> str:
@@ -169,7 +171,7 @@ def _confirmed(changes: list[Change]) -> list[Change]:
     for c in changes:
         f = c.before.finding
         if f is not None and f.cause is Cause.SPILLOVER and f.because_of and c.kind is Kind.CLEARED:
-            vanished.setdefault(f.because_of, []).append(str(c.locus))
+            vanished.setdefault(f.because_of, []).append(str(c.place))
     return [_confirm(c, vanished) for c in changes]
 
 
@@ -181,7 +183,7 @@ def _confirm(change: Change, vanished: Mapping[str, Sequence[str]]) -> Change:
         if not f.because_of:
             return change
         return replace(change, because=f"was spillover from {f.because_of}; {change.because}")
-    places = vanished.get(change.locus.site or change.locus.rail or change.locus.partition or "")
+    places = vanished.get(change.place.site or change.place.rail or change.place.partition or "")
     if not places:
         return change
     said = f"; the disturbance of {_list(places)} went with it, which confirms it"
@@ -192,22 +194,22 @@ def _list(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
-def _new(g: Finding, sides: Sides) -> Change:
+def _new(g: Finding, pair: PairedRuns) -> Change:
     """A finding of the later run where the earlier one had none."""
-    old = [sides.old[k] for k in sides.keys_at(g.locus, sides.old)]
-    before = sides.state(g.locus, sides.old, None)
-    after = sides.state(g.locus, sides.new, g)
+    old = [pair.old[k] for k in pair.keys_at(g.place, pair.old)]
+    before = pair.state(g.place, pair.old, None)
+    after = pair.state(g.place, pair.new, g)
     if g.expected:
-        why = f"{g.locus.site} is now empty on purpose"
-        return Change("finding", g.locus, Kind.TOO_LITTLE_DATA, before, after, why)
-    done = sides.work.at(g.locus.site) if g.locus.site else ""
+        why = f"{g.place.site} is now empty on purpose"
+        return Change("finding", g.place, Kind.TOO_LITTLE_DATA, before, after, why)
+    done = pair.work.at(g.place.site) if g.place.site else ""
     why = "tested without a finding before"
     if not any(was_tested(link) for link in old):
         why = "the earlier run did not test it: it may have been there already"
     if done:
-        why += f"; {g.locus.site} was {done} in between"
+        why += f"; {g.place.site} was {done} in between"
     if g.cause is Cause.SPILLOVER and g.because_of:
         why += f"; disturbed by {g.because_of}"
     elif g.action not in WANTS_WORK:
         why += "; nothing to do about it now"
-    return Change("finding", g.locus, Kind.NEW, before, after, why)
+    return Change("finding", g.place, Kind.NEW, before, after, why)

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from memdiag.model.comparison import Change, Kind, Rate
+from memdiag.model.place import Place
 from memdiag.model.quantities import show_count, show_rate
 from memdiag.model.records import Result
-from memdiag.model.verdict import Locus
-from memdiag.repair.alignment import Key
-from memdiag.repair.paired_runs import BAD, Sides, show_p, was_tested
+from memdiag.repair.paired_runs import BAD, PairedRuns, show_p, was_tested
 from memdiag.repair.rate_change import RateChange, excluded, rate_change
 from memdiag.stats import holm
 
@@ -36,45 +35,43 @@ _GRADE = {
 Said = tuple[Kind, str]
 
 
-def link_changes(sides: Sides) -> list[Change]:
+def link_changes(pair: PairedRuns) -> list[Change]:
     """One change for each link that both runs name, most urgent first."""
-    pairs = sides.matched
+    pairs = pair.matched
     tested = [
         rate_change(
-            [sides.old[a].counts(sides.shared)],
-            [sides.new[b].counts(sides.shared)],
-            sides.confidence,
+            [pair.old[a].counts(pair.shared)], [pair.new[b].counts(pair.shared)], pair.confidence
         )
         for a, b in pairs
     ]
-    clean = excluded(tested, sides.confidence)
+    clean = excluded(tested, pair.confidence)
     adjusted = adjusted_p(tested)
     lacking = sum(c is False for c in clean)
     changes = [
-        _change(a, b, sides, r, clean=clean[i], p_adjusted=adjusted[i], lacking=lacking)
+        _change(a, b, pair, r, clean=clean[i], p_adjusted=adjusted[i], lacking=lacking)
         for i, ((a, b), r) in enumerate(zip(pairs, tested, strict=True))
     ]
     return sorted(changes, key=lambda c: _URGENT.index(c.kind))
 
 
 def _change(
-    a: Key,
-    b: Key,
-    sides: Sides,
+    a: Place,
+    b: Place,
+    pair: PairedRuns,
     rate: RateChange | None,
     *,
     clean: bool | None,
     p_adjusted: float,
     lacking: int,
 ) -> Change:
-    level = 1 - sides.confidence
+    level = 1 - pair.confidence
     said = [
-        *_training(sides.old[a].results, sides.new[b].results),
+        *_training(pair.old[a].results, pair.new[b].results),
         *_errors(rate, clean, p_adjusted, level),
-        *_uncounted(sides, a, b, rate),
+        *_uncounted(pair, a, b, rate),
     ]
     said.sort(key=lambda s: _URGENT.index(s[0]))
-    eye = sides.eyes.get(a)
+    eye = pair.eyes.get(a)
     if eye is not None and eye.direction < 0:
         said.insert(0, (Kind.WORSE, eye.says()))
     elif eye is not None and eye.direction > 0:
@@ -82,38 +79,38 @@ def _change(
         said.append((said[0][0] if said else Kind.BETTER, eye.says()))
     kind = min((k for k, _ in said), key=_URGENT.index, default=Kind.SAME)
     because = "; ".join(text for _, text in said) or "nothing changed"
-    if b[0] in sides.work.off:
-        kind, because = Kind.TOO_LITTLE_DATA, f"{b[0]} is empty on purpose"
-    elif not _anything(sides, a, b):
+    if b.site in pair.work.off:
+        kind, because = Kind.TOO_LITTLE_DATA, f"{b.site} is empty on purpose"
+    elif not _anything(pair, a, b):
         kind, because = Kind.TOO_LITTLE_DATA, "not tested in the later run"
     needed = None
     if rate is not None and clean is False:
         needed = rate.bits_to_exclude(level / max(1, lacking))
-    locus = Locus(*b) if b[0] is not None else Locus(*a)
+    place = b if b.site is not None else a
     shown = rate_shown(rate, p_adjusted)
     return Change(
         "link",
-        locus,
+        place,
         kind,
-        sides.state(Locus(*a), {a: sides.old[a]}, None),
-        sides.state(Locus(*b), {b: sides.new[b]}, None),
+        pair.state(a, {a: pair.old[a]}, None),
+        pair.state(b, {b: pair.new[b]}, None),
         because,
         shown,
         needed,
-        sides.seconds(needed, [b]),
+        pair.seconds(needed, [b]),
     )
 
 
-def site_changes(sides: Sides, links: Sequence[Change]) -> list[Change]:
+def site_changes(pair: PairedRuns, links: Sequence[Change]) -> list[Change]:
     """One change for each site, in the order of the board: the most urgent of its links', with
     the rate over all of them."""
     by_site: dict[str, list[Change]] = {}
     for c in links:
-        if c.locus.site is not None:
-            by_site.setdefault(c.locus.site, []).append(c)
-    order = {s.ref: i for i, s in enumerate(sides.board.sites)}
+        if c.place.site is not None:
+            by_site.setdefault(c.place.site, []).append(c)
+    order = {s.ref: i for i, s in enumerate(pair.board.sites)}
     sites = sorted(by_site, key=lambda ref: (order.get(ref, len(order)), ref))
-    tested = [sides.rate_at(Locus(site=ref)) for ref in sites]
+    tested = [pair.rate_at(Place(site=ref)) for ref in sites]
     adjusted = adjusted_p(tested)
     out = []
     for ref, rate, p in zip(sites, tested, adjusted, strict=True):
@@ -121,7 +118,7 @@ def site_changes(sides: Sides, links: Sequence[Change]) -> list[Change]:
         kind = min((c.kind for c in here), key=_URGENT.index)
         some = Counter(c.kind.value for c in here)
         because = ", ".join(f"{n} of {len(here)} links {k}" for k, n in some.items())
-        at = Locus(site=ref)
+        at = Place(site=ref)
         needing = [c for c in here if c.needed_bits is not None]
         longest = max(needing, key=lambda c: c.needed_seconds or 0, default=None)
         out.append(
@@ -129,8 +126,8 @@ def site_changes(sides: Sides, links: Sequence[Change]) -> list[Change]:
                 "site",
                 at,
                 kind,
-                sides.state(at, sides.old, None),
-                sides.state(at, sides.new, None),
+                pair.state(at, pair.old, None),
+                pair.state(at, pair.new, None),
                 because,
                 rate_shown(rate, p),
                 longest.needed_bits if longest else None,
@@ -158,12 +155,12 @@ def rate_shown(rate: RateChange | None, p_adjusted: float) -> Rate | None:
     return Rate(rate.ratio, rate.low, high, rate.p, p_adjusted, rate.basis)
 
 
-def _anything(sides: Sides, a: Key, b: Key) -> bool:
+def _anything(pair: PairedRuns, a: Place, b: Place) -> bool:
     """Did the later run test the link at all, where the earlier one had?"""
-    return was_tested(sides.new[b]) or not was_tested(sides.old[a])
+    return was_tested(pair.new[b]) or not was_tested(pair.old[a])
 
 
-def _training(before: dict[str, Result], after: dict[str, Result]) -> list[Said]:
+def _training(before: Mapping[str, Result], after: Mapping[str, Result]) -> list[Said]:
     """The steps whose result changed, and those that stay bad."""
     found: dict[Kind, list[str]] = {}
     for step, was in before.items():
@@ -215,11 +212,11 @@ def _errors(rate: RateChange | None, clean: bool | None, p: float, level: float)
     return ((Kind.WORSE if (rate.ratio or 0) > 1 else Kind.BETTER, test),)
 
 
-def _uncounted(sides: Sides, a: Key, b: Key, rate: RateChange | None) -> Sequence[Said]:
+def _uncounted(pair: PairedRuns, a: Place, b: Place, rate: RateChange | None) -> Sequence[Said]:
     """Errors of which one run gives no denominator: no rate, but not nothing either."""
     if rate is not None:
         return ()
-    was, now = sides.old[a].counts(sides.shared), sides.new[b].counts(sides.shared)
+    was, now = pair.old[a].counts(pair.shared), pair.new[b].counts(pair.shared)
     if now.errors:
         kind = Kind.REMAINS if was.errors else Kind.NEW
         return ((kind, f"{show_count(now.errors)} errors now; no rate, bits were not counted"),)

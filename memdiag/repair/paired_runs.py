@@ -5,62 +5,76 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
-from memdiag.evidence.table import FAILED
+from memdiag.evidence.measurements import Measurements, measure
 from memdiag.model.board import Board
 from memdiag.model.comparison import State
+from memdiag.model.place import Place
 from memdiag.model.quantities import Quantity
-from memdiag.model.records import Result, Run
-from memdiag.model.verdict import Cause, Finding, Locus, Verdict
-from memdiag.repair.alignment import (
-    Counts,
-    Key,
-    Link,
-    Shared,
-    align,
-    covers,
-    gather,
-    lines_of,
-    shared,
-)
+from memdiag.model.records import ENDED, FAILED, Result, Run
+from memdiag.model.verdict import Cause, Finding, Verdict
+from memdiag.repair.alignment import Counts, Link, Shared, align, gather, lines_of, shared
 from memdiag.repair.eye_change import EyeChange, eye_changes
 from memdiag.repair.part_swaps import Work, work_between
 from memdiag.repair.rate_change import RateChange, rate_change, total
 from memdiag.stats import binomial_limits
 
+if TYPE_CHECKING:
+    from memdiag.diagnosis.settings import Shop
+
 BAD = FAILED | {Result.MARGINAL}
 OWN = frozenset(Cause) - {Cause.SPILLOVER, Cause.CLEAR}
 """Causes that are a fault of the place itself, or may be one."""
 
-_ORDER = (Result.PASS, Result.MARGINAL, Result.FAIL, Result.NOT_FOUND, Result.NO_RESPONSE)
+
+@dataclass(frozen=True, slots=True)
+class JudgedRun:
+    """A run, grouped by place and judged."""
+
+    measured: Measurements
+    verdict: Verdict
+
+
+def judged(run: Run, board: Board, shop: Shop | None, verdict: Verdict | None = None) -> JudgedRun:
+    """A run on its board; the verdict is made where none is given."""
+    measured = measure(run, board)
+    if verdict is None:
+        # Only here: a comparison of two verdicts that are already made needs no inference.
+        from memdiag.diagnosis.judge import judge_measured
+
+        verdict = judge_measured(measured, shop)
+    return JudgedRun(measured, verdict)
 
 
 @dataclass
-class Sides:
+class PairedRuns:
     """The two runs with their verdicts, on one board."""
 
-    before: Run
-    after: Run
-    board: Board
-    before_verdict: Verdict
-    after_verdict: Verdict
+    one: JudgedRun
+    two: JudgedRun
     confidence: float
     between: Sequence[Run] = ()
 
-    @cached_property
-    def old(self) -> dict[Key, Link]:
-        return gather(self.before, self.board)
+    def __post_init__(self) -> None:
+        self.before, self.after = self.one.measured.run, self.two.measured.run
+        self.before_verdict, self.after_verdict = self.one.verdict, self.two.verdict
+        self.board = self.two.measured.board
 
     @cached_property
-    def new(self) -> dict[Key, Link]:
-        return gather(self.after, self.board)
+    def old(self) -> dict[Place, Link]:
+        return gather(self.one.measured)
 
     @cached_property
-    def pairs(self) -> list[tuple[Key | None, Key | None]]:
+    def new(self) -> dict[Place, Link]:
+        return gather(self.two.measured)
+
+    @cached_property
+    def pairs(self) -> list[tuple[Place | None, Place | None]]:
         return align(self.old, self.new)
 
     @cached_property
-    def matched(self) -> list[tuple[Key, Key]]:
+    def matched(self) -> list[tuple[Place, Place]]:
         return [(a, b) for a, b in self.pairs if a is not None and b is not None]
 
     @cached_property
@@ -68,35 +82,35 @@ class Sides:
         return shared(self.before, self.after)
 
     @cached_property
-    def eyes(self) -> Mapping[Key, EyeChange]:
+    def eyes(self) -> Mapping[Place, EyeChange]:
         return eye_changes(self.old, self.new, self.matched)
 
     @cached_property
     def work(self) -> Work:
         return work_between(self.before, self.after, self.between)
 
-    def keys_at(self, locus: Locus, side: Mapping[Key, Link]) -> list[Key]:
-        return [key for key in side if covers(locus, key, self.board)]
+    def keys_at(self, place: Place, side: Mapping[Place, Link]) -> list[Place]:
+        return [link for link in side if place.speaks_of(link, self.board)]
 
-    def counts_at(self, locus: Locus, side: Mapping[Key, Link]) -> list[Counts]:
-        return [side[key].counts(self.shared) for key in self.keys_at(locus, side)]
+    def counts_at(self, place: Place, side: Mapping[Place, Link]) -> list[Counts]:
+        return [side[key].counts(self.shared) for key in self.keys_at(place, side)]
 
-    def rate_at(self, locus: Locus) -> RateChange | None:
+    def rate_at(self, place: Place) -> RateChange | None:
         """The change of rate over the place. Where only one run names lanes, over what both
         name in common: the sums."""
         return rate_change(
-            self.counts_at(locus, self.old), self.counts_at(locus, self.new), self.confidence
+            self.counts_at(place, self.old), self.counts_at(place, self.new), self.confidence
         )
 
-    def seconds(self, bits: int | None, keys: Iterable[Key]) -> float | None:
+    def seconds(self, bits: int | None, keys: Iterable[Place]) -> float | None:
         """How long that many bits take over those links at the full line rate of the after-run."""
         rate = self.after.head.rate or self.before.head.rate
         lines = lines_of(keys, self.board)
         return bits / (rate * lines) if bits and rate and lines else None
 
-    def state(self, locus: Locus, side: Mapping[Key, Link], finding: Finding | None) -> State:
+    def state(self, place: Place, side: Mapping[Place, Link], finding: Finding | None) -> State:
         """What one run says of a place, in figures."""
-        keys = self.keys_at(locus, side)
+        keys = self.keys_at(place, side)
         sums = total([side[key].counts(self.shared) for key in keys])
         low = high = None
         if sums.bits and sums.errors is not None and sums.errors <= sums.bits:
@@ -116,46 +130,11 @@ class Sides:
     @cached_property
     def measured(self) -> frozenset[str]:
         """The sites the after-run tested: a step that ran, or bits compared."""
-        return frozenset(k[0] for k, link in self.new.items() if k[0] and was_tested(link))
+        return frozenset(at.site for at, link in self.new.items() if at.site and was_tested(link))
 
-    def sites_of(self, locus: Locus) -> frozenset[str]:
-        """The sites a place touches, of those the board or either run knows."""
-        known = {s.ref for s in self.board.sites if s.named}
-        keys = [(ref, None, None, None) for ref in known] + list(self.old) + list(self.new)
-        if locus.site is not None:
-            return frozenset({locus.site})
-        if locus == Locus():
-            return frozenset(known)
-        owners = {
-            key[0]
-            for key in keys
-            if key[0] is not None
-            and covers(locus, key, self.board)
-            and (locus.channel is None or self._owns(key[0], locus))
-        }
-        return frozenset(owners)
-
-    def _owns(self, ref: str, locus: Locus) -> bool:
-        site = self.board.site(ref)
-        return site is None or not site.links or locus.channel in site.channels
-
-    def touch(self, a: Locus, b: Locus) -> bool:
+    def touch(self, a: Place, b: Place) -> bool:
         """Do two findings speak of the same place, or one of a part of the other's?"""
-        if a == b:
-            return True
-        for name in ("channel", "rank", "lane"):
-            x, y = getattr(a, name), getattr(b, name)
-            if x is not None and y is not None and x != y:
-                return False
-        if a.dq is not None and b.dq is not None and not _lines(a) & _lines(b):
-            return False
-        if a.site is not None and b.site is not None:
-            return a.site == b.site
-        return bool(self.sites_of(a) & self.sites_of(b))
-
-
-def _lines(locus: Locus) -> set[int]:
-    return set(locus.dq) if isinstance(locus.dq, tuple) else {locus.dq or 0}
+        return a == b or a.touches(b, self.board)
 
 
 def show_p(p: float) -> str:
@@ -171,9 +150,9 @@ def was_tested(link: Link) -> bool:
 def worst_of(links: Iterable[Link]) -> str | None:
     """The worst training result of links; `not-run` only where nothing ran."""
     results = {r for link in links for r in link.results.values()}
-    ran = [r for r in results if r in _ORDER]
+    ran = [r for r in results if r in ENDED]
     if ran:
-        return max(ran, key=_ORDER.index).value
+        return max(ran, key=ENDED.index).value
     return Result.NOT_RUN.value if results else None
 
 

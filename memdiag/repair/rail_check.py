@@ -15,6 +15,7 @@ from memdiag.diagnosis.judge import conclude
 from memdiag.diagnosis.settings import Shop, default
 from memdiag.evidence import rails
 from memdiag.evidence.build import gather
+from memdiag.evidence.measurements import measure
 from memdiag.model.board import Board, Rail, Site
 from memdiag.model.records import RailRow, Run
 from memdiag.model.verdict import Verdict
@@ -110,12 +111,13 @@ def check(
     runs = [first]
     if after:
         runs += load(dump_text(after, board, off=off), board=board)
-    evidence = gather(first, board)
+    measured = measure(first, board)
+    evidence = gather(measured)
     for later in runs[1:]:
-        evidence.nodes += gather(later, board).nodes
+        evidence.nodes += gather(measure(later, board)).nodes
     case = hypotheses.build(first, board, evidence, shop)
     posterior = noisy_max.infer(case.model)
-    verdict = conclude(first, board, evidence, case, posterior, shop, rails_only=True)
+    verdict = conclude(measured, evidence, case, posterior, shop, rails_only=True)
     judged = tuple(r for run in runs for r in _readings(run, board))
     before = {row.rail: row.ohms for row in first.rails}
     accounted = tuple(

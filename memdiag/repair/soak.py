@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from memdiag import stats
 from memdiag.model import quantities
+from memdiag.model.place import Place
 
 if TYPE_CHECKING:
     from memdiag.model.board import Board
@@ -118,7 +119,7 @@ def lines_in(board: Board, site: str | None = None) -> int:
     else:
         known = ", ".join(s.ref for s in board.sites)
         raise ValueError(f"{board.name or 'the board'} has no site {site} with lanes: {known}")
-    return lines_of([(ref, None, None, None) for ref in sites], board)
+    return lines_of([Place(site=ref) for ref in sites], board)
 
 
 # --- what people type ---------------------------------------------------------------------------

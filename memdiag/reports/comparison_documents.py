@@ -55,7 +55,7 @@ def _change(c: Change) -> dict[str, Any]:
     r = c.rate
     return {
         "level": c.level,
-        "scope": scope_document(c.locus),
+        "scope": scope_document(c.place),
         "change": c.kind.value,
         "before": _state(c.before),
         "after": _state(c.after),
@@ -107,7 +107,7 @@ def _history(h: History) -> dict[str, Any]:
         ],
         "tracks": [
             {
-                "scope": scope_document(track.locus),
+                "scope": scope_document(track.place),
                 "states": [None if f is None else _finding(f) for f in track.findings],
             }
             for track in h.tracks

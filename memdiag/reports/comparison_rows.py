@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from memdiag.model.comparison import Change, Comparison, Kind, State, Track
+from memdiag.model.place import Place
 from memdiag.model.problems import Severity
 from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
 from memdiag.model.records import Run
-from memdiag.model.verdict import Finding, Locus
+from memdiag.model.verdict import Finding
 from memdiag.repair.paired_runs import show_p
 
 HEADINGS = ("place", "change", "worst step", "eye", "errors", "rate ratio", "p")
@@ -26,15 +27,15 @@ def rows(comparison: Comparison) -> tuple[list[list[str]], str]:
     """
     links: dict[str | None, list[Change]] = {}
     for link in comparison.links:
-        links.setdefault(link.locus.site, []).append(link)
+        links.setdefault(link.place.site, []).append(link)
     shown: list[Change] = []
     for site in comparison.sites:
         if site.kind is Kind.SAME:
             continue
         shown.append(site)
-        here = links[site.locus.site]
+        here = links[site.place.site]
         # Where lanes are named, a row for their whole channel says nothing of its own.
-        finest = [c for c in here if c.locus.lane is not None] or here
+        finest = [c for c in here if c.place.lane is not None] or here
         if len({c.kind for c in finest}) > 1:
             shown += _by_place(c for c in here if c.kind is not Kind.SAME)
     shown += _by_place(c for c in links.get(None, ()) if c.kind is not Kind.SAME)
@@ -52,12 +53,12 @@ def _by_place(changes: Iterable[Change]) -> list[Change]:
         changes,
         key=lambda c: tuple(
             (v is not None, isinstance(v, str), v if v is not None else 0)
-            for v in (c.locus.channel, c.locus.rank, c.locus.lane)
+            for v in (c.place.channel, c.place.rank, c.place.lane)
         ),
     )
 
 
-def place(locus: Locus, *, nested: bool = False) -> str:
+def place(locus: Place, *, nested: bool = False) -> str:
     """`U6`, or `U6 ch 3 lane 1`; rank 0 goes without saying."""
     parts = [] if locus.site is None else [locus.site]
     for word, value in (
@@ -80,7 +81,7 @@ def cells(change: Change) -> list[str]:
     """One row of the table, `-` where a run does not say."""
     a, b = change.before, change.after
     return [
-        place(change.locus),
+        place(change.place),
         change.kind.value,
         clip(arrow(a.worst, b.worst), CELL),
         clip(_eyes(a.eye, b.eye), CELL),
@@ -132,7 +133,7 @@ def _p(p: float) -> str:
 def finding_title(change: Change) -> str:
     """`U6: missing -> clear`."""
     was, now = _cause(change.before, change, False), _cause(change.after, change, True)
-    return f"{change.locus}: {was} -> {now}"
+    return f"{change.place}: {was} -> {now}"
 
 
 def _cause(state: State, change: Change, later: bool) -> str:
@@ -154,7 +155,7 @@ def proof(comparison: Comparison) -> list[str]:
     for c in comparison.findings:
         if c.needed_bits is None:
             continue
-        text = f"{c.locus}: {show_count(c.needed_bits)} bits without an error"
+        text = f"{c.place}: {show_count(c.needed_bits)} bits without an error"
         done = c.after.bits
         if done:
             text += f" ({show_count(done)} are done)"
@@ -204,7 +205,7 @@ def state_words(finding: Finding | None) -> str:
 
 
 def track_words(track: Track) -> str:
-    return f"{track.locus}: " + " -> ".join(state_words(f) for f in track.findings)
+    return f"{track.place}: " + " -> ".join(state_words(f) for f in track.findings)
 
 
 def stages(comparison: Comparison) -> Sequence[str]:

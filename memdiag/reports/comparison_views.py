@@ -145,7 +145,7 @@ def _row(change: Change, paper: bool) -> Row:
             + _time(change.needed_seconds)
         )
     return Row(
-        str(change.locus),
+        str(change.place),
         SIGNS[change.kind],
         change.kind.value,
         _state(change.before),
@@ -220,5 +220,5 @@ def _history(history: History | None) -> dict[str, Any] | None:
     rows = []
     for track in history.tracks:
         cells = ["-" if f is None else f"{f.cause.value}, {_sure(f)}" for f in track.findings]
-        rows.append((str(track.locus), cells))
+        rows.append((str(track.place), cells))
     return {"heads": heads, "rows": rows, "most": PAPER_TRACKS}

@@ -8,8 +8,9 @@ from typing import Any
 
 from memdiag import __version__
 from memdiag.evidence.table import COLUMNS
+from memdiag.model.place import Place
 from memdiag.model.problems import Problem
-from memdiag.model.verdict import Finding, Locus, Verdict
+from memdiag.model.verdict import Finding, Verdict
 
 FORMAT = "memdiag-verdict/1"
 
@@ -53,7 +54,7 @@ def verdicts_json(verdicts: Sequence[Verdict]) -> str:
 
 def _finding(f: Finding) -> dict[str, Any]:
     return {
-        "scope": scope_document(f.locus),
+        "scope": scope_document(f.place),
         "cause": f.cause.value,
         "probability": f.probability,
         "alternatives": [{"cause": c.value, "probability": p} for c, p in f.alternatives],
@@ -66,15 +67,15 @@ def _finding(f: Finding) -> dict[str, Any]:
     }
 
 
-def scope_document(locus: Locus) -> dict[str, Any]:
+def scope_document(place: Place) -> dict[str, Any]:
     return {
-        "site": locus.site,
-        "channel": locus.channel,
-        "rank": locus.rank,
-        "lane": locus.lane,
-        "dq": list(locus.dq) if isinstance(locus.dq, tuple) else locus.dq,
-        "rail": locus.rail,
-        "partition": locus.partition,
+        "site": place.site,
+        "channel": place.channel,
+        "rank": place.rank,
+        "lane": place.lane,
+        "dq": list(place.dq) if isinstance(place.dq, tuple) else place.dq,
+        "rail": place.rail,
+        "partition": place.partition,
     }
 
 

@@ -29,7 +29,7 @@ def verdict_markdown(verdict: Verdict) -> str:
     top = verdict.findings[0] if verdict.findings else None
     out = [f"## {escape(s.text)}", ""]
     do = (
-        wording.action_words(s.action, top.locus)
+        wording.action_words(s.action, top.place)
         if top
         else ("nothing to do" if s.action is Action.NONE else "RETEST what was not measured")
     )
@@ -66,7 +66,7 @@ def _finding(f: Finding) -> list[str]:
     chance = "as declared" if f.expected else show_probability(f.probability)
     because = f" because of {escape(f.because_of)}" if f.because_of else ""
     out = [
-        f"### {escape(f.locus)}: {f.cause} ({chance}){because}, {f.action}",
+        f"### {escape(f.place)}: {f.cause} ({chance}){because}, {f.action}",
         "",
         escape(f.reason),
         "",
@@ -80,7 +80,7 @@ def _finding(f: Finding) -> list[str]:
 def _group(group: Sequence[Finding], verdict: Verdict) -> list[str]:
     """Sites disturbed by one fault: named together, with the strongest line of each."""
     first = group[0]
-    sites = ", ".join(escape(f.locus) for f in group)
+    sites = ", ".join(escape(f.place) for f in group)
     return [
         f"### {sites}: spillover because of {escape(first.because_of)}, {first.action}",
         "",

@@ -11,10 +11,9 @@ from dataclasses import dataclass
 
 from memdiag.diagnosis import wording
 from memdiag.evidence.table import TableRow
-from memdiag.model.board import Board
 from memdiag.model.quantities import show_count, show_probability
-from memdiag.model.records import Run, Scope
-from memdiag.model.verdict import HEATS, WANTS_WORK, Action, Cause, Finding, Locus, Verdict
+from memdiag.model.records import Run
+from memdiag.model.verdict import HEATS, WANTS_WORK, Action, Cause, Finding, Verdict
 from memdiag.reports import rows
 from memdiag.reports.packages import Mark
 from memdiag.reports.svg import Drawn
@@ -92,7 +91,7 @@ def plate(verdict: Verdict) -> Plate:
             not idle,
             False,
         )
-    where = top.locus.site or str(top.locus)
+    where = top.place.site or str(top.place)
     cause, sure = top.cause.value, show_probability(top.probability)
     if top.cause is Cause.UNDECIDED and top.alternatives:
         best, chance = top.alternatives[0]
@@ -101,9 +100,9 @@ def plate(verdict: Verdict) -> Plate:
         sure = "as declared"
     return Plate(
         where,
-        str(top.locus).removeprefix(where).strip(),
+        str(top.place).removeprefix(where).strip(),
         cause,
-        wording.action_words(summary.action, top.locus),
+        wording.action_words(summary.action, top.place),
         sure,
         summary.text,
         summary.action in WANTS_WORK,
@@ -126,13 +125,13 @@ def items(verdict: Verdict, *, alone: bool = True) -> tuple[tuple[Item, ...], tu
 
 
 def _item(f: Finding, paper: bool) -> Item:
-    where = str(f.locus)
+    where = str(f.place)
     return Item(
         where,
         f.cause.value,
         show_probability(f.probability),
         f.action.value,
-        wording.action_words(f.action, f.locus),
+        wording.action_words(f.action, f.place),
         f.reason,
         f.expected,
         f.because_of or "",
@@ -150,22 +149,10 @@ def marks(verdict: Verdict) -> dict[str, Mark]:
     found: dict[str, Mark] = {}
     work = verdict.summary.site if verdict.summary.action in WANTS_WORK else None
     for finding in verdict.findings:
-        for ref in sites_of(finding.locus, verdict.board):
+        # The whole board picks out no site.
+        for ref in () if finding.place.is_board else finding.place.sites(verdict.board):
             found.setdefault(ref, Mark(finding.cause.value, ref == work))
     return found
-
-
-def sites_of(locus: Locus, board: Board) -> tuple[str, ...]:
-    """The sites a finding's place covers."""
-    if locus.site is not None:
-        return (locus.site,)
-    if locus.rail is not None:
-        return tuple(s.ref for s in board.sites_on_rail(locus.rail))
-    if locus.partition is not None:
-        return tuple(s.ref for s in board.partitions.get(locus.partition, ()))
-    dq = locus.dq if isinstance(locus.dq, int) else None
-    scope = Scope(None, locus.channel, locus.rank, locus.lane, dq)
-    return tuple(s.ref for s in board.owners(scope))
 
 
 def head(run: Run) -> tuple[tuple[str, str], ...]:

@@ -19,8 +19,8 @@ def rails_text(report: RailsReport) -> str:
         head = ["rails: CLEAR", "DO: nothing here; boot and judge a dump"]
     else:
         head = [
-            f"{top.locus}: {top.cause.value.upper()} ({show_probability(top.probability)})",
-            f"DO: {wording.action_words(top.action, top.locus)}",
+            f"{top.place}: {top.cause.value.upper()} ({show_probability(top.probability)})",
+            f"DO: {wording.action_words(top.action, top.place)}",
         ]
         rest = [f"{c} {show_probability(p)}" for c, p in top.alternatives if p >= 0.02]
         head += ["instead: " + ", ".join(rest)] if rest else []

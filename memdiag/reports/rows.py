@@ -132,7 +132,7 @@ def group_words(group: Sequence[Finding], table: Sequence[TableRow]) -> tuple[st
         f"They are healthy as far as can be seen; {source} disturbs them. Look at them again "
         f"in the first dump after {source} is mended."
     ]
-    errors = dict.fromkeys((f.locus.site for f in group), 0)
+    errors = dict.fromkeys((f.place.site for f in group), 0)
     for row in table:
         if row.site in errors:
             errors[row.site] += row.errors or 0

@@ -42,7 +42,7 @@ def _answer(verdict: Verdict) -> str:
     s = verdict.summary
     top = verdict.findings[0] if verdict.findings else None
     locus = (
-        str(top.locus)
+        str(top.place)
         if top is not None and s.action is not Action.NONE
         else (verdict.board.name or "board")
     )
@@ -53,7 +53,7 @@ def _answer(verdict: Verdict) -> str:
     if top is not None and top.expected:
         chance = "as declared"
     first = f"{locus}: {s.cause.value.upper()} ({chance})"
-    do = f"DO: {wording.action_words(s.action, top.locus) if top else _idle(s.action)}"
+    do = f"DO: {wording.action_words(s.action, top.place) if top else _idle(s.action)}"
     head = verdict.run.head
     about = [f"board {head.board or verdict.board.name or '?'}"]
     about += [f"{k} {v}" for k in ("serial", "ticket", "stage", "id") if (v := getattr(head, k))]
@@ -65,7 +65,7 @@ def _idle(action: Action) -> str:
 
 
 def _finding(number: int, f: Finding) -> str:
-    head = f"{number}. {f.locus}: {f.cause.value}"
+    head = f"{number}. {f.place}: {f.cause.value}"
     if f.expected:
         head += ", expected"
     elif f.cause.value != "undecided":
@@ -87,7 +87,7 @@ def _quote(quote: Quote) -> str:
 
 def _group(number: int, group: Sequence[Finding], verdict: Verdict) -> str:
     """Sites disturbed by one fault: named together, with the strongest line of each."""
-    sites = ", ".join(str(f.locus) for f in group)
+    sites = ", ".join(str(f.place) for f in group)
     chance = show_probability(min(f.probability for f in group))
     least = "" if chance.startswith("over") else "at least "
     head = f"{number}. {sites}: spillover, {least}{chance} each, because of {group[0].because_of}"

@@ -57,7 +57,7 @@ def show(seed: int, filters: dict[str, object]) -> None:
         others = ", ".join(f"{c} {p:.3f}" for c, p in f.alternatives if p > 0.005)
         why = f" because of {f.because_of}" if f.because_of else ""
         print(
-            f"  {f.locus}: {f.cause} {f.probability:.3f} -> {f.action}{why} (else {others or '-'})"
+            f"  {f.place}: {f.cause} {f.probability:.3f} -> {f.action}{why} (else {others or '-'})"
         )
         print(f"      {f.reason}")
     print(score(scene).line)

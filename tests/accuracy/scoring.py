@@ -10,9 +10,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from memdiag.model.board import Board, inferred
-from memdiag.model.records import Run, Scope
-from memdiag.model.verdict import WANTS_WORK, Action, Cause, Finding, Locus, Verdict
+from memdiag.boards.inferred import inferred
+from memdiag.model.board import Board
+from memdiag.model.place import Place
+from memdiag.model.records import Run
+from memdiag.model.verdict import WANTS_WORK, Action, Cause, Finding, Verdict
 from tests.simulator.scenes import Scene
 from tests.simulator.truth import Truth
 
@@ -101,10 +103,10 @@ def judge_scene(scene: Scene) -> tuple[Run, Verdict]:
     return run, judge(run, board if board is not None else inferred(run))
 
 
-def matches(locus: Locus, truth: Truth, board: Board) -> bool:
+def matches(locus: Place, truth: Truth, board: Board) -> bool:
     """Whether a finding's place is the truth's place."""
     everywhere = len(truth.sites) == len(board.sites) and truth.site is None
-    if everywhere and locus == Locus():
+    if everywhere and locus == Place():
         return True  # "the board" is the right place for what strikes all of it
     if truth.kind == "stride":
         return locus.site is None and locus.rail is None
@@ -127,16 +129,10 @@ def matches(locus: Locus, truth: Truth, board: Board) -> bool:
         return locus.site == truth.site
     if truth.kind == "short-package" and locus.rail == truth.rail:
         return True
-    return locus.channel is not None and {s.ref for s in board.owners(_scope(locus))} == {
-        truth.site
-    }
+    return locus.channel is not None and locus.link.sites(board) == (truth.site,)
 
 
-def _scope(locus: Locus) -> Scope:
-    return Scope(None, locus.channel, locus.rank, locus.lane)
-
-
-def agrees(locus: Locus, truth: Truth) -> bool:
+def agrees(locus: Place, truth: Truth) -> bool:
     """Whether whatever the finding names inside its place (channel, lane, lines) is so."""
     across = isinstance(truth.dq, tuple) and truth.dq[0] == truth.dq[1]
     for field_ in ("channel",) if across else ("channel", "lane"):
@@ -156,7 +152,7 @@ def right_cause(finding: Finding, truth: Truth) -> bool:
     return (
         truth.kind == "short-package"
         and finding.cause is Cause.SUPPLY
-        and (finding.locus.rail == truth.rail)
+        and (finding.place.rail == truth.rail)
     )
 
 
@@ -182,16 +178,16 @@ def score(scene: Scene) -> Score:
     findings = list(verdict.findings)
     work = [f for f in findings if f.action in WANTS_WORK]
     found = tuple(_found(t, scene, findings, work) for t in scene.truth)
-    replaced = [f.locus.site for f in findings if f.action is Action.REPLACE]
+    replaced = [f.place.site for f in findings if f.action is Action.REPLACE]
     accused = tuple(
-        str(f.locus)
+        str(f.place)
         for f in work
         if f.action in STEEL
-        and not any(matches(f.locus, t, scene.board) for t in scene.truth)
+        and not any(matches(f.place, t, scene.board) for t in scene.truth)
         and not _struck(f, scene)
     )
     wrong_replace = tuple(str(s) for s in replaced if s not in scene.replaceable)
-    heated = {f.locus.site for f in work if f.action in STEEL}
+    heated = {f.place.site for f in work if f.action in STEEL}
     claims = tuple(_claims(scene, findings, verdict))
     result = Score(
         **base,
@@ -232,7 +228,7 @@ def score(scene: Scene) -> Score:
 def _struck(finding: Finding, scene: Scene) -> bool:
     """A finding about a site that a rail's or a controller's fault really strikes is misnamed, but
     the site is in trouble: counted under cause and action, not as an accusation."""
-    return any(finding.locus.site in t.sites for t in scene.truth)
+    return any(finding.place.site in t.sites for t in scene.truth)
 
 
 def _found(truth: Truth, scene: Scene, findings: list[Finding], work: list[Finding]) -> Found:
@@ -249,17 +245,17 @@ def _found(truth: Truth, scene: Scene, findings: list[Finding], work: list[Findi
     else:
         top = [f for f in work if not f.expected]
         top = top[: max(1, sum(t.visible and not t.expected for t in scene.truth))]
-    here = [f for f in findings if matches(f.locus, truth, scene.board)]
+    here = [f for f in findings if matches(f.place, truth, scene.board)]
     if not here:
         return Found(**base)
     at = here[0]
-    place = any(matches(f.locus, truth, scene.board) for f in top)
+    place = any(matches(f.place, truth, scene.board) for f in top)
     return Found(
         **base,
         place=place,
         right_cause=right_cause(at, truth),
         right_action=at.action.value in truth.actions,
-        exact=place and agrees(at.locus, truth),
+        exact=place and agrees(at.place, truth),
         said=at.cause.value,
         open_=at.cause is Cause.UNDECIDED
         or (at.action is Action.RETEST and "retest" not in truth.actions),
@@ -276,12 +272,12 @@ def _claims(scene: Scene, findings: list[Finding], verdict: Verdict) -> Iterable
         if f.cause is Cause.SPILLOVER:
             # a healthy package that a fault elsewhere disturbs, be it on its rail or its bus
             own = {t.site for t in scene.truth if t.visible}
-            true = bool(scene.truth) and f.locus.site not in own
+            true = bool(scene.truth) and f.place.site not in own
         elif f.cause is Cause.CLEAR:
-            true = not any(f.locus.site in (None, t.site) for t in seen)
+            true = not any(f.place.site in (None, t.site) for t in seen)
         else:
             true = any(
-                matches(f.locus, t, scene.board) and agrees(f.locus, t) and right_cause(f, t)
+                matches(f.place, t, scene.board) and agrees(f.place, t) and right_cause(f, t)
                 for t in scene.truth
             )
         yield Claim(f.cause.value, f.probability, true)
@@ -295,7 +291,7 @@ def _line(scene: Scene, verdict: Verdict | None, why: list[str]) -> str:
     if verdict is not None:
         said = (
             "; ".join(
-                f"{f.locus}: {f.cause} {f.probability:.2f} {f.action}"
+                f"{f.place}: {f.cause} {f.probability:.2f} {f.action}"
                 for f in verdict.findings
                 if f.cause is not Cause.SPILLOVER
             )

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from memdiag.model.place import Place
 from memdiag.model.records import Run
-from memdiag.model.verdict import Action, Cause, Finding, Locus, Summary, Verdict
+from memdiag.model.verdict import Action, Cause, Finding, Summary, Verdict
 from tests.accuracy import scoring
 from tests.accuracy.page import aims, page
 from tests.accuracy.scoring import Score, agrees, matches, score
@@ -19,7 +20,7 @@ SEEDS = range(40)
 
 
 def finding(truth: Truth, **more: object) -> Finding:
-    locus = Locus(
+    locus = Place(
         truth.site, truth.channel, truth.rank, truth.lane, truth.dq, truth.rail, truth.partition
     )
     action = Action(sorted(truth.actions)[0])
@@ -96,7 +97,7 @@ def test_silence_finds_nothing_and_accuses_nobody(monkeypatch: pytest.MonkeyPatc
 def test_a_replace_at_a_good_package_is_wrong(monkeypatch: pytest.MonkeyPatch) -> None:
     scene = next(s for s in map(small, range(100)) if not s.truth)
     site = scene.board.sites[0].ref
-    wrong = Finding(Locus(site), Cause.WEAK, 0.95, (), None, Action.REPLACE, "")
+    wrong = Finding(Place(site), Cause.WEAK, 0.95, (), None, Action.REPLACE, "")
     scored = says(scene, [wrong], monkeypatch)
     assert scored.alarm and scored.wrong_replace == (site,) and scored.accused == (site,)
     assert [c.true for c in scored.claims] == [False]
@@ -107,9 +108,9 @@ def test_a_replace_at_a_good_package_is_wrong(monkeypatch: pytest.MonkeyPatch) -
 def test_a_finding_on_the_next_lane_is_at_the_place_but_not_exact() -> None:
     scene = scenes.draw(3, family="gddr6", kind="open-data", dirt=False, known=True, bare=False)
     truth = scene.truth[0]
-    here = Locus(truth.site, truth.channel, 0, truth.lane, truth.dq)
+    here = Place(truth.site, truth.channel, 0, truth.lane, truth.dq)
     beside = replace(here, lane=1 - (truth.lane or 0))
     assert matches(here, truth, scene.board) and agrees(here, truth)
     assert matches(beside, truth, scene.board) and not agrees(beside, truth)
     other = next(s.ref for s in scene.board.sites if s.ref != truth.site)
-    assert not matches(Locus(other), truth, scene.board)
+    assert not matches(Place(other), truth, scene.board)

@@ -176,13 +176,14 @@ def grown(sites: int) -> dict[str, object]:
     from memdiag.diagnosis.judge import judge
     from memdiag.diagnosis.settings import default
     from memdiag.evidence.build import gather
+    from memdiag.evidence.measurements import measure
     from memdiag.reading.load import load
 
     board, problems = profiles.examine(board_text(sites))
     assert board is not None, problems
     (run,) = load(dump_text(sites), board=board)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    case = hypotheses.build(run, board, gather(run, board), default())
+    case = hypotheses.build(run, board, gather(measure(run, board)), default())
     whole, alone = best_of(3, lambda: judge(run, board), lambda: noisy_max.infer(case.model))
     verdict = judge(run, board)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
@@ -196,7 +197,7 @@ def grown(sites: int) -> dict[str, object]:
         "peak_mb": peak / 1024,
         "grew_mb": (peak - before) / 1024,
         "found": [
-            f"{f.locus}: {f.cause.value}" for f in verdict.findings if f.cause.value != "spillover"
+            f"{f.place}: {f.cause.value}" for f in verdict.findings if f.cause.value != "spillover"
         ],
     }
 

@@ -172,6 +172,7 @@ def report(path: Path, size: int, reading: float) -> None:
     """Reading with the table and the evidence after it."""
     from memdiag.boards import profiles
     from memdiag.evidence import table
+    from memdiag.evidence.measurements import measure
     from memdiag.reading import load
 
     try:
@@ -181,9 +182,9 @@ def report(path: Path, size: int, reading: float) -> None:
     started = time.perf_counter()
     (run,) = load.load(path)
     board, _ = profiles.for_run(run)
-    table.rows(run, board)
+    table.rows(measure(run, board))
     if gather is not None:
-        build.gather(run, board)
+        build.gather(measure(run, board))
     whole = time.perf_counter() - started
     print(
         f"  with table and evidence {size / whole / 1e6:7.1f} MB/s"

@@ -11,19 +11,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag.boards import profiles
+from memdiag.boards.inferred import inferred
 from memdiag.boards.profile_checks import overlap
-from memdiag.model.board import Board, inferred
+from memdiag.model.board import Board
+from memdiag.model.place import Place
 from memdiag.model.problems import Position, Severity
 from memdiag.model.problems.boards import KINDS
-from memdiag.model.records import Head, Run, Scope, Source, TrainingRow
+from memdiag.model.records import Head, Run, Source, TrainingRow
 from memdiag.resources import shipped
 
 QUINCES = ("quince-12", "quince-8", "quince-2")
 
 
-def run_of(*scopes: Scope, **head: object) -> Run:
+def run_of(*scopes: Place, **head: object) -> Run:
     rows = tuple(
-        TrainingRow(position=Position(i), step="id", scope=s) for i, s in enumerate(scopes, 1)
+        TrainingRow(position=Position(i), step="id", place=s) for i, s in enumerate(scopes, 1)
     )
     return Run(Head(**head), Source("", 1, 1, True, len(rows), "format-1"), training=rows)
 
@@ -91,7 +93,7 @@ def test_clamshell_partners_on_the_ddr4_board_are_back_to_back() -> None:
         partner = board.site(site.clamshell or "")
         assert partner is not None and (partner.x, partner.y) == (site.x, site.y)
         assert {site.side, partner.side} == {"top", "bottom"}
-        assert "clamshell" in board.relations(site.ref, partner.ref)
+        assert "clamshell" in board.couplings(site.ref, partner.ref)
 
 
 # --- what is wrong is said, all of it -----------------------------------------------------------
@@ -172,7 +174,7 @@ def test_two_sites_may_divide_a_lane_by_data_lines() -> None:
         """
     board, problems = profiles.examine(text % "4, 5, 6, 7")
     assert board is not None and not [p for p in problems if p.severity is Severity.ERROR]
-    assert [s.ref for s in board.owners(Scope(channel="A", lane=0, dq=5))] == ["U2"]
+    assert Place(channel="A", lane=0, dq=5).sites(board) == ("U2",)
     assert "channel A rank 0 lane 0 dq 3 is owned by U1 and U2" in says(text % "3, 4, 5, 6")
 
 
@@ -316,19 +318,19 @@ def test_a_name_that_is_a_path_stays_a_name(tmp_path: Path) -> None:
 
 
 def test_without_a_profile_the_neighbours_are_unknown_and_that_is_said_once() -> None:
-    run = run_of(Scope(site="U1", channel=0, lane=0), board="quince-13", memory="gddr6")
+    run = run_of(Place(site="U1", channel=0, lane=0), board="quince-13", memory="gddr6")
     board, problems = profiles.for_run(run)
     assert not board.known and [s.ref for s in board.sites] == ["U1"]
     assert [p.code for p in problems] == ["board-unknown"]
     assert 'nearest is "quince-12"' in problems[0].message
-    board, problems = profiles.for_run(run_of(Scope(site="U1", channel=0)))
+    board, problems = profiles.for_run(run_of(Place(site="U1", channel=0)))
     assert [p.code for p in problems] == ["board-unsaid"] and not board.known
 
 
 def test_the_explicit_profile_wins_and_a_difference_is_said(tmp_path: Path) -> None:
     path = tmp_path / "b.toml"
     path.write_text(MINE)
-    run = run_of(Scope(site="U1", channel=0), board="quince-8")
+    run = run_of(Place(site="U1", channel=0), board="quince-8")
     board, problems = profiles.for_run(run, path)
     assert board.site("M1") is not None
     assert [p.code for p in problems] == ["board-differs"]
@@ -338,7 +340,7 @@ def test_the_explicit_profile_wins_and_a_difference_is_said(tmp_path: Path) -> N
 
 
 def test_an_explicit_profile_that_cannot_be_used_raises(tmp_path: Path) -> None:
-    run = run_of(Scope(site="U1", channel=0), board="quince-8")
+    run = run_of(Place(site="U1", channel=0), board="quince-8")
     for explicit in (tmp_path / "none.toml", tmp_path, "quince-9"):
         with pytest.raises(profiles.ProfileError) as caught:
             profiles.for_run(run, explicit)
@@ -350,7 +352,7 @@ def test_a_broken_profile_that_was_found_is_said_and_not_used(
 ) -> None:
     (tmp_path / "b.toml").write_text(MINE.replace("ref", "reff"))
     monkeypatch.setenv("MEMDIAG_BOARDS", str(tmp_path))
-    board, problems = profiles.for_run(run_of(Scope(site="U1", channel=0), board="quince-12"))
+    board, problems = profiles.for_run(run_of(Place(site="U1", channel=0), board="quince-12"))
     assert not board.known
     assert {"profile-key", "profile-missing", "board-unknown"} == {p.code for p in problems}
 
@@ -361,41 +363,41 @@ def test_a_broken_profile_that_was_found_is_said_and_not_used(
 @pytest.mark.parametrize(
     ("memory", "scopes", "expected"),
     [
-        ("gddr6", [Scope("U1", 0), Scope("U1", 1)], {"U1": (0, 1)}),
-        ("gddr6", [Scope("U1", 1, lane=0), Scope("U1", 1)], {"U1": (1,)}),
-        ("gddr6", [Scope(channel=0), Scope(channel=1, lane=0)], {"ch 0": (0,), "ch 1": (1,)}),
-        ("ddr4", [Scope(channel=0), Scope(channel=0, lane=3)], {"ch 0 lane 3": (0,)}),
-        ("ddr4", [Scope(channel="A")], {"ch A": ("A",)}),
+        ("gddr6", [Place("U1", 0), Place("U1", 1)], {"U1": (0, 1)}),
+        ("gddr6", [Place("U1", 1, lane=0), Place("U1", 1)], {"U1": (1,)}),
+        ("gddr6", [Place(channel=0), Place(channel=1, lane=0)], {"ch 0": (0,), "ch 1": (1,)}),
+        ("ddr4", [Place(channel=0), Place(channel=0, lane=3)], {"ch 0 lane 3": (0,)}),
+        ("ddr4", [Place(channel="A")], {"ch A": ("A",)}),
         (
             "ddr4",
-            [Scope("U1", 0, lane=0), Scope(channel=0, lane=1)],
+            [Place("U1", 0, lane=0), Place(channel=0, lane=1)],
             {"U1": (0,), "ch 0 lane 1": (0,)},
         ),
-        ("ddr4", [Scope("U1")], {"U1": ()}),
+        ("ddr4", [Place("U1")], {"U1": ()}),
     ],
 )
 def test_inferred_sites_and_their_channels(
-    memory: str, scopes: list[Scope], expected: dict[str, tuple[object, ...]]
+    memory: str, scopes: list[Place], expected: dict[str, tuple[object, ...]]
 ) -> None:
     board = inferred(run_of(*scopes, memory=memory))
     assert {site.ref: site.channels for site in board.sites} == expected
 
 
 def test_a_channel_without_lanes_is_one_link_that_owns_any_lane() -> None:
-    board = inferred(run_of(Scope("U1", 0), Scope("U2", 1, lane=1), memory="gddr6"))
+    board = inferred(run_of(Place("U1", 0), Place("U2", 1, lane=1), memory="gddr6"))
     assert [link.lane for link in board.sites[0].links] == [None]
     assert board.lanes_of(0) == () and board.lanes_of(1) == (1,)
-    assert [s.ref for s in board.owners(Scope(channel=0, lane=1))] == ["U1"]
-    assert board.owners(Scope(channel=1, lane=0)) == ()
+    assert Place(channel=0, lane=1).sites(board) == ("U1",)
+    assert Place(channel=1, lane=0).sites(board) == ()
 
 
 def test_a_row_without_rank_adds_nothing_to_the_ranked_ones() -> None:
-    board = inferred(run_of(Scope("U1", 0, 1, 2), Scope("U1", 0, None, 2), memory="ddr4"))
+    board = inferred(run_of(Place("U1", 0, 1, 2), Place("U1", 0, None, 2), memory="ddr4"))
     assert [(k.rank, k.lane) for k in board.sites[0].links] == [(1, 2)]
 
 
 def test_sites_that_only_the_head_names_are_on_the_inferred_board() -> None:
-    board = inferred(run_of(Scope("U1", 0), removed=("U6",), swapped=(("U3", "U5"),)))
+    board = inferred(run_of(Place("U1", 0), removed=("U6",), swapped=(("U3", "U5"),)))
     assert {s.ref for s in board.sites} == {"U1", "U3", "U5", "U6"}
 
 

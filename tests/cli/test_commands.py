@@ -278,10 +278,11 @@ def test_parquet_holds_the_table(
     from memdiag import frame
     from memdiag.boards import profiles
     from memdiag.evidence import table
+    from memdiag.evidence.measurements import measure
     from memdiag.reading import load
 
     (run,) = load.load(ROOT / "samples" / "weak-package.dump")
-    wanted = frame(table.rows(run, profiles.for_run(run)[0]))
+    wanted = frame(table.rows(measure(run, profiles.for_run(run)[0])))
     target = tmp_path / "table.parquet"
     words = f"read samples/weak-package.dump --format parquet -o {target}"
     assert ran(Case(words), monkeypatch, capsys)[0] == 0

@@ -17,9 +17,10 @@ from hypothesis import strategies as st
 
 from memdiag.cli import main
 from memdiag.model.comparison import Comparison
+from memdiag.model.place import Place
 from memdiag.model.problems import Severity
 from memdiag.model.problems.comparing import KINDS
-from memdiag.model.verdict import Action, Cause, Finding, Locus, Quote
+from memdiag.model.verdict import Action, Cause, Finding, Quote
 from memdiag.reading.load import load
 from memdiag.repair.comparison import compare, history
 from memdiag.reports.comparison_documents import comparison_csv, comparison_json
@@ -218,7 +219,7 @@ def test_a_document_out_of_shape_is_refused_by_the_schema() -> None:
 
 def finding(site: str, cause: Cause, **more: Any) -> Finding:
     given = {
-        "locus": Locus(site=site),
+        "place": Place(site=site),
         "cause": cause,
         "probability": 0.97,
         "alternatives": ((Cause.CLEAR, 0.03),),

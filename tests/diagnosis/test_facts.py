@@ -182,7 +182,7 @@ def test_a_package_that_errs_on_all_its_lanes_is_not_clear(errors: int) -> None:
     cells = f"{BITS} {errors} {errors // 2} {errors // 2} {errors} {errors}"
     v = verdict(dump(board("quince-12"), count=lambda s, c, n: cells if s == "U4" else None))
     assert v.summary.cause is not Cause.CLEAR
-    assert {f.locus.site for f in work(v)} == {"U4"}
+    assert {f.place.site for f in work(v)} == {"U4"}
 
 
 def test_listed_error_words_count_even_where_the_count_says_none() -> None:
@@ -202,7 +202,7 @@ def test_one_dead_lane_leaves_no_room_for_clear() -> None:
     dead = at(("U4", 6, 0), wck="fail -", read="fail 0.00UI", write="fail 0.00UI")
     v = verdict(dump(board("quince-12"), dead, counted(("U4", 6, 0), NOT_SAID)))
     (found,) = work(v)
-    assert (found.locus.site, found.locus.channel, found.locus.lane) == ("U4", 6, 0)
+    assert (found.place.site, found.place.channel, found.place.lane) == ("U4", 6, 0)
     assert found.cause is Cause.JOINT
     assert chance(found, Cause.CLEAR) < 0.02
 
@@ -215,7 +215,7 @@ def test_one_cell_hit_ten_thousand_times_is_one_cell() -> None:
     count = counted(("U4", 6, 0), f"{BITS} 10000 0 10000 0 1")
     v = verdict(dump(board("quince-12"), count=count, words=words))
     (found,) = work(v)
-    assert found.locus.site == "U4"
+    assert found.place.site == "U4"
     assert found.cause is Cause.WEAK
     row = next(r for r in v.table if (r.site, r.channel, r.lane) == ("U4", 6, 0))
     assert row.cells == 1
@@ -234,7 +234,7 @@ def test_one_line_over_many_rows_and_banks_is_the_line(edc: str) -> None:
     count = counted(("U4", 6, 0), f"{BITS} 2000 1000 1000 {bad} 2000")
     v = verdict(dump(board("quince-12"), count=count, words=words))
     (found,) = work(v)
-    assert (found.locus.site, found.locus.channel, found.locus.lane) == ("U4", 6, 0)
+    assert (found.place.site, found.place.channel, found.place.lane) == ("U4", 6, 0)
     assert chance(found, Cause.JOINT) > chance(found, Cause.WEAK)
 
 
@@ -254,7 +254,7 @@ def test_a_capped_list_is_no_cluster() -> None:
         return f"{BITS} 90000000 45000000 45000000 80000000 -" if site == "U4" else None
 
     v = verdict(dump(board("quince-12"), count=count, words=words))
-    assert {f.locus.site for f in work(v)} == {"U4"}
+    assert {f.place.site for f in work(v)} == {"U4"}
 
 
 def test_all_lanes_thin_is_something_they_share() -> None:
@@ -262,7 +262,7 @@ def test_all_lanes_thin_is_something_they_share() -> None:
     row: Row = lambda s, c, n, step: "pass 0.12UI" if step in EYES else None  # noqa: E731
     v = verdict(dump(board("quince-12"), row))
     assert not [f for f in v.findings if f.cause is Cause.SPILLOVER]
-    shared = [f for f in work(v) if f.locus.site is None]
+    shared = [f for f in work(v) if f.place.site is None]
     assert shared
     assert chance(shared[0], Cause.SUPPLY) > chance(shared[0], Cause.JOINT)
 
@@ -272,7 +272,7 @@ def test_all_packages_silent_is_one_finding(name: str) -> None:
     on = board(name)
     v = verdict(dump(on, *gone(*(s.ref for s in on.sites))))
     (found,) = work(v)
-    assert found.locus.site is None
+    assert found.place.site is None
     assert found.action is Action.CHECK_SUPPLY
 
 

@@ -74,15 +74,15 @@ def test_every_entry_is_read_and_every_flipped_bit_counted() -> None:
         assert run.errors is not None
         assert len(run.errors) == len(found) == many
         tallies = lane_tallies.tallies(run.errors, board)
-        assert sorted(t.lane for t in tallies if t.lane is not None) == list(range(8))
+        assert sorted(t.place.lane for t in tallies if t.place.lane is not None) == list(range(8))
         flips = Counter(
             (32 * int(word) + int(bit))
             for e in found
             for word, bit in (pair.split(":") for pair in e["flipped_bits_word0_word1"].split())
         )
         for t in tallies:
-            assert t.lane is not None
-            assert t.wrong.tolist() == [flips[8 * t.lane + dq] for dq in range(8)]
+            assert t.place.lane is not None
+            assert t.wrong.tolist() == [flips[8 * t.place.lane + dq] for dq in range(8)]
         up = sum(e["direction"].split().count("0->1") for e in found)
         down = sum(e["direction"].split().count("1->0") for e in found)
         assert sum(t.rose.sum() for t in tallies) == up
@@ -104,7 +104,7 @@ def test_the_stuck_ones_are_cells_wrong_both_ways() -> None:
 
 def test_most_soft_ones_are_one_line_always_the_same_way() -> None:
     run, board = read(dump(entries("soft")))
-    tally = next(t for t in lane_tallies.tallies(run.errors, board) if t.lane == LINE[0])
+    tally = next(t for t in lane_tallies.tallies(run.errors, board) if t.place.lane == LINE[0])
     assert (tally.wrong[0], tally.rose[0], tally.fell[0]) == (78, 0, 78)
     assert binomtest(0, 78).pvalue < 1e-20
     rest = lane_tallies.tallies(run.errors, board)

@@ -89,7 +89,7 @@ def test_the_answer_is_the_one_told(name: str, number: int) -> None:
     places = {k: want[k] for k in ("channel", "rank", "lane", "dq", "rail") if k in want}
     if places or "expected" in want:
         first = verdict.findings[0]
-        assert {k: getattr(first.locus, k) for k in places} == places, first
+        assert {k: getattr(first.place, k) for k in places} == places, first
         assert first.expected is want.get("expected", False), first
     if said.cause is Cause.CLEAR:
         assert not verdict.findings
@@ -98,9 +98,9 @@ def test_the_answer_is_the_one_told(name: str, number: int) -> None:
 @pytest.mark.parametrize(("name", "number"), RUNS)
 def test_no_other_site_is_to_be_worked_on(name: str, number: int) -> None:
     verdict, want = verdicts(name)[number], told(name)[number]
-    worked = {f.locus.site for f in verdict.findings if f.action in WANTS_WORK and f.locus.site}
+    worked = {f.place.site for f in verdict.findings if f.action in WANTS_WORK and f.place.site}
     assert worked == set(want["at_fault"])
-    left = {f.locus.site for f in verdict.findings if f.action is Action.LEAVE}
+    left = {f.place.site for f in verdict.findings if f.action is Action.LEAVE}
     assert set(want.get("leave", ())) <= left
 
 

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from memdiag.diagnosis.judge import judge
 from memdiag.evidence import common_shift, margins
-from memdiag.evidence.groups import Key
+from memdiag.model.place import Place
 from memdiag.model.verdict import Cause
 from memdiag.reading.load import load
 from tests.diagnosis.test_facts import board, dump, gone
@@ -29,7 +29,7 @@ def package(
     out: list[common_shift.Figure] = []
     for channel in (0, 1):
         for lane in (0, 1):
-            key: Key = (site, channel, 0, lane)
+            key = Place(site, channel, 0, lane)
             out += [(key, dq, math.log(factor) + rng.gauss(0, spread)) for dq in range(8)]
     return out
 
@@ -40,9 +40,9 @@ def test_a_shared_factor_is_found_once_at_the_package(seed: int, factor: float) 
     rng = random.Random(seed)
     figures = package("U1", factor, rng) + package("U2", 1.0, rng)
     found = common_shift.find(figures, HEALTHY)
-    assert {key[0] for key, _ in found} == {"U1"} and len(found) == 32
+    assert {key.site for key, _ in found} == {"U1"} and len(found) == 32
     (at,) = {shift.at for shift in found.values()}
-    assert at == ("U1", None, None, None)
+    assert at == Place("U1")
     (log,) = {shift.log for shift in found.values()}
     assert log == pytest.approx(math.log(factor), abs=0.03)
 
@@ -52,11 +52,11 @@ def test_a_shared_factor_is_found_once_at_the_package(seed: int, factor: float) 
 def test_a_lane_of_its_own_is_no_package(seed: int, channel: int, lane: int) -> None:
     rng = random.Random(seed)
     figures = [
-        (key, dq, log - 0.7 * (key[1:] == (channel, 0, lane)))
+        (key, dq, log - 0.7 * (key == Place("U1", channel, 0, lane)))
         for key, dq, log in package("U1", 1.0, rng)
     ]
     found = common_shift.find(figures, HEALTHY)
-    assert {shift.at for shift in found.values()} == {("U1", channel, 0, lane)}
+    assert {shift.at for shift in found.values()} == {Place("U1", channel, 0, lane)}
 
 
 @settings(max_examples=60, deadline=None)
@@ -82,7 +82,7 @@ def test_neighbours_of_a_missing_package_with_narrower_eyes_are_not_weak(part: f
     lines alike, and are well again once it is fitted."""
     on = board("quince-12")
     silent = gone("U6")
-    near = {s.ref for s in on.sites if {"clamshell", "partition"} & on.relations("U6", s.ref)}
+    near = {s.ref for s in on.sites if {"clamshell", "partition"} & on.couplings("U6", s.ref)}
     assert near
 
     def row(site: str, channel: int, lane: int, step: str) -> str | None:
@@ -91,6 +91,6 @@ def test_neighbours_of_a_missing_package_with_narrower_eyes_are_not_weak(part: f
         return silent[0](site, channel, lane, step)
 
     verdict = judge(load(dump(on, row, *silent[1:]).encode(), board=on)[0], on)
-    named = {f.locus.site: f.cause for f in verdict.findings}
+    named = {f.place.site: f.cause for f in verdict.findings}
     assert named["U6"] is Cause.MISSING
     assert not [f for f in verdict.findings if f.cause is Cause.WEAK]

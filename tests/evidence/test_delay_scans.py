@@ -20,9 +20,12 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from memdiag.boards import profiles
-from memdiag.evidence import delay_scans
-from memdiag.evidence.delay_scans import Bathtub, Point, crest, eyes, q_of, rate_of
+from memdiag.evidence.delay_scans import Bathtub, eyes
+from memdiag.evidence.measurements import measure
+from memdiag.model.place import Place
 from memdiag.reading.load import load
+from memdiag.stats import dual_dirac
+from memdiag.stats.dual_dirac import Point, crest, q_of, rate_of
 
 HEAD = """bench-dump 1
 [run]
@@ -42,7 +45,7 @@ def scan(rows: Iterable[str], columns: str = "site ch lane test delay bits error
 def read(text: str, target: float = 1e-12) -> tuple[Bathtub, ...]:
     (run,) = load(text)
     board, _ = profiles.for_run(run, None)
-    return eyes(run, board, target)
+    return eyes(measure(run, board), target)
 
 
 def bell(
@@ -131,7 +134,7 @@ def test_the_worked_scan() -> None:
     """TJ(1e-12) = 10 + 14.06897 = 24.06897 and the eye 75.93103 (derived, with scipy)."""
     delays = [x / 4 for x in range(36, 365)]
     (eye,) = read(scan(swept(bell(5, 95, 1), delays, "ps")))
-    assert (eye.site, eye.channel, eye.lane, eye.unit) == ("U3", 4, 0, "s")
+    assert (eye.place, eye.unit) == (Place("U3", 4, 0, 0), "s")
     assert eye.width is not None and eye.rj is not None and eye.dj is not None
     assert eye.tj == pytest.approx(24.06897e-12, rel=2e-3)
     assert eye.width == pytest.approx(75.93103e-12, rel=1e-3)
@@ -143,7 +146,7 @@ def test_the_worked_scan() -> None:
 def test_exact_points_give_the_exact_line() -> None:
     """With no rounding of counts the fit is the model: 75.93103 to seven digits."""
     points = [Point(x, round(rate_of(x - 5) * 10**30), 10**30) for x in (7, 8, 9, 10, 11)]
-    edge = delay_scans.fit(points, -1)
+    edge = dual_dirac.fit(points, -1)
     assert edge is not None
     assert edge.zero == pytest.approx(5, abs=1e-7)
     assert edge.sigma == pytest.approx(1, abs=1e-7)
@@ -153,14 +156,14 @@ def test_exact_points_give_the_exact_line() -> None:
 
 def test_a_line_that_leans_the_wrong_way_is_none() -> None:
     rising = [Point(1, 10, 10**6), Point(2, 1000, 10**6)]  # worse to the right
-    assert delay_scans.fit(rising, 1) is not None
-    assert delay_scans.fit(rising, -1) is None
-    assert delay_scans.fit([Point(1, 10, 10**6), Point(1, 12, 10**6)], 1) is None
+    assert dual_dirac.fit(rising, 1) is not None
+    assert dual_dirac.fit(rising, -1) is None
+    assert dual_dirac.fit([Point(1, 10, 10**6), Point(1, 12, 10**6)], 1) is None
 
 
 def test_a_single_error_in_few_bits_weighs_little() -> None:
     good = [Point(x, round(rate_of(x) * 10**15), 10**15) for x in (3, 3.5, 4.5, 5, 6)]
-    edge = delay_scans.fit([*good, Point(4, 1, 1000)], -1)  # one in 31,574 was to be expected
+    edge = dual_dirac.fit([*good, Point(4, 1, 1000)], -1)  # one in 31,574 was to be expected
     assert edge is not None
     assert edge.sigma == pytest.approx(1, rel=0.02)
     assert edge.zero == pytest.approx(0, abs=0.05)
@@ -209,7 +212,7 @@ def test_a_rarer_target_leaves_a_narrower_eye(targets: list[float]) -> None:
     text = scan(swept(bell(0.1, 0.9, 0.01), [i / 200 for i in range(10, 190)]))
     (run,) = load(text)
     board, _ = profiles.for_run(run, None)
-    widths = [eyes(run, board, t)[0].width for t in sorted(targets, reverse=True)]
+    widths = [eyes(measure(run, board), t)[0].width for t in sorted(targets, reverse=True)]
     assert all(w is not None for w in widths)
     assert widths == sorted(widths, key=lambda w: -(w or 0))
 
@@ -262,7 +265,7 @@ def test_rows_that_cannot_be_used_are_counted() -> None:
     rows += ["U3 4 0 sweep late 1000000 0", "U3 4 0 sweep 0.95UI - 7", "U5 0 1 sweep late 10 0"]
     good, lost = read(scan(rows))
     assert good.unread == 2 and "2 row(s)" in good.sentence()
-    assert (lost.site, lost.unread, lost.points, lost.width) == ("U5", 1, (), None)
+    assert (lost.place.site, lost.unread, lost.points, lost.width) == ("U5", 1, (), None)
     assert "no delay" in lost.sentence()
 
 
@@ -284,13 +287,13 @@ def test_places_tests_and_set_points() -> None:
         "U3 4 0 fast walk 3 1000 0",
     ]
     found = read(scan(rows, "site ch lane point test delay bits errors"))
-    assert [(b.site, b.point, b.line) for b in found] == [
+    assert [(b.place.site, b.point, b.line) for b in found] == [
         ("U5", "fast", 8),
         ("U5", "slow", 10),
         ("U3", "fast", 11),
     ]
     assert found[0].points == (Point(3.0, 3, 2000),)
-    assert all(b.rank == 0 for b in found)  # the board leaves no other
+    assert all(b.place.rank == 0 for b in found)  # the board leaves no other
 
 
 def test_the_order_of_rows_does_not_matter() -> None:
@@ -312,9 +315,10 @@ def test_a_dump_without_a_scan_pays_no_import() -> None:
     code = (
         "import sys; from memdiag.boards import profiles\n"
         "from memdiag.evidence import delay_scans\n"
+        "from memdiag.evidence.measurements import measure\n"
         "from memdiag.reading.load import load\n"
         f"run, = load({scan(['U3 4 0 march - 1000000 0'])!r})\n"
-        "assert delay_scans.eyes(run, profiles.for_run(run, None)[0], 1e-12) == ()\n"
+        "assert delay_scans.eyes(measure(run, profiles.for_run(run, None)[0]), 1e-12) == ()\n"
         "assert 'scipy' not in sys.modules"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)

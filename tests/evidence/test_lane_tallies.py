@@ -40,7 +40,7 @@ def tallies(
 ) -> dict[tuple[object, object], LaneTally]:
     (run,) = load(dump(name, lines, columns))
     board_, _ = profiles.for_run(run, None)
-    return {(t.channel, t.lane): t for t in lane_tallies.tallies(run.errors, board_)}
+    return {(t.place.channel, t.place.lane): t for t in lane_tallies.tallies(run.errors, board_)}
 
 
 # ---- by hand, on the three boards ----
@@ -51,7 +51,7 @@ def test_a_word_of_one_lane() -> None:
     found = tallies("quince-12", ["U3 4 0 1 0x40 0x00 0x81 -"])
     ((place, t),) = found.items()
     assert place == (4, 1)
-    assert t.site == "U3"
+    assert t.place.site == "U3"
     assert t.wrong.tolist() == [1, 0, 0, 0, 0, 0, 0, 1]
     assert t.rose.tolist() == t.wrong.tolist() and not t.fell.any()
 
@@ -64,7 +64,7 @@ def test_a_word_of_a_channel_runs_up_through_its_lanes() -> None:
     assert set(found) == {(ch, 1), (ch, 7)}
     assert found[ch, 1].wrong.tolist() == [1, 0, 0, 0, 0, 0, 0, 0]
     assert found[ch, 7].wrong.tolist() == [0, 0, 0, 0, 0, 0, 0, 1]
-    assert found[ch, 1].site != found[ch, 7].site  # each lane is its own package's
+    assert found[ch, 1].place.site != found[ch, 7].place.site  # each lane is its own package's
 
 
 def test_a_word_of_a_site_runs_up_through_the_lanes_it_owns() -> None:

@@ -20,7 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag.boards import profiles
-from memdiag.evidence import addresses, bits, margins, training_steps
+from memdiag.evidence import addresses, bits, margins, measurements, training_steps
 from memdiag.evidence.nodes import FLOOR, LINE, PLACE, SHAPE, Node
 from memdiag.model.records import STEPS, Result
 from memdiag.reading.load import load
@@ -387,11 +387,11 @@ def test_what_was_not_run_says_nothing_of_the_place() -> None:
 
 def test_the_last_attempt_counts() -> None:
     tried = [(1, Result.FAIL, None), (2, Result.PASS, None)]
-    assert training_steps.effective(tried) in (Result.PASS, Result.MARGINAL)
-    assert training_steps.effective(tried[::-1]) is training_steps.effective(tried)
-    assert training_steps.effective([(1, Result.PASS, None), (2, Result.FAIL, None)]) is Result.FAIL
-    assert training_steps.effective([(1, Result.NOT_RUN, None)]) is None
-    assert training_steps.effective([(1, Result.PASS, 9)]) is Result.MARGINAL
+    assert measurements.effective(tried) in (Result.PASS, Result.MARGINAL)
+    assert measurements.effective(tried[::-1]) is measurements.effective(tried)
+    assert measurements.effective([(1, Result.PASS, None), (2, Result.FAIL, None)]) is Result.FAIL
+    assert measurements.effective([(1, Result.NOT_RUN, None)]) is None
+    assert measurements.effective([(1, Result.PASS, 9)]) is Result.MARGINAL
 
 
 # ---- nodes ----

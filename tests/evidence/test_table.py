@@ -18,8 +18,9 @@ from statsmodels.stats.proportion import proportion_confint
 
 from memdiag.boards import profiles
 from memdiag.evidence import table
-from memdiag.evidence.table import COLUMNS, TableRow, frame, rows, settle
-from memdiag.model.records import Scope
+from memdiag.evidence.measurements import measure, settle
+from memdiag.evidence.table import COLUMNS, TableRow, frame, rows
+from memdiag.model.place import Place
 from memdiag.reading.load import load
 
 HEAD = """bench-dump 1
@@ -62,7 +63,7 @@ def dump(*sections: str, head: str = HEAD) -> str:
 def read(text: str) -> tuple[TableRow, ...]:
     (run,) = load(text)
     board, _ = profiles.for_run(run, None)
-    return rows(run, board)
+    return rows(measure(run, board))
 
 
 def counted(*lines: str, columns: str = "site ch lane test bits errors") -> str:
@@ -266,11 +267,11 @@ def test_rows_of_one_place_meet_in_one_row() -> None:
 def test_between_two_places_nobody_guesses() -> None:
     board = profiles.find("quince-12")
     assert board is not None
-    assert settle(Scope(site="U3"), board) == Scope("U3")  # it has two channels
-    assert settle(Scope(channel=4), board).lane is None
+    assert settle(Place(site="U3"), board) == Place("U3")  # it has two channels
+    assert settle(Place(channel=4), board).lane is None
     gateway = profiles.find("quince-8")
     assert gateway is not None
-    assert settle(Scope(channel=gateway.channels[0]), gateway).site is None
+    assert settle(Place(channel=gateway.channels[0]), gateway).site is None
 
 
 def test_sites_stand_in_the_order_of_the_board_then_channel_and_lane() -> None:
@@ -302,6 +303,6 @@ def test_every_row_bears_the_name_of_its_run() -> None:
 
 def test_what_the_verdict_says_of_a_row_is_filled_in() -> None:
     found = read(counted("U3 4 0 march 1000 0", "U3 4 1 march 1000 0"))
-    filled = table.judged(found, {("U3", 4, 0, 0): ("weak", 0.75)})
+    filled = table.judged(found, {Place("U3", 4, 0, 0): ("weak", 0.75)})
     assert (filled[0].cause, filled[0].probability) == ("weak", 0.75)
     assert (filled[1].cause, filled[1].probability) == (None, None)

@@ -63,7 +63,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_one_file_teaches_a_layout(folder: Path) -> None:
     (folder / "shelf.lark").write_text(SHOP)
     (run,) = load.load(SHOP_DUMP)
-    assert [(r.step, r.attempt, r.scope.lane, r.result) for r in run.training] == [
+    assert [(r.step, r.attempt, r.place.lane, r.result) for r in run.training] == [
         ("read", 2, 0, Result.PASS),
         ("read", 2, 1, Result.NO_RESPONSE),
         ("read", 2, 2, Result.NO_RESPONSE),

@@ -8,9 +8,11 @@ import pytest
 
 from memdiag import resources
 from memdiag.evidence import table
+from memdiag.evidence.measurements import measure
 from memdiag.model import schema
+from memdiag.model.place import Place
 from memdiag.model.quantities import Quantity
-from memdiag.model.records import Result, Run, Scope
+from memdiag.model.records import Result, Run
 from memdiag.reading import load
 from memdiag.reading.account import Fate
 
@@ -46,8 +48,8 @@ def test_console() -> None:
     run = one(CONSOLE)
     assert [p.code for p in run.problems if p.severity != "info"] == []
     board, *scan = run.training
-    assert (board.scope, board.step, board.result) == (Scope(), "id", Result.NO_RESPONSE)
-    rows = [(r.scope.lane, r.candidate, r.window) for r in scan]
+    assert (board.place, board.step, board.result) == (Place(), "id", Result.NO_RESPONSE)
+    rows = [(r.place.lane, r.candidate, r.window) for r in scan]
     assert rows == [
         (3, "0", "00000000"),
         (3, "1", "00111100"),
@@ -59,7 +61,7 @@ def test_console() -> None:
     ]
     for row in scan:
         assert (row.step, row.attempt, row.point, row.temp) == ("read", 2, "1600", 61)
-        assert (row.scope.channel, row.scope.rank) == (0, 0)
+        assert (row.place.channel, row.place.rank) == (0, 0)
     best, dead = scan[-2:]
     assert (best.width, best.height) == (Quantity(0.31, "UI"), Quantity(74, "mV"))
     assert best.delay == Quantity(11, None, 3)
@@ -94,9 +96,9 @@ def test_commas() -> None:
     assert run.head.board == "quince-2"
     assert run.head.note == "a, b"
     first, second = run.training
-    assert (first.scope, first.step, first.result) == (Scope("U1", 0), "id", Result.PASS)
+    assert (first.place, first.step, first.result) == (Place("U1", 0), "id", Result.PASS)
     assert (first.width, first.extra) == (None, {"bench": "-"})
-    assert (second.scope.lane, second.width, second.extra) == (
+    assert (second.place.lane, second.width, second.extra) == (
         1,
         Quantity(0.2, "UI"),
         {"bench": "left"},
@@ -131,7 +133,7 @@ def test_lanes_may_be_listed_downwards_without_changing_the_table() -> None:
     )
     over = "===== bring-up over =====\n"
     down, up = one(head + "".join(lanes) + over), one(head + "".join(reversed(lanes)) + over)
-    assert [r.scope.lane for r in down.training] == [3, 2, 1, 0]
+    assert [r.place.lane for r in down.training] == [3, 2, 1, 0]
     rows = table_rows(down)
     assert len(rows) == 4
     assert sorted(map(str, rows)) == sorted(map(str, table_rows(up)))
@@ -140,7 +142,7 @@ def test_lanes_may_be_listed_downwards_without_changing_the_table() -> None:
 def table_rows(run: Run) -> list[object]:
     from memdiag.boards import profiles
 
-    return list(table.rows(run, profiles.for_run(run)[0]))
+    return list(table.rows(measure(run, profiles.for_run(run)[0])))
 
 
 def test_a_board_level_result_alone_is_a_run(tmp_path: Path) -> None:
@@ -151,7 +153,7 @@ def test_a_board_level_result_alone_is_a_run(tmp_path: Path) -> None:
     )
     (run,) = load.load("memory FAIL\n", grammar=str(grammar))
     (row,) = run.training
-    assert (row.scope, row.step, row.result) == (Scope(), "all", Result.FAIL)
+    assert (row.place, row.step, row.result) == (Place(), "all", Result.FAIL)
 
 
 # -- the page that teaches it (`tests/test_docs.py` follows it word for word) -------------------

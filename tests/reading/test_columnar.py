@@ -20,8 +20,9 @@ from hypothesis import strategies as st
 from memdiag.layouts import registry, row_shapes
 from memdiag.model import error_log, schema
 from memdiag.model.error_log import ErrorLog
+from memdiag.model.place import Place
 from memdiag.model.problems import Position
-from memdiag.model.records import CountRow, ErrorRow, Run, Scope
+from memdiag.model.records import CountRow, ErrorRow, Run
 from memdiag.reading import count_builder, error_log_builder, load, stream
 from memdiag.reading.account import Fate
 from memdiag.reading.columnar import numbers
@@ -431,7 +432,7 @@ def test_columns_agree_with_pythons_csv(rows: list[tuple[int, int, int]]) -> Non
 
 
 def error(line: int, address: int, wrong: int = 1, site: str = "U1") -> ErrorRow:
-    return ErrorRow(position=Position(line), scope=Scope(site), address=address, wrong=wrong)
+    return ErrorRow(position=Position(line), place=Place(site), address=address, wrong=wrong)
 
 
 @given(
@@ -516,7 +517,7 @@ def test_counts_are_added_up_exactly(
     for line, (site, test, bits, errors) in enumerate(rows, 1):
         builder.add(
             CountRow(
-                position=Position(line), scope=Scope(site), test=test, bits=bits, errors=errors
+                position=Position(line), place=Place(site), test=test, bits=bits, errors=errors
             )
         )
     made = builder.finish()
@@ -528,7 +529,7 @@ def test_counts_are_added_up_exactly(
         assert len(made) == len(rows)
     else:
         assert builder.added_up
-        assert len({(row.scope, row.test) for row in made}) == len(made)
+        assert len({(row.place, row.test) for row in made}) == len(made)
 
 
 # -- the way in -------------------------------------------------------------------------------
@@ -647,7 +648,7 @@ def test_counts_that_are_added_up_are_told(monkeypatch: pytest.MonkeyPatch) -> N
     (run,) = load.load(f"bench-dump 1\n[counts]\nsite test bits errors\n{rows}[end] 20000\n")
     (told,) = (p for p in run.problems if p.code == "counts-added-up")
     assert "20,000" in told.message
-    assert [row.scope.site for row in run.counts] == ["U0", "U1", "U2"]
+    assert [row.place.site for row in run.counts] == ["U0", "U1", "U2"]
     assert sum(row.bits or 0 for row in run.counts) == 20_000 * 10**9
     assert sum(row.errors or 0 for row in run.counts) == 10_000
 

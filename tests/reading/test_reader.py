@@ -10,9 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag.model import error_log, quantities
+from memdiag.model.place import Place
 from memdiag.model.problems import catalogue
 from memdiag.model.problems.reading import KINDS
-from memdiag.model.records import Result, Run, Scope
+from memdiag.model.records import Result, Run
 from memdiag.reading import load
 from memdiag.reading.account import Fate
 
@@ -98,7 +99,7 @@ def test_every_section_and_column() -> None:
     assert head.at == "2024-05-03T14:20:00+02:00"
 
     first, second, third = run.training
-    assert first.scope == Scope("U1", 0, 0, 0)
+    assert first.place == Place("U1", 0, 0, 0)
     assert (first.step, first.result, first.candidate) == ("read", Result.PASS, "c1")
     assert first.width == quantities.Quantity(0.46, "UI")
     assert first.height == quantities.Quantity(61, "mV")
@@ -108,7 +109,7 @@ def test_every_section_and_column() -> None:
     assert first.position.line == 22
     assert second.result is Result.NO_RESPONSE
     assert second.width is None
-    assert third.scope == Scope(channel=1)
+    assert third.place == Place(channel=1)
     assert third.result is None
     assert third.delay == quantities.Quantity(-94, "ps")
 
@@ -122,7 +123,7 @@ def test_every_section_and_column() -> None:
         3,
     )
     assert (walk.attempt, walk.point) == (2, "high")
-    assert clean.scope == Scope("U2", "A", lane=1)
+    assert clean.place == Place("U2", "A", lane=1)
     assert (clean.bits, clean.errors) == (4_000_000, 0)
 
     log = run.errors
@@ -150,7 +151,7 @@ def test_every_section_and_column() -> None:
         "U6",
         12,
     )
-    assert [(v.name, v.text, v.value, v.scope.lane) for v in run.values] == [
+    assert [(v.name, v.text, v.value, v.place.lane) for v in run.values] == [
         ("jitter", "3.1ps", quantities.Quantity(3.1, "ps"), 2),
         ("fuse", "blown", None, None),
     ]
@@ -239,7 +240,7 @@ def test_nothing_measured_is_not_nothing_said() -> None:
 
 def test_a_table_may_start_anew_with_other_columns() -> None:
     run = one("bench-dump 1\n[counts]\nsite bits\nU1 5\nlane bits\n3 6\n[end] 2\n")
-    assert [(c.scope.site, c.scope.lane, c.bits) for c in run.counts] == [
+    assert [(c.place.site, c.place.lane, c.bits) for c in run.counts] == [
         ("U1", None, 5),
         (None, 3, 6),
     ]
@@ -336,4 +337,4 @@ def test_lost_rows_keep_their_reason_where_a_later_header_line_mends_the_table()
     (run,) = load.load(f"bench-dump 1\n[training]\n{rows}[end] 2\n".encode())
     (lost,) = [p for p in run.problems if p.code == "rows-unreadable"]
     assert lost.message.endswith("no line of column names came before them")
-    assert [row.scope.site for row in run.training] == ["U2"]
+    assert [row.place.site for row in run.training] == ["U2"]

@@ -15,8 +15,10 @@ from hypothesis import strategies as st
 
 from memdiag import stats
 from memdiag.diagnosis.judge import judge
+from memdiag.evidence.measurements import measure
 from memdiag.model.comparison import Change, Comparison, Kind, Outcome
-from memdiag.model.verdict import Action, Cause, Finding, Locus
+from memdiag.model.place import Place
+from memdiag.model.verdict import Action, Cause, Finding
 from memdiag.repair.alignment import Counts, align, gather, lines_of
 from memdiag.repair.comparison import compare, history
 from memdiag.repair.part_swaps import JOINT, PACKAGE, SITE
@@ -40,7 +42,7 @@ from tests.support.twodumps import (
 
 def at(made: Comparison, site: str) -> Change:
     """The change of the finding at a site."""
-    (found,) = [c for c in made.findings if c.locus.site == site]
+    (found,) = [c for c in made.findings if c.place.site == site]
     return found
 
 
@@ -96,7 +98,7 @@ def test_the_whole_sequence_in_one_history() -> None:
         Outcome.REPAIRED,
         Outcome.REPAIRED,
     ]
-    track = next(t for t in made.history.tracks if t.locus.site == "U6")
+    track = next(t for t in made.history.tracks if t.place.site == "U6")
     assert [f.cause if f else None for f in track.findings] == [
         Cause.MISSING,
         Cause.MISSING,
@@ -140,23 +142,24 @@ def test_row_order_does_not_matter(name: str) -> None:
 
 def test_links_that_name_less_meet_the_only_one_they_can_mean() -> None:
     pairs = align(
-        [("U1", 0, 0, 0), ("U1", 0, 0, 1), ("U2", 1, 0, 0)],
-        [("U1", 0, None, 0), (None, 0, 0, 1), ("U3", 2, 0, 0)],
+        [Place("U1", 0, 0, 0), Place("U1", 0, 0, 1), Place("U2", 1, 0, 0)],
+        [Place("U1", 0, None, 0), Place(None, 0, 0, 1), Place("U3", 2, 0, 0)],
     )
     assert set(pairs) == {
-        (("U1", 0, 0, 0), ("U1", 0, None, 0)),
-        (("U1", 0, 0, 1), (None, 0, 0, 1)),
-        (("U2", 1, 0, 0), None),
-        (None, ("U3", 2, 0, 0)),
+        (Place("U1", 0, 0, 0), Place("U1", 0, None, 0)),
+        (Place("U1", 0, 0, 1), Place(None, 0, 0, 1)),
+        (Place("U2", 1, 0, 0), None),
+        (None, Place("U3", 2, 0, 0)),
     }
 
 
 def test_a_link_that_could_mean_two_is_not_guessed() -> None:
-    pairs = align([(None, 0, 0, 0)], [("U1", 0, 0, 0), ("U2", 0, 0, 0)])
+    pairs = align([Place(None, 0, 0, 0)], [Place("U1", 0, 0, 0), Place("U2", 0, 0, 0)])
     assert all(a is None or b is None for a, b in pairs)
 
 
-KEYS = st.tuples(
+KEYS = st.builds(
+    Place,
     st.sampled_from([None, "U1", "U2", "U3"]),
     st.sampled_from([None, 0, 1, "A"]),
     st.sampled_from([None, 0, 1]),
@@ -174,13 +177,10 @@ def test_every_link_is_in_one_pair(a: list, b: list) -> None:  # type: ignore[ty
 
 
 def test_lines_counted_from_the_profile() -> None:
-    everything = [(s.ref, None, None, None) for s in board().sites]
+    everything = [Place(s.ref) for s in board().sites]
     assert lines_of(everything, board()) == 12 * 2 * 2 * 8  # packages, channels, lanes, lines
-    assert lines_of([("U6", 10, 0, 1)], board()) == 8
-    assert (
-        lines_of([(s.ref, None, None, None) for s in board("quince-8").sites], board("quince-8"))
-        == 64
-    )
+    assert lines_of([Place("U6", 10, 0, 1)], board()) == 8
+    assert lines_of([Place(s.ref) for s in board("quince-8").sites], board("quince-8")) == 64
 
 
 def test_without_a_profile_the_rows_are_the_board() -> None:
@@ -246,7 +246,7 @@ def test_unlike_set_points_are_refused_and_like_ones_compared() -> None:
 def test_two_data_lines_of_one_lane_are_two_places() -> None:
     one, two = run(before()), run(after())
     dead = Finding(
-        Locus("U6", 10, 0, 0, 3),
+        Place("U6", 10, 0, 0, 3),
         Cause.JOINT,
         0.97,
         ((Cause.CLEAR, 0.03),),
@@ -254,14 +254,14 @@ def test_two_data_lines_of_one_lane_are_two_places() -> None:
         Action.REFLOW,
         "by hand",
     )
-    other = replace(dead, locus=Locus("U6", 10, 0, 0, (4, 5)), cause=Cause.BRIDGE)
+    other = replace(dead, place=Place("U6", 10, 0, 0, (4, 5)), cause=Cause.BRIDGE)
     made = compare(
         one,
         two,
         before_verdict=replace(judge(one, board()), findings=(dead,)),
         after_verdict=replace(judge(two, board()), findings=(other,)),
     )
-    assert {(c.locus.dq, c.kind) for c in made.findings} == {(3, Kind.CLEARED), ((4, 5), Kind.NEW)}
+    assert {(c.place.dq, c.kind) for c in made.findings} == {(3, Kind.CLEARED), ((4, 5), Kind.NEW)}
     document(made)
 
 
@@ -271,7 +271,7 @@ def test_only_tests_of_both_runs_are_compared() -> None:
     longer = text.replace("[end] 144", f"{row}\n[end] 145")
     assert row in longer
     made = compared(before({"U6": WEAK}), longer)
-    link = next(c for c in made.links if c.locus == Locus("U6", 10, 0, 0))
+    link = next(c for c in made.links if c.place == Place("U6", 10, 0, 0))
     assert link.after.errors == 0 and link.after.bits == BITS  # march is not in BEFORE
     assert "compare-drifted" in codes(made)
 
@@ -483,7 +483,7 @@ def test_a_new_fault_is_worse_but_a_hidden_one_is_not() -> None:
     # U7 was never reached before: found now, it was merely hidden.
     idle = {"id": "not-run", "read": "not-run", "width": None, "bits": None, "errors": None}
     one, two = before({"U6": GONE, "U7": idle}), after({"U7": WEAK}, head={"replaced": "U6"})
-    sixth = tuple(f for f in judged(one).findings if f.locus.site == "U6")
+    sixth = tuple(f for f in judged(one).findings if f.place.site == "U6")
     made = compare(
         run(one),
         run(two),
@@ -704,7 +704,7 @@ def test_cells_come_through_from_the_dump() -> None:
     first = before({"U6/10/0": {"errors": 9000, "cells": 2}}, columns=("errors", "cells"))
     second = after({"U6/10/0": {"errors": 16000, "cells": 3}}, columns=("errors", "cells"))
     made = compared(first, second)
-    link = next(c for c in made.links if c.locus == Locus("U6", 10, 0, 0))
+    link = next(c for c in made.links if c.place == Place("U6", 10, 0, 0))
     assert link.kind is Kind.REMAINS and link.rate is not None
     assert "distinct failing addresses" in link.rate.basis
 
@@ -730,7 +730,7 @@ def test_all_eyes_narrower_together_is_no_change() -> None:
 
 def test_one_eye_that_closed_stands_out_from_its_peers() -> None:
     made = compared(before(), after({"U6/10/0": {"width": 0.30}}))
-    link = next(c for c in made.links if c.locus == Locus("U6", 10, 0, 0))
+    link = next(c for c in made.links if c.place == Place("U6", 10, 0, 0))
     assert link.kind is Kind.WORSE and "0.48 -> 0.32 UI" in link.because
     assert sum(c.kind is Kind.WORSE for c in made.links) == 1
 
@@ -754,7 +754,7 @@ def test_given_verdicts_are_taken_as_they_are() -> None:
     one, two = run(before()), run(after())
     healthy = judge(one, board())
     made_up = Finding(
-        Locus(site="U3"), Cause.WEAK, 0.97, ((Cause.CLEAR, 0.03),), None, Action.REPLACE, "by hand"
+        Place(site="U3"), Cause.WEAK, 0.97, ((Cause.CLEAR, 0.03),), None, Action.REPLACE, "by hand"
     )
     made = compare(
         one,
@@ -763,7 +763,7 @@ def test_given_verdicts_are_taken_as_they_are() -> None:
         after_verdict=judge(two, board()),
     )
     assert at(made, "U3").kind is Kind.CLEARED
-    rail = replace(made_up, locus=Locus(rail="VDD_MEM_A"), cause=Cause.SUPPLY)
+    rail = replace(made_up, place=Place(rail="VDD_MEM_A"), cause=Cause.SUPPLY)
     back = compare(
         one,
         two,
@@ -777,7 +777,7 @@ def test_a_supply_needs_its_ohms_read_again() -> None:
     rails = "[rails]\nrail ohms\nVDD_MEM_A 3.1\n[end] 145"
     one, two = run(before().replace("[end] 144", rails)), run(after())
     supply = Finding(
-        Locus(rail="VDD_MEM_A"),
+        Place(rail="VDD_MEM_A"),
         Cause.SUPPLY,
         0.97,
         ((Cause.CLEAR, 0.03),),
@@ -799,7 +799,7 @@ def test_a_confidence_out_of_range_is_refused() -> None:
 
 def test_gathered_counts_are_the_dump_s() -> None:
     text = before({"U6/10/1": {"errors": [1, 2, 3]}}, attempts=3)
-    links = gather(run(text), board())
-    counts = links[("U6", 10, 0, 1)]
+    links = gather(measure(run(text), board()))
+    counts = links[Place("U6", 10, 0, 1)]
     assert counts.repeats == {("walk", None): {1: (BITS, 1), 2: (BITS, 2), 3: (BITS, 3)}}
     assert HEALTHY["bits"] == BITS

@@ -153,7 +153,7 @@ def test_a_short_sends_nobody_to_heat_a_package() -> None:
     report = check(["VDD_MEM_A=0.4:settled", "VDD_MEM_B=200"], board())
     assert report.verdict.wants_action
     assert report.verdict.findings[0].action not in HEATS
-    assert report.verdict.findings[0].locus.rail == "VDD_MEM_A"
+    assert report.verdict.findings[0].place.rail == "VDD_MEM_A"
     ((rail, volts, amps, _, warning),) = report.injections
     assert (rail, volts, warning) == ("VDD_MEM_A", 1.0, None)
     assert amps == pytest.approx(2.5)
@@ -169,7 +169,7 @@ def test_an_injection_above_the_profiles_limits_is_warned_of() -> None:
 def test_a_site_that_warms_is_named_before_the_others() -> None:
     report = check(["VDD_MEM_A=2", "VPP_MEM=5.7"], board(), warm=["VDD_MEM_A:U3", "VPP_MEM:U3"])
     (top, *_) = report.verdict.findings
-    assert top.locus.site == "U3"
+    assert top.place.site == "U3"
 
 
 @pytest.mark.parametrize("reading", ["=", "VDD_MEM_A=two", "=200"])
@@ -191,7 +191,7 @@ OFF = ["VDD_MEM_A=56:rising", "VPP_MEM=570:rising"]
 def test_one_package_on_both_low_rails_explains_both() -> None:
     report = check(LOW, board(), warm=WARM)
     (top, *more) = report.verdict.findings
-    assert top.locus.site == "U3"
+    assert top.place.site == "U3"
     assert top.cause in (Cause.WEAK, Cause.MISSING, Cause.UNDECIDED)
     assert top.action is not Action.NONE
     assert not [f for f in more if f.cause is Cause.SUPPLY and f.probability > 0.5]
@@ -211,7 +211,7 @@ def test_both_readings_make_the_package_surer_than_the_first_alone() -> None:
             (
                 f.probability
                 for f in report.verdict.findings
-                if f.locus.site == "U3" and f.cause in (Cause.WEAK, Cause.MISSING)
+                if f.place.site == "U3" and f.cause in (Cause.WEAK, Cause.MISSING)
             ),
             default=0.0,
         )
@@ -231,7 +231,7 @@ def test_rails_that_stay_low_with_it_off_clear_the_package() -> None:
             (
                 f.probability
                 for f in report.verdict.findings
-                if f.locus.site == "U3" and f.cause in (Cause.WEAK, Cause.MISSING)
+                if f.place.site == "U3" and f.cause in (Cause.WEAK, Cause.MISSING)
             ),
             default=0.0,
         )

@@ -17,7 +17,8 @@ from memdiag.boards import profiles
 from memdiag.diagnosis.judge import judge
 from memdiag.evidence.table import TableRow
 from memdiag.model.board import Board
-from memdiag.model.verdict import Action, Cause, Finding, Locus, Quote, Summary, Verdict
+from memdiag.model.place import Place
+from memdiag.model.verdict import Action, Cause, Finding, Quote, Summary, Verdict
 from memdiag.reading import load
 from memdiag.repair.comparison import compare, history
 from memdiag.reports import page_views
@@ -39,7 +40,7 @@ def judged(text: str) -> list[Verdict]:
 
 def by_hand(verdict: Verdict, *findings: Finding, text: str = "said") -> Verdict:
     top = findings[0]
-    summary = Summary(top.cause, top.locus.site, top.action, top.probability, text)
+    summary = Summary(top.cause, top.place.site, top.action, top.probability, text)
     return replace(verdict, findings=findings, summary=summary)
 
 
@@ -47,7 +48,7 @@ def by_hand(verdict: Verdict, *findings: Finding, text: str = "said") -> Verdict
 def missing() -> Verdict:
     """U7 missing, U2 weak, U8 and U9 disturbed; U7 first, whichever the analyser puts first."""
     verdict = judged(dump(quince(12), gone=["U7"], thin=["U2"], disturbed=["U8", "U9"]))[0]
-    first = next(f for f in verdict.findings if f.locus == Locus(site="U7"))
+    first = next(f for f in verdict.findings if f.place == Place(site="U7"))
     rest = [f for f in verdict.findings if f is not first]
     return by_hand(verdict, first, *rest, text="U7 is missing")
 
@@ -159,25 +160,9 @@ def test_a_mark_is_of_the_most_urgent_finding_and_one_site_is_worked_on(missing:
     assert marks["U8"].cause == "spillover"
 
 
-@pytest.mark.parametrize(
-    ("locus", "sites"),
-    [
-        (Locus(site="U3", channel=4, lane=1), ("U3",)),
-        (Locus(rail="VDD_MEM_B"), ("U7", "U8", "U9", "U10", "U11", "U12")),
-        (Locus(partition="P1"), ("U3", "U4")),
-        (Locus(channel=23), ("U12",)),
-        (Locus(channel=23, lane=1, dq=(2, 3)), ("U12",)),
-        (Locus(rail="VDD_CORE"), ()),
-        (Locus(), ()),
-    ],
-)
-def test_the_sites_of_a_finding(locus: Locus, sites: tuple[str, ...]) -> None:
-    assert page_views.sites_of(locus, quince(12)) == sites
-
-
 def test_an_undecided_finding_shows_its_best_guess(missing: Verdict) -> None:
     finding = Finding(
-        Locus(site="U3", channel=4, lane=1),
+        Place(site="U3", channel=4, lane=1),
         Cause.UNDECIDED,
         0.1,
         ((Cause.JOINT, 0.48), (Cause.WEAK, 0.42)),
@@ -194,7 +179,7 @@ def test_an_undecided_finding_shows_its_best_guess(missing: Verdict) -> None:
 
 def test_a_finding_that_was_declared_says_so(missing: Verdict) -> None:
     finding = Finding(
-        Locus(site="U7"),
+        Place(site="U7"),
         Cause.MISSING,
         0.999,
         ((Cause.UNDECIDED, 0.001),),
@@ -398,7 +383,7 @@ HOSTILE = [
 @pytest.mark.parametrize("text", HOSTILE)
 def test_hostile_text_in_every_place_stays_text(missing: Verdict, text: str) -> None:
     finding = Finding(
-        Locus(site=text, channel=text, rail=text),
+        Place(site=text, channel=text, rail=text),
         Cause.WEAK,
         0.9,
         ((Cause.JOINT, 0.1),),

@@ -45,7 +45,7 @@ def disturb(plant: Plant, fault: Fault, couplings: Couplings) -> None:
             continue
         ways: set[str] = set()
         for j in struck:
-            ways |= board.relations(board.sites[j].ref, site.ref)
+            ways |= board.couplings(board.sites[j].ref, site.ref)
         own = 0.3 + 0.7 * fault.spread[offset + i]
         jitter = (
             scale

@@ -9,8 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag.boards import profiles
+from memdiag.evidence import measurements
 from memdiag.evidence.eyes import best_eyes
-from memdiag.evidence.table import rows, width_of
+from memdiag.evidence.measurements import width_of
+from memdiag.evidence.table import rows
+from memdiag.model.place import Place
 from memdiag.model.records import TrainingRow
 from memdiag.reading.load import load
 from memdiag.stats.windows import Window, measure, runs
@@ -189,7 +192,7 @@ def training(*lines: str) -> tuple[TrainingRow, ...]:
 
 
 def eye(*lines: str) -> float:
-    found = best_eyes(training(*lines), ("U3", 4, 0, 0))
+    found = best_eyes(training(*lines), Place("U3", 4, 0, 0))
     ((figure,),) = found.values()
     return figure.value
 
@@ -223,7 +226,7 @@ def test_the_last_attempt_counts() -> None:
 
 
 def test_a_delay_line_that_does_not_move_is_no_eye() -> None:
-    assert not best_eyes(training("U3 4 0 read - 1 1111111111111111 - -"), ("U3", 4, 0, 0))
+    assert not best_eyes(training("U3 4 0 read - 1 1111111111111111 - -"), Place("U3", 4, 0, 0))
 
 
 def test_a_printed_width_stands_before_the_window() -> None:
@@ -241,7 +244,7 @@ def test_widths_in_unlike_units_are_made_comparable_in_the_table() -> None:
     ]
     (run,) = load(HEAD + "\n".join([*lines, "[end] 3", ""]))
     board, _ = profiles.for_run(run, None)
-    found = {(r.channel, r.lane): r.width_ui for r in rows(run, board)}
+    found = {(r.channel, r.lane): r.width_ui for r in rows(measurements.measure(run, board))}
     assert found[4, 0] == pytest.approx(0.46)
     assert found[4, 1] == pytest.approx(0.46)
     assert found[5, 0] is None  # how long a tap is, nobody says

@@ -12,6 +12,7 @@ from typing import Any
 
 from hypothesis import strategies as st
 
+from memdiag.model.place import Place
 from memdiag.model.problems import Position
 from memdiag.model.quantities import Quantity
 from memdiag.model.records import (
@@ -21,7 +22,6 @@ from memdiag.model.records import (
     RailRow,
     Result,
     Row,
-    Scope,
     TrainingRow,
     ValueRow,
 )
@@ -200,7 +200,7 @@ TABLES: dict[str, st.SearchStrategy[Cells]] = {
 def record(table: str, cells: Cells) -> Row:
     """The record a row of these cells is."""
     meant = {name: value for name, (_, value) in cells.items()}
-    scope = Scope(*(meant.pop(name, None) for name in ("site", "ch", "rank", "lane", "dq")))
+    scope = Place(*(meant.pop(name, None) for name in ("site", "ch", "rank", "lane", "dq")))
     base: dict[str, Any] = {
         "position": NOWHERE,
         "scope": scope,
@@ -335,7 +335,7 @@ def console(draw: st.DrawFn) -> Written:
         for lane in reversed(range(draw(st.integers(1, 4)))):
             base: dict[str, Any] = {
                 "position": NOWHERE,
-                "scope": Scope(None, channel, rank, lane),
+                "scope": Place(None, channel, rank, lane),
                 "attempt": _PASSES[turn],
             }
             kind = draw(st.sampled_from(["scan", "result", "best", "count", "word"]))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 
 from memdiag.model.problems import Position, Problem, problem
-from memdiag.model.records import Channel, CountRow, Run, Scope, TrainingRow
+from memdiag.model.records import CountRow, Run, TrainingRow
 
 MOST_TOLD = 10
 """Problems of one check that are told one by one; of the others only the number is told."""
@@ -72,38 +72,3 @@ def head_line(run: Run, key: str) -> Position | None:
 def measured(run: Run) -> Iterator[TrainingRow | CountRow]:
     yield from run.training
     yield from run.counts
-
-
-def scopes(run: Run) -> Iterator[tuple[Scope, Position, int]]:
-    """Every scope rows of the run name, where it first stands (per row of training and counts, per
-    kind of row of the error log) and for how many rows."""
-    for row in (*run.training, *run.counts, *run.values):
-        yield row.scope, row.position, 1
-    log = run.errors
-    if log is not None:
-        first, rows = log_extent(run)
-        for index, key in enumerate(log.keys):
-            scope = Scope(key.site, key.channel, key.rank, key.lane, key.dq)
-            yield scope, Position(first[index]), rows[index]
-
-
-def log_extent(run: Run) -> tuple[list[int], list[int]]:
-    """Of each key of the error log: its first line and how many printed rows it has."""
-    import numpy as np
-
-    log = run.errors
-    if log is None:
-        return [], []
-    n = len(log.keys)
-    first = np.full(n, np.iinfo(np.int64).max)
-    np.minimum.at(first, log.key, log.line)
-    rows = np.bincount(log.key, weights=log.times, minlength=n)
-    return [int(f) for f in first], [int(r) for r in rows]
-
-
-def where(site: str | None, channel: Channel | None) -> str:
-    """`U3`, `U3 channel 4`, `channel 4`, `the board`."""
-    parts = [site] if site is not None else []
-    if channel is not None:
-        parts.append(f"channel {channel}")
-    return " ".join(parts) or "the board"

@@ -6,18 +6,17 @@ from collections import defaultdict
 from collections.abc import Hashable, Iterator
 
 from memdiag.model.board import Board
-from memdiag.model.error_log import EDC_BAD, EDC_OK, ErrorLog
+from memdiag.model.error_log import EDC_BAD, EDC_OK, ErrorLog, LogKey
+from memdiag.model.place import Place
 from memdiag.model.problems import Position, Problem, problem
-from memdiag.model.records import Channel, CountRow, Run
-from memdiag.reading.checks.common import Sightings, few, log_extent, measured, rows_text, where
+from memdiag.model.records import CountRow, Run
+from memdiag.reading.checks.common import Sightings, few, measured, rows_text
 
 _COLDEST, _HOTTEST = -55.0, 130.0
 """Degrees Celsius. Memory is graded for -40 to 95 or 105 C of its case, special grades to 125 C
 (common practice, no source)."""
 
 _MANY_ROWS, _MANY_PLACES = 50, 3  # link check good on so many rows of so many channels is odd
-
-_Place = tuple[str | None, Channel | None]
 
 
 def directions(run: Run, board: Board) -> Iterator[Problem]:
@@ -26,7 +25,7 @@ def directions(run: Run, board: Board) -> Iterator[Problem]:
         problem(
             "directions-short",
             row.position,
-            what=row.scope,
+            what=row.place.as_row(),
             rose=row.rose,
             fell=row.fell,
             errors=row.errors,
@@ -41,7 +40,7 @@ def directions(run: Run, board: Board) -> Iterator[Problem]:
 
 
 def _counted(row: CountRow) -> Hashable:
-    return (row.scope, row.test, row.attempt, row.point, row.temp, tuple(sorted(row.extra.items())))
+    return (row.place, row.test, row.attempt, row.point, row.temp, tuple(sorted(row.extra.items())))
 
 
 def counted_twice(run: Run, board: Board) -> Iterator[Problem]:
@@ -61,7 +60,7 @@ def counted_twice(run: Run, board: Board) -> Iterator[Problem]:
                 problem(
                     "counts-contradict",
                     row.position,
-                    what=row.scope,
+                    what=row.place.as_row(),
                     now=row.errors,
                     before=before.errors,
                     line=before.position.line,
@@ -73,12 +72,17 @@ def counted_twice(run: Run, board: Board) -> Iterator[Problem]:
     yield from few("counts-contradict", found)
 
 
-def _by_place(run: Run, value: str) -> dict[_Place, int]:
+def _channel(of: CountRow | LogKey) -> Place:
+    """The channel of a site, as far as both are named."""
+    return Place(of.place.site, of.place.channel)
+
+
+def _by_place(run: Run, value: str) -> dict[Place, int]:
     """Sums of a count by (site, channel), where every row of it says the count."""
-    sums: dict[_Place, int] = defaultdict(int)
-    unsaid: set[_Place] = set()
+    sums: dict[Place, int] = defaultdict(int)
+    unsaid: set[Place] = set()
     for row in run.counts:
-        place = (row.scope.site, row.scope.channel)
+        place = _channel(row)
         number = getattr(row, value)
         if number is None:
             unsaid.add(place)
@@ -92,15 +96,15 @@ def not_counted(run: Run, board: Board) -> Iterator[Problem]:
     if run.errors is None:
         return
     counted = _by_place(run, "errors")
-    first, rows = log_extent(run)
-    seen: dict[_Place, list[int]] = {}
+    first, rows = run.errors.extents()
+    seen: dict[Place, list[int]] = {}
     for key, line, n in zip(run.errors.keys, first, rows, strict=True):
-        place = (key.site, key.channel)
+        place = _channel(key)
         if counted.get(place) == 0:
             at = seen.setdefault(place, [line, 0])
             at[0], at[1] = min(at[0], line), at[1] + n
     found = [
-        problem("errors-not-counted", Position(line), what=where(*place), rows=rows_text(n))
+        problem("errors-not-counted", Position(line), what=place, rows=rows_text(n))
         for place, (line, n) in seen.items()
     ]
     yield from few("errors-not-counted", found)
@@ -114,7 +118,7 @@ def link_check(run: Run, board: Board) -> Iterator[Problem]:
     said = log.edc != 0
     if not said.any():
         return
-    places = {(log.keys[k].site, log.keys[k].channel) for k in set(log.key[said].tolist())}
+    places = {_channel(log.keys[k]) for k in set(log.key[said].tolist())}
     if (
         int(said.sum()) >= _MANY_ROWS
         and len(places) >= _MANY_PLACES
@@ -128,19 +132,19 @@ def link_check(run: Run, board: Board) -> Iterator[Problem]:
         )
     counted = _by_place(run, "edc")
     found = [
-        problem("link-check-not-counted", Position(line), what=where(*place))
+        problem("link-check-not-counted", Position(line), what=place)
         for place, line in _bad_places(log).items()
         if counted.get(place) == 0
     ]
     yield from few("link-check-not-counted", found)
 
 
-def _bad_places(log: ErrorLog) -> dict[_Place, int]:
+def _bad_places(log: ErrorLog) -> dict[Place, int]:
     """Places with a failed link check, and the first line of one."""
     bad = log.edc == EDC_BAD
-    found: dict[_Place, int] = {}
+    found: dict[Place, int] = {}
     for k in set(log.key[bad].tolist()):
-        place = (log.keys[k].site, log.keys[k].channel)
+        place = _channel(log.keys[k])
         line = int(log.line[bad & (log.key == k)].min())
         found[place] = min(line, found.get(place, line))
     return dict(sorted(found.items(), key=lambda item: item[1]))

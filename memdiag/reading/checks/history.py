@@ -125,7 +125,7 @@ def removed_answers(run: Run, board: Board) -> Iterator[Problem]:
     for row in measured(run):
         if not _answered(row):
             continue
-        owners = [row.scope.site] if row.scope.site else [s.ref for s in board.owners(row.scope)]
+        owners = row.place.sites(board)
         # A channel that several sites share answers as long as one of them does.
         if len(owners) == 1 and owners[0] in removed:
             seen.add(row.position, owners[0])

@@ -19,7 +19,7 @@ _LEAST_SWEEP = 4  # taps: a shorter window says little by being full
 def _setting(row: TrainingRow) -> Hashable:
     """What one measurement is of: rows alike in this measured the same thing."""
     return (
-        row.scope,
+        row.place,
         row.step,
         row.attempt,
         row.point,
@@ -32,7 +32,7 @@ def _setting(row: TrainingRow) -> Hashable:
 
 
 def _named(row: TrainingRow) -> str:
-    return f"{row.scope}, {row.step}"
+    return f"{row.place.as_row()}, {row.step}"
 
 
 def results(run: Run, board: Board) -> Iterator[Problem]:
@@ -154,10 +154,10 @@ def unmeasured_ranks(run: Run, board: Board) -> Iterator[Problem]:
     first: dict[tuple[str, object, int], Position] = {}
     failed: set[tuple[str, object, int]] = set()
     for row in run.training:
-        rank = row.scope.rank
+        rank = row.place.rank
         if rank is None:
             continue
-        group = (row.step, row.scope.channel)
+        group = (row.step, row.place.channel)
         if row.result not in (None, Result.PASS):
             failed.add((*group, rank))
         width = row.width.value if row.width is not None else 0.0

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
+from dataclasses import replace
 
+from memdiag.boards.wiring import link_of_another
 from memdiag.model.board import Board, Site
+from memdiag.model.place import Place
 from memdiag.model.problems import Problem, problem
-from memdiag.model.records import Channel, Run, Scope
-from memdiag.reading.checks.common import Sightings, nearest, rows_text, scopes
+from memdiag.model.records import Run
+from memdiag.reading.checks.common import Sightings, nearest, rows_text
 
 
 def sites(run: Run, board: Board) -> Iterator[Problem]:
@@ -16,9 +18,9 @@ def sites(run: Run, board: Board) -> Iterator[Problem]:
     if not board.known:
         return
     seen = Sightings()
-    for scope, position, rows in scopes(run):
-        if scope.site is not None and board.site(scope.site) is None:
-            seen.add(position, scope.site, rows=rows)
+    for place, position, rows in run.places():
+        if place.site is not None and board.site(place.site) is None:
+            seen.add(position, place.site, rows=rows)
     known = [site.ref for site in board.sites]
     for (site,), at in seen:
         yield problem(
@@ -36,8 +38,9 @@ def links(run: Run, board: Board) -> Iterator[Problem]:
     if not board.known:
         return
     seen = Sightings()
-    for scope, position, rows in scopes(run):
-        for wrong in _wrong_link(scope, board):
+    for place, position, rows in run.places():
+        wrong = _wrong_link(place, board)
+        if wrong is not None:
             seen.add(position, *wrong, rows=rows)
     for (code, what, hint), at in seen:
         yield problem(
@@ -50,74 +53,40 @@ def links(run: Run, board: Board) -> Iterator[Problem]:
         )
 
 
-def contested(run: Run, board: Board) -> frozenset[str]:
-    """Sites of whose rows at least half stand at a link that the profile gives to another site:
-    the dump and the profile do not mean the same package."""
-    if not board.known:
-        return frozenset()
-    rows_of: Counter[str] = Counter()
-    wrong: Counter[str] = Counter()
-    for scope, _, rows in scopes(run):
-        if scope.site is not None:
-            rows_of[scope.site] += rows
-            if any(code == "link-of-another" for code, *_ in _wrong_link(scope, board)):
-                wrong[scope.site] += rows
-    return frozenset(site for site, n in wrong.items() if 2 * n >= rows_of[site])
+def _wrong_link(place: Place, board: Board) -> tuple[str, str, str] | None:
+    """What is wrong with the link that a place names, as (code, what, hint)."""
+    site = board.site(place.site) if place.site is not None else None
+    if (place.site is not None and site is None) or not board.channels:
+        return None
+    if place.channel is None:
+        return _wrong_lane(place, site)
+    known = [link for _, link in board.links(Place(channel=place.channel))]
+    if not known:
+        hint = nearest(place.channel, board.channels)
+        return "unknown-channel", f"channel {place.channel}", hint
+    for word, value, have in (
+        ("rank", place.rank, {link.rank for link in known}),
+        ("lane", place.lane, {link.lane for link in known if link.lane is not None}),
+    ):
+        if value is not None and value not in have:
+            what = f"{word} {value} of channel {place.channel}"
+            return f"unknown-{word}", what, nearest(value, sorted(have))
+    if site is not None and link_of_another(place, board):
+        link = replace(place, site=None)
+        refs = " and ".join(link.sites(board)) or "no site"
+        what = f"{link.words(rank_zero=True)} with {site.ref}"
+        return "link-of-another", what, f"the profile gives it to {refs}"
+    return None
 
 
-def _wrong_link(scope: Scope, board: Board) -> Iterable[tuple[str, str, str]]:
-    """What is wrong with a scope's link as (code, what, hint): nothing or one thing."""
-    channel, lane = scope.channel, scope.lane
-    site = board.site(scope.site) if scope.site is not None else None
-    if (scope.site is not None and site is None) or not board.channels:
-        return ()
-    if channel is None:
-        if lane is None or site is None or not site.links:
-            return ()
-        own = {link.lane for link in site.links if link.lane is not None}
-        if lane in own:
-            return ()
-        return (("unknown-lane", f"lane {lane} of {site.ref}", nearest(lane, sorted(own))),)
-    if channel not in board.channels:
-        return (("unknown-channel", f"channel {channel}", nearest(channel, board.channels)),)
-    ranks = {link.rank for s in board.sites for link in s.links if link.channel == channel}
-    if scope.rank is not None and scope.rank not in ranks:
-        return (
-            (
-                "unknown-rank",
-                f"rank {scope.rank} of channel {channel}",
-                nearest(scope.rank, sorted(ranks)),
-            ),
-        )
-    lanes = board.lanes_of(channel)
-    if lane is not None and lane not in lanes:
-        return (("unknown-lane", f"lane {lane} of channel {channel}", nearest(lane, lanes)),)
-    if site is not None and site.links and not _owns(site, scope):
-        named = _link_text(scope)
-        owners = board.owners(Scope(None, channel, scope.rank, lane, scope.dq))
-        refs = " and ".join(owner.ref for owner in owners) or "no site"
-        return (("link-of-another", f"{named} with {site.ref}", f"the profile gives it to {refs}"),)
-    return ()
-
-
-def _owns(site: Site, scope: Scope) -> bool:
-    return any(
-        link.channel == scope.channel
-        and (scope.rank is None or link.rank == scope.rank)
-        and (scope.lane is None or link.lane == scope.lane)
-        and (scope.dq is None or link.dqs is None or scope.dq in link.dqs)
-        for link in site.links
-    )
-
-
-def _link_text(scope: Scope) -> str:
-    named: list[tuple[str, Channel | int | None]] = [
-        ("channel", scope.channel),
-        ("rank", scope.rank),
-        ("lane", scope.lane),
-        ("dq", scope.dq),
-    ]
-    return " ".join(f"{word} {value}" for word, value in named if value is not None)
+def _wrong_lane(place: Place, site: Site | None) -> tuple[str, str, str] | None:
+    """The same where a row names a site's lane and no channel."""
+    if place.lane is None or site is None or not site.links:
+        return None
+    own = {link.lane for link in site.links if link.lane is not None}
+    if place.lane in own:
+        return None
+    return "unknown-lane", f"lane {place.lane} of {site.ref}", nearest(place.lane, sorted(own))
 
 
 def rails(run: Run, board: Board) -> Iterator[Problem]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from memdiag.layouts.row_shapes import Shape, Taken
 from memdiag.model import schema
-from memdiag.model.error_log import EDC_BAD, EDC_OK, EDC_UNSAID, LIMB, ErrorKey, ErrorLog
+from memdiag.model.error_log import EDC_BAD, EDC_OK, EDC_UNSAID, LIMB, ErrorLog, LogKey
 from memdiag.reading import converters
 from memdiag.reading.columnar import numbers
 from memdiag.reading.columnar.cutting import Cut, Wanted
@@ -94,10 +94,10 @@ def late(plan: Plan, context: Mapping[str, str]) -> dict[str, Any] | None:
     return found
 
 
-def placed(keys: tuple[ErrorKey, ...], found: Mapping[str, Any]) -> tuple[ErrorKey, ...]:
+def placed(keys: tuple[LogKey, ...], found: Mapping[str, Any]) -> tuple[LogKey, ...]:
     """Keys with what headings give."""
     more = {_FIELD_OF.get(name, name): value for name, value in found.items() if name in KEYS}
-    return tuple(replace(key, **more) for key in keys) if more else keys
+    return tuple(key.given(more) for key in keys) if more else keys
 
 
 @dataclass(slots=True)
@@ -105,7 +105,7 @@ class Made:
     """Rows in columns: `lines` are their numbers in the block, from 0."""
 
     lines: I64
-    keys: tuple[ErrorKey, ...]
+    keys: tuple[LogKey, ...]
     key: npt.NDArray[np.int32]
     columns: dict[str, Any]
 
@@ -176,7 +176,7 @@ class _Reading:
             return None
         return np.full(self.n, value, np.int64), np.ones(self.n, bool)
 
-    def keys(self) -> tuple[tuple[ErrorKey, ...], npt.NDArray[np.int32]]:
+    def keys(self) -> tuple[tuple[LogKey, ...], npt.NDArray[np.int32]]:
         """What the rows have in common, in order of first mention, and each row's part of it."""
         code: Any = None
         spans: list[tuple[str, list[Any]]] = []
@@ -191,16 +191,16 @@ class _Reading:
         most = math.prod(len(values) for _, values in spans)
         if most > 2**62:
             self.fine[:] = False  # words of many kinds: no table has so many places
-            return (ErrorKey(),), np.zeros(self.n, np.int32)
+            return (LogKey(),), np.zeros(self.n, np.int32)
         codes_, first, inverse = distinct(code, most)
-        found: dict[ErrorKey, int] = {}
+        found: dict[LogKey, int] = {}
         remap = np.zeros(len(codes_), np.int32)
         for at in np.argsort(first, kind="stable").tolist():
             rest, chosen = int(codes_[at]), {}
             for name, values in reversed(spans):
                 rest, number = divmod(rest, len(values))
                 chosen[_FIELD_OF.get(name, name)] = values[number]
-            remap[at] = found.setdefault(ErrorKey(**chosen), len(found))
+            remap[at] = found.setdefault(LogKey().given(chosen), len(found))
         return tuple(found), remap[inverse]
 
 

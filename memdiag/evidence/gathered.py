@@ -1,0 +1,39 @@
+"""The evidence of a run: its nodes, and how much of the board they cover."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from memdiag.evidence.addresses import Shape
+from memdiag.evidence.nodes import Node
+from memdiag.model.board import Board
+from memdiag.model.place import Place
+
+
+@dataclass(slots=True)
+class Evidence:
+    """Everything a dump says, each at the place it says it of."""
+
+    nodes: list[Node]
+    shapes: dict[str, Shape] = field(default_factory=dict)
+    """What the addresses of each site's errors look like."""
+    strides: set[Place] = field(default_factory=set)
+    """Data lines whose errors keep a constant stride."""
+    silent_sites: tuple[str, ...] = ()
+    """Sites of the profile that no row of the dump speaks of."""
+    bits_per_lane: float | None = None
+    notes: list[str] = field(default_factory=list)
+
+
+def owners_of(link: Place, board: Board) -> tuple[str, ...]:
+    """The sites of the board that a link can mean; where it has no such lane, those of its
+    channel. None for a site that the board does not have."""
+    found = link.sites(board)
+    if not found and link.channel is not None:
+        found = replace(link, rank=None, lane=None).sites(board)
+    return tuple(ref for ref in found if board.site(ref) is not None)
+
+
+def at_owner(link: Place, owners: tuple[str, ...], dq: int | None = None) -> Place:
+    """The link with its only owner as its site."""
+    return replace(link, site=owners[0] if len(owners) == 1 else None, dq=dq)

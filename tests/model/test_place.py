@@ -1,0 +1,154 @@
+"""Places: what covers what, what can be one, and which sites of a board each touches."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from memdiag.boards import profiles
+from memdiag.diagnosis.judge import judge
+from memdiag.model.board import Board, Link, Site
+from memdiag.model.place import WHOLE_BOARD, Place
+from memdiag.model.records import Run
+from memdiag.model.verdict import Cause
+from memdiag.reading.load import load
+from memdiag.repair.comparison import compare
+from memdiag.repair.paired_runs import PairedRuns, judged
+from memdiag.reports import page_views
+
+
+def quince(number: int) -> Board:
+    board = profiles.find(f"quince-{number}")
+    assert board is not None
+    return board
+
+
+DQS = st.none() | st.integers(0, 7) | st.tuples(st.integers(0, 3), st.integers(4, 7))
+PLACES = st.builds(
+    Place,
+    site=st.sampled_from([None, "U1", "U2"]),
+    channel=st.sampled_from([None, 0, 1, "A"]),
+    rank=st.sampled_from([None, 0, 1]),
+    lane=st.sampled_from([None, 0, 1]),
+    dq=DQS,
+    rail=st.sampled_from([None, "VDD"]),
+    partition=st.sampled_from([None, "P0"]),
+)
+
+
+@given(PLACES, PLACES, PLACES)
+@settings(max_examples=300, deadline=None)
+def test_covering_is_an_order(a: Place, b: Place, c: Place) -> None:
+    assert a.covers(a) and WHOLE_BOARD.covers(a)
+    if a.covers(b) and b.covers(c):
+        assert a.covers(c)
+    if a.covers(b) and b.covers(a):
+        assert a == b
+
+
+@given(PLACES, PLACES)
+@settings(max_examples=300, deadline=None)
+def test_meeting_is_mutual_and_follows_from_covering(a: Place, b: Place) -> None:
+    assert a.meets(b) == b.meets(a)
+    if a.covers(b):
+        assert a.meets(b)
+
+
+@given(PLACES, PLACES)
+@settings(max_examples=300, deadline=None)
+def test_what_two_places_have_in_common_covers_both(a: Place, b: Place) -> None:
+    both = a.common(b)
+    assert both == b.common(a) and both.covers(a) and both.covers(b)
+
+
+@given(PLACES, PLACES)
+@settings(max_examples=300, deadline=None)
+def test_a_wider_place_touches_every_site_of_a_part_of_it(a: Place, b: Place) -> None:
+    board = Board(
+        "two",
+        sites=(
+            Site("U1", (Link(0, 0, 0), Link(0, 0, 1), Link("A", 0, 0)), rails=("VDD",)),
+            Site("U2", (Link(1, 0, 0), Link(1, 1, 0)), rails=("VDD",), partition="P0"),
+        ),
+    )
+    if a.covers(b) and b.site is None:
+        assert set(b.sites(board)) <= set(a.sites(board))
+
+
+@pytest.mark.parametrize(
+    ("place", "sites"),
+    [
+        (Place(site="U3", channel=4, lane=1), ("U3",)),
+        (Place(rail="VDD_MEM_B"), ("U7", "U8", "U9", "U10", "U11", "U12")),
+        (Place(partition="P1"), ("U3", "U4")),
+        (Place(partition="P1", channel=4), ("U3",)),
+        (Place(channel=23), ("U12",)),
+        (Place(channel=23, lane=1, dq=(2, 3)), ("U12",)),
+        (Place(lane=1), tuple(f"U{n}" for n in range(1, 13))),
+        (Place(rail="VDD_CORE"), ()),
+        (WHOLE_BOARD, tuple(f"U{n}" for n in range(1, 13))),
+    ],
+)
+def test_the_sites_of_a_place(place: Place, sites: tuple[str, ...]) -> None:
+    assert place.sites(quince(12)) == sites
+
+
+def test_a_package_owns_its_data_lines_alone() -> None:
+    """An x4 package owns half of a lane (JESD79-4: x4, x8 and x16 devices)."""
+    low = Site("U1", (Link(0, 0, 0, (0, 1, 2, 3)),))
+    high = Site("U2", (Link(0, 0, 0, (4, 5, 6, 7)),))
+    board = Board("halves", sites=(low, high))
+    assert Place(channel=0, lane=0, dq=5).sites(board) == ("U2",)
+    assert Place(channel=0, lane=0, dq=(3, 4)).sites(board) == ("U1", "U2")
+
+
+# --- a controller's lane ------------------------------------------------------------------------
+
+REFS = tuple(f"U{n}" for n in range(1, 13))
+
+
+def swept_board(stage: str, *, striped: bool) -> Run:
+    """A board whose every lane trains. `striped`: dq 3 of lane 1 is wrong on every site at one
+    distance of addresses, whatever sits there."""
+    training = []
+    for number, ref in enumerate(REFS):
+        for channel in (2 * number, 2 * number + 1):
+            training.append(f"{ref} {channel} - id pass -")
+            training += [
+                f"{ref} {channel} {lane} {step} pass {width}"
+                for lane in (0, 1)
+                for step, width in (("wck", "-"), ("read", "0.45UI"), ("write", "0.45UI"))
+            ]
+    errors = [
+        f"{ref} {2 * number} 1 {0x100000 * k + 0x40 * number:#x} 0x00 0x08 ok"
+        for number, ref in enumerate(REFS)
+        for k in range(24)
+    ]
+    lines = ["bench-dump 1", "[run]", "board quince-12", f"stage {stage}", "memory gddr6"]
+    lines += ["rate 14.0 Gbit/s", "[training]", "site ch lane step result width", *training]
+    if striped:
+        lines += ["[errors]", "site ch lane address wrote read edc", *errors]
+    lines.append(f"[end] {len(training) + striped * len(errors)}")
+    (run,) = load("\n".join(lines) + "\n")
+    return run
+
+
+def test_verdict_comparison_and_picture_mean_the_same_sites() -> None:
+    before = swept_board("intake", striped=True)
+    verdict = judge(before)
+    (finding,) = (f for f in verdict.findings if f.cause is Cause.CONTROLLER)
+    assert finding.place == Place(lane=1, dq=3)
+    assert finding.place.sites(verdict.board) == REFS
+    marked = {row.site for row in verdict.table if row.cause == "controller"}
+    assert marked == set(REFS)
+    assert {row.lane for row in verdict.table if row.cause == "controller"} == {1, None}
+    assert tuple(page_views.marks(verdict)) == REFS
+    made = compare(before, swept_board("after-swap", striped=False))
+    (change,) = (c for c in made.findings if c.place == finding.place)
+    assert change.place.sites(made.board) == REFS
+    pair = PairedRuns(
+        judged(before, made.board, None, verdict), judged(before, made.board, None, verdict), 0.95
+    )
+    assert {link.site for link in pair.keys_at(finding.place, pair.old)} == set(REFS)
+    assert all(pair.touch(finding.place, Place(ref)) for ref in REFS)
