@@ -91,9 +91,8 @@ def check(file: str, dump: str | None) -> int:
 
 
 def _declared(layout: object) -> Iterator[str]:
-    from memdiag.layouts import grammar_rules
+    from memdiag.layouts import grammar_rules, line_rules
     from memdiag.layouts.matcher import Layout
-    from memdiag.model import schema
 
     assert isinstance(layout, Layout)
     yield f"{layout.name}: {layout.about or 'no // about: line'}"
@@ -101,7 +100,7 @@ def _declared(layout: object) -> Iterator[str]:
     carried = grammar_rules.carried(layout)
     for start in layout.starts:
         for kind in start.kinds:
-            what = schema.RULES.get(kind)
+            what = line_rules.RULES.get(kind)
             columns = " ".join(carried.get(kind, ())) or "-"
             yield f"{kind:<13} {('table ' + what) if what else '':<15} {columns}".rstrip()
 

@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
+from memdiag.layouts import line_rules
 from memdiag.layouts.grammar_text import Source
 from memdiag.layouts.patterns import nature, takes_everything
 from memdiag.model import schema
@@ -29,7 +30,7 @@ def refusals(source: Source, parser: Any) -> Iterator[Problem]:
 def columns_open(parser: Any) -> bool:
     """Whether a header line says itself which section it opens."""
     carriers = _carriers(parser, _by_kind(parser).get("columns", []))
-    return any(schema.filled(symbol.name)[0] == "section" for symbol in carriers)
+    return any(line_rules.filled(symbol.name)[0] == "section" for symbol in carriers)
 
 
 # -- names --------------------------------------------------------------------------------------
@@ -63,11 +64,11 @@ def rule_names(source: Source) -> Iterator[Problem]:
                 "layout-rule-name",
                 rule.offset,
                 name=rule.name,
-                hint=schema.nearest(rule.name, schema.LINE_RULES),
+                hint=schema.nearest(rule.name, line_rules.LINE_RULES),
             )
         for alias in rule.aliases:
-            if alias not in schema.LINE_RULES:
-                hint = schema.nearest(alias, schema.LINE_RULES)
+            if alias not in line_rules.LINE_RULES:
+                hint = schema.nearest(alias, line_rules.LINE_RULES)
                 yield source.problem_at(
                     "layout-rule-name", source.place(alias, rule.name), name=alias, hint=hint
                 )
@@ -93,7 +94,7 @@ Productions = list[Any]
 def _kind(rule: Any) -> str | None:
     """The line rule that a production of Lark's makes, None for a helper's."""
     name = rule.alias if rule.alias is not None else rule.origin.name
-    return name if name in schema.LINE_RULES else None
+    return name if name in line_rules.LINE_RULES else None
 
 
 def _by_kind(parser: Any) -> dict[str, Productions]:
@@ -111,12 +112,12 @@ def _line_rule(source: Source, parser: Any, kind: str, rules: Productions) -> It
     terms = {t.name: t for t in parser.terminals}
     everything = {name for name, t in terms.items() if takes_everything(t.pattern.to_regexp())}
     home = {name: d.name for d in source.rules.values() for name in d.uses}
-    known = schema.terminal_names(kind)
+    known = line_rules.terminal_names(kind)
     for symbol in _carriers(parser, rules):
         if kind == "noise":
             break
         name = symbol.name
-        column, value = schema.filled(name)
+        column, value = line_rules.filled(name)
         where = source.place(name, kind if kind in source.rules else home.get(name))
         if name.startswith("__ANON"):
             where = source.place(kind)
@@ -129,13 +130,13 @@ def _line_rule(source: Source, parser: Any, kind: str, rules: Productions) -> It
                 kind=kind,
                 hint=schema.nearest(column, known),
             )
-        elif value is not None and value not in schema.VALUES.get(column, (value,)):
+        elif value is not None and value not in line_rules.VALUES.get(column, (value,)):
             yield source.problem_at(
                 "layout-terminal-name",
                 where,
                 name=name,
                 kind=kind,
-                hint=schema.nearest(value, schema.VALUES[column]),
+                hint=schema.nearest(value, line_rules.VALUES[column]),
             )
     for rule in rules:
         for index, symbol in enumerate(rule.expansion):
@@ -191,7 +192,7 @@ def carried(layout: Any) -> dict[str, tuple[str, ...]]:
     for kind, rules in _by_kind(layout.lark).items():
         names = []
         for symbol in _carriers(layout.lark, rules) if kind != "noise" else ():
-            column, value = schema.filled(symbol.name)
+            column, value = line_rules.filled(symbol.name)
             names.append(column if value is None else f"{column}={value}")
         found[kind] = tuple(dict.fromkeys(names))
     return found

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from memdiag.model import schema
+from memdiag.layouts import line_rules
 from memdiag.model.problems import Position, Problem, problem
 
 _HEAD = re.compile(r"//[ \t]*(name|about|recognise)[ \t]*:[ \t]*(.*?)[ \t]*$")
@@ -132,7 +132,7 @@ class Source:
         them."""
         found = self.rules[rule]
         names = (rule, *found.aliases)
-        return tuple(dict.fromkeys(n for n in names if n in schema.LINE_RULES))
+        return tuple(dict.fromkeys(n for n in names if n in line_rules.LINE_RULES))
 
     def starts(self) -> dict[str, tuple[str, ...]]:
         """Each start symbol with the line rules it yields, in file order. What a `rows` rule is

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from memdiag.model import schema
+from memdiag.layouts import line_rules
 
 if TYPE_CHECKING:
     import lark
@@ -122,7 +122,7 @@ class Layout:
         pattern = self._patterns.get(terminal)
         if pattern is not None and pattern.type == "str":
             return repr(str(pattern.value))
-        column, value = schema.filled(terminal.lstrip("_"))
+        column, value = line_rules.filled(terminal.lstrip("_"))
         return f"{column} {value}" if value else column.replace("_", " ")
 
     @cached_property
@@ -150,7 +150,7 @@ def harvest(tree: Any) -> Match | None:
     if kind == "rows":
         parts = [harvest(node) for node in tree.children if isinstance(node, Tree)]
         return Match(kind, (), tuple(_flat(parts)))
-    if kind in schema.LINE_RULES:
+    if kind in line_rules.LINE_RULES:
         cells: list[Cell] = []
         _gather(tree, cells)
         return Match(kind, tuple(cells))
@@ -167,7 +167,7 @@ def _gather(node: Any, cells: list[Cell]) -> None:
 
     for child in node.children:
         if isinstance(child, Token):
-            column, value = schema.filled(child.type)
+            column, value = line_rules.filled(child.type)
             cells.append(Cell(column, str(child) if value is None else value, child.column or 1))
         elif child is None:
             cells.append(Cell("", None, 0))

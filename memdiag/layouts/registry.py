@@ -1,6 +1,6 @@
 """Layout grammars: finding, compiling and keeping the `.lark` files, and matching lines with them.
 
-The law is in `memdiag.model.schema` (names) and `grammar_rules` (what a file may not do). In short:
+The law is in `line_rules` (names) and `grammar_rules` (what a file may not do). In short:
 
 - one Lark file teaches one layout; comments `// name:`, `// about:` and `// recognise:` at its head
   give its name, one line about it, and a regular expression which, found in any line of a text,
@@ -42,6 +42,7 @@ VARIABLE = "MEMDIAG_GRAMMARS"
 BENCH = "bench"
 _COMPILERS = (
     "../model/schema.py",
+    "line_rules.py",
     "grammar_text.py",
     "grammar_rules.py",
     "grammar_compile.py",

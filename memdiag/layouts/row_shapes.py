@@ -23,9 +23,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from memdiag.layouts import line_rules
 from memdiag.layouts.matcher import Cell, Layout, Start, harvest
 from memdiag.layouts.patterns import nature
-from memdiag.model import schema
 
 MOST_SHAPES = 64
 MOST_TERMINALS = 64
@@ -147,7 +147,7 @@ def _row_orders(layout: Layout, start: Start, width: int) -> list[tuple[str, ...
     """A row under `width` columns, every cell of it filled: cells alone, or one literal between
     them."""
     names = sorted(t.name for t in layout.lark.terminals)
-    cells = [name for name in names if schema.filled(name) == ("cell", None)]
+    cells = [name for name in names if line_rules.filled(name) == ("cell", None)]
     for cell in cells:
         for between in (None, *(n for n in names if n not in cells)):
             gap = () if between is None else (between,)
@@ -224,7 +224,7 @@ def _taken(cells: Sequence[Cell], order: Sequence[str], kind: str) -> Iterator[T
     for number, cell in enumerate(cells):
         if cell.text is None:
             continue
-        column, value = schema.filled(order[cell.at - 1])
+        column, value = line_rules.filled(order[cell.at - 1])
         if kind == "row":
             column = str(number)
         if column in seen:

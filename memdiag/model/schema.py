@@ -1,149 +1,170 @@
-"""The layout law: which names a grammar may use, and what each of them does.
+"""The tables of a dump and their columns: one line a column, and everything else comes from it.
 
-A layout grammar is one Lark file. Each line of a dump is read on its own, without its line end,
-by one of the file's *line rules*: the rules, or aliases, whose names stand in `RULES` or
-`STRUCTURE` below. They are tried in the order in which they stand in the file; the first that
-matches the whole line has it. `docs/layouts.md` explains the law with an example.
+What a grammar's terminals may be named after, how a cell becomes a value, which columns are read
+in bulk, which field of a record a value fills, and the list in docs/dump-format.md.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 from difflib import get_close_matches
+from enum import StrEnum, auto
 from functools import cache
 
-RULES = {
-    "training_row": "training",
-    "count_row": "counts",
-    "error_row": "errors",
-    "rail_row": "rails",
-    "heat_row": "heat",
-    "value_row": "values",
-}
-"""Line rules that yield a record, and the table it belongs to."""
 
-STRUCTURE = ("run_line", "context", "noise", "head", "end", "section", "columns", "row", "rows")
-"""The other line rules. `run_line`: a line of the run's head. `context`: sets cells for the rows
-that follow. `noise`: skipped. `head`: a new dump starts. `end`: the dump is over. `section`: a
-named table (or the head, `run`) starts. `columns`: the header line of the open section; it may
-open the section itself. `row`: cells under those columns. `rows`: several rows in one line, and
-contexts that hold for this line only; the rules it uses are no line rules by themselves."""
+class Cell(StrEnum):
+    """What the cells of a column hold. `reading.converters` has one converter for each."""
 
-LINE_RULES = (*RULES, *STRUCTURE)
+    WORD = auto()
+    CHANNEL = auto()
+    SMALL = auto()  # a rank or a lane
+    LINE = auto()  # a data line of a lane
+    FROM_ONE = auto()
+    CELSIUS = auto()
+    STEP = auto()
+    RESULT = auto()
+    WIDTH = auto()
+    HEIGHT = auto()
+    WINDOW = auto()
+    TAPS = auto()
+    DELAY = auto()
+    PERCENT = auto()
+    WHOLE = auto()
+    ADDRESS = auto()
+    HEX = auto()
+    LINK_CHECK = auto()
+    OHMS = auto()
+    TREND = auto()
+    VOLTS = auto()
+    AMPS = auto()
+    RISE = auto()
 
-SCOPE = ("site", "ch", "rank", "lane", "dq")
-SETTING = ("attempt", "point", "temp")
 
-OWN = {
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column: its name, what its cells hold, what it says (for people), whether a header line
+    must name it, and the field of the record that it fills where that has another name."""
+
+    name: str
+    cell: Cell
+    says: str
+    needed: bool = False
+    field: str = ""
+
+    @property
+    def fills(self) -> str:
+        """The field of the record."""
+        return self.field or self.name
+
+
+C = Column
+
+PLACE_COLUMNS = (
+    C("site", Cell.WORD, "designator"),
+    C("ch", Cell.CHANNEL, "channel", field="channel"),
+    C("rank", Cell.SMALL, "chip-select group on the channel"),
+    C("lane", Cell.SMALL, "byte lane"),
+    C("dq", Cell.LINE, "data line of the lane, 0 to 7"),
+)
+SETTING_COLUMNS = (
+    C("attempt", Cell.FROM_ONE, "boot attempt or retry, from 1"),
+    C("point", Cell.WORD, "frequency set point"),
+    C("temp", Cell.CELSIUS, "temperature"),
+)
+
+TABLES: dict[str, tuple[Column, ...]] = {
     "training": (
-        "step",
-        "result",
-        "candidate",
-        "width",
-        "height",
-        "window",
-        "taps",
-        "delay",
-        "vref",
-        "tries",
+        C("step", Cell.STEP, "", needed=True),
+        C("result", Cell.RESULT, "", needed=True),
+        C("candidate", Cell.WORD, "bitslip or latency tried"),
+        C("width", Cell.WIDTH, "UI, ps or taps"),
+        C("height", Cell.HEIGHT, "mV"),
+        C("window", Cell.WINDOW, "one character a tap, `1` works, `0` does not"),
+        C("taps", Cell.TAPS, "that a window character stands for"),
+        C("delay", Cell.DELAY, "taps to the chosen point, `12` or `12+-4`"),
+        C("vref", Cell.PERCENT, "% of the supply"),
+        C("tries", Cell.WHOLE, "how often the step was tried"),
     ),
-    "counts": ("test", "bits", "errors", "rose", "fell", "edc", "cells"),
-    "errors": ("address", "wrote", "read", "mask", "edc", "pass", "beat", "bank", "row", "col"),
-    "rails": ("rail", "ohms", "trend"),
-    "heat": ("rail", "volts", "amps", "hottest", "rise"),
-    "values": ("name", "value"),
+    "counts": (
+        C("test", Cell.WORD, ""),
+        C("bits", Cell.WHOLE, "compared"),
+        C("errors", Cell.WHOLE, "bits wrong"),
+        C("rose", Cell.WHOLE, "written 0, read 1"),
+        C("fell", Cell.WHOLE, "written 1, read 0"),
+        C("edc", Cell.WHOLE, "bursts whose link check failed"),
+        C("cells", Cell.WHOLE, "distinct addresses wrong"),
+    ),
+    "errors": (
+        C("address", Cell.ADDRESS, "", needed=True),
+        C("wrote", Cell.HEX, "with `read`"),
+        C("read", Cell.HEX, "with `wrote`"),
+        C("mask", Cell.HEX, "in their place; 1: bit wrong, direction unknown"),
+        C("edc", Cell.LINK_CHECK, "`ok`, `bad`", field="edc_bad"),
+        C("pass", Cell.WHOLE, "of the test", field="pass_"),
+        C("beat", Cell.WHOLE, "of the burst"),
+        C("bank", Cell.WHOLE, ""),
+        C("row", Cell.WHOLE, ""),
+        C("col", Cell.WHOLE, ""),
+    ),
+    "rails": (
+        C("rail", Cell.WORD, "", needed=True),
+        C("ohms", Cell.OHMS, "`0L` is over range", needed=True),
+        C("trend", Cell.TREND, "`settled`, `rising`, `falling`"),
+    ),
+    "heat": (
+        C("rail", Cell.WORD, ""),
+        C("volts", Cell.VOLTS, ""),
+        C("amps", Cell.AMPS, ""),
+        C("hottest", Cell.WORD, "site or part that warmed first"),
+        C("rise", Cell.RISE, "kelvin"),
+    ),
+    "values": (
+        C("name", Cell.WORD, "", needed=True),
+        C("value", Cell.WORD, "with its unit", needed=True, field="text"),
+    ),
 }
-"""The columns of each table, beside `SCOPE` and `SETTING`, which every table has."""
 
-NEEDED = {
-    "training": ("step", "result"),
-    "counts": (),
-    "errors": ("address",),
-    "rails": ("rail", "ohms"),
-    "heat": (),
-    "values": ("name", "value"),
-}
-"""Columns a header line must name. Rows of a shop's own rules need less: see `cells`."""
-
-HEX = ("address", "wrote", "read", "mask")
+SCOPE = tuple(column.name for column in PLACE_COLUMNS)
+SETTING = tuple(column.name for column in SETTING_COLUMNS)
+OWN = {table: tuple(column.name for column in own) for table, own in TABLES.items()}
+"""The names of each table's columns, beside `SCOPE` and `SETTING`, which every table has."""
+NEEDED = {table: tuple(c.name for c in own if c.needed) for table, own in TABLES.items()}
+"""Columns a header line must name. Rows of a shop's own rules need less: see `row_builder`."""
+HEX = tuple(c.name for c in TABLES["errors"] if c.cell in (Cell.ADDRESS, Cell.HEX))
 """Columns of hex words."""
 
 RUN_KEYS = (
-    "id",
-    "board",
-    "serial",
-    "ticket",
-    "stage",
-    "at",
-    "memory",
-    "rate",
-    "ambient",
-    "removed",
-    "swapped",
-    "replaced",
-    "reflowed",
-    "rig",
-    "note",
+    *("id", "board", "serial", "ticket", "stage", "at", "memory", "rate", "ambient"),
+    *("removed", "swapped", "replaced", "reflowed", "rig", "note"),
 )
+"""The keys of a dump's head."""
 
-SPECIAL = {
-    "head": ("version", *RUN_KEYS),
-    "end": ("rows",),
-    "section": ("section",),
-    "columns": ("column", "section"),
-    "row": ("cell",),
-    "run_line": ("key", "text", *RUN_KEYS),
+WORDS = {
+    Cell.RESULT: ("pass", "marginal", "fail", "no-response", "not-found", "not-run"),
+    Cell.TREND: ("settled", "rising", "falling"),
+    Cell.LINK_CHECK: ("ok", "bad"),
 }
-"""What the terminals of the structural rules may be named after."""
-
-VALUES = {
-    "result": ("pass", "marginal", "fail", "no-response", "not-found", "not-run"),
-    "trend": ("settled", "rising", "falling"),
-    "edc": ("ok", "bad"),
-    "tap": ("0", "1"),
-    "section": (*OWN, "run"),
-}
-"""Columns that can hold only these words: what a `COLUMN__VALUE` may be."""
-
-TAP = "tap"
-"""`TAP__1` and `TAP__0`: one character of a window each; those of a row make up `window`."""
-
-_NUMBERED = re.compile(r"_\d+$")
-
-AS_WRITTEN = frozenset({"site", "rail", "hottest", "ch"})
-"""Columns whose `COLUMN__VALUE` keeps the value's capitals: `SITE__U7` is U7."""
+"""The cells that can hold only these words."""
 
 
 @cache
-def columns(kind: str) -> tuple[str, ...]:
-    """Every column a row of that table may have."""
-    return SCOPE + SETTING + OWN[kind]
-
-
-def terminal_names(rule: str) -> tuple[str, ...]:
-    """What the terminals in a line rule may be named after, in lower case. Empty for `noise`."""
-    if rule in RULES:
-        own = columns(RULES[rule])
-        return (*own, TAP) if rule == "training_row" else own
-    if rule == "context":
-        every = (c for kind in OWN for c in OWN[kind])
-        return tuple(dict.fromkeys((*SCOPE, *SETTING, *every)))
-    return SPECIAL.get(rule, ())
+def by_name(table: str) -> dict[str, Column]:
+    """Every column a row of that table may have, by its name."""
+    return {c.name: c for c in (*PLACE_COLUMNS, *SETTING_COLUMNS, *TABLES[table])}
 
 
 @cache
-def filled(terminal: str) -> tuple[str, str | None]:
-    """What a terminal fills: `LANE` -> ("lane", None), `RESULT__NO_RESPONSE` -> ("result",
-    "no-response"). The value is None where the matched text is the value. A number at the end
-    only tells two terminals of one column apart: `TEXT_2` -> ("text", None)."""
-    column, mark, value = terminal.partition("__")
-    column = _NUMBERED.sub("", column).lower()
-    if not mark:
-        return column, None
-    if column in AS_WRITTEN:
-        return column, value
-    return column, value.lower().replace("_", "-")
+def columns(table: str) -> tuple[str, ...]:
+    """The names of every column a row of that table may have."""
+    return tuple(by_name(table))
+
+
+@cache
+def bulk_columns(table: str) -> frozenset[str]:
+    """Columns of a table that hold many different numbers rather than few different words."""
+    numbers = (Cell.WHOLE, Cell.ADDRESS, Cell.HEX)
+    return frozenset(c.name for c in TABLES[table] if c.cell in numbers)
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

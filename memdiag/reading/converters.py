@@ -10,11 +10,11 @@ from collections.abc import Callable
 from typing import Any
 
 from memdiag.model import schema
-from memdiag.model.place import Channel
+from memdiag.model.place import LANE_LINES, Channel
 from memdiag.model.quantities import Quantity, parse, scale
 from memdiag.model.records import Result
+from memdiag.model.schema import Cell
 
-DQS = 8  # data lines in a lane
 MOST = 2**63 - 1
 """No count or number in a dump is as large: what is, was mangled."""
 
@@ -88,8 +88,8 @@ def counted(column: str, text: str) -> int:
 
 def data_line(column: str, text: str) -> int:
     number = integer(column, text)
-    if number >= DQS:
-        raise _absurd(column, text, f"data lines of a lane are numbered 0 to {DQS - 1}")
+    if number >= LANE_LINES:
+        raise _absurd(column, text, f"data lines of a lane are numbered 0 to {LANE_LINES - 1}")
     return number
 
 
@@ -242,55 +242,38 @@ def trend(column: str, text: str) -> str:
     raise _bad(column, text, "a trend", schema.nearest(text, known))
 
 
-celsius = bounded(in_unit("C", "°C", "degC"), -100, 300, "no test runs at such a temperature")
-percent = bounded(in_unit("%"), 0, 100, "it is a share of VDDQ: 0 to 100 %")
-positive = bounded(in_unit("tap"), 0, 1e9, "it cannot be negative")
-
-COMMON: dict[str, Callable[[str, str], Any]] = {
-    "site": word,
-    "ch": channel,
-    "rank": small,
-    "lane": small,
-    "dq": data_line,
-    "attempt": counted,
-    "point": word,
-    "temp": celsius,
+CONVERTERS: dict[Cell, Callable[[str, str], Any]] = {
+    Cell.WORD: word,
+    Cell.CHANNEL: channel,
+    Cell.SMALL: small,
+    Cell.LINE: data_line,
+    Cell.FROM_ONE: counted,
+    Cell.CELSIUS: bounded(
+        in_unit("C", "°C", "degC"), -100, 300, "no test runs at such a temperature"
+    ),
+    Cell.STEP: step,
+    Cell.RESULT: result,
+    Cell.WIDTH: width,
+    Cell.HEIGHT: height,
+    Cell.WINDOW: window,
+    Cell.TAPS: bounded(in_unit("tap"), 0, 1e9, "it cannot be negative"),
+    Cell.DELAY: delay,
+    Cell.PERCENT: bounded(in_unit("%"), 0, 100, "it is a share of VDDQ: 0 to 100 %"),
+    Cell.WHOLE: integer,
+    Cell.ADDRESS: address,
+    Cell.HEX: hex_word,
+    Cell.LINK_CHECK: link_check,
+    Cell.OHMS: ohms,
+    Cell.TREND: trend,
+    Cell.VOLTS: bounded(in_unit("V"), 0, 100, "it is no injection voltage"),
+    Cell.AMPS: bounded(in_unit("A"), 0, 1000, "it is no injection current"),
+    Cell.RISE: bounded(
+        in_unit("K", "C", "°C"), 0, 1000, "a part that warms rises by more than nothing"
+    ),
 }
+"""One converter a kind of cell: from a column's name and its text to the value, or `Wrong`."""
 
-CONVERT: dict[str, dict[str, Callable[[str, str], Any]]] = {
-    "training": {
-        "step": step,
-        "result": result,
-        "candidate": word,
-        "width": width,
-        "height": height,
-        "window": window,
-        "taps": positive,
-        "delay": delay,
-        "vref": percent,
-        "tries": integer,
-    },
-    "counts": {
-        "test": word,
-        **dict.fromkeys(("bits", "errors", "rose", "fell", "edc", "cells"), integer),
-    },
-    "errors": {
-        "address": address,
-        "wrote": hex_word,
-        "read": hex_word,
-        "mask": hex_word,
-        "edc": link_check,
-        **dict.fromkeys(("pass", "beat", "bank", "row", "col"), integer),
-    },
-    "rails": {"rail": word, "ohms": ohms, "trend": trend},
-    "heat": {
-        "rail": word,
-        "volts": bounded(in_unit("V"), 0, 100, "it is no injection voltage"),
-        "amps": bounded(in_unit("A"), 0, 1000, "it is no injection current"),
-        "hottest": word,
-        "rise": bounded(
-            in_unit("K", "C", "°C"), 0, 1000, "a part that warms rises by more than nothing"
-        ),
-    },
-    "values": {"name": word, "value": word},
-}
+
+def converter(table: str, column: str) -> Callable[[str, str], Any]:
+    """The converter of a column. Raises KeyError for a column the table does not have."""
+    return CONVERTERS[schema.by_name(table)[column].cell]

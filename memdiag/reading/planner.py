@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from memdiag.layouts import row_shapes
+from memdiag.layouts import line_rules, row_shapes
 from memdiag.layouts.matcher import Layout, Start
 from memdiag.layouts.rivals import may_take, opening
-from memdiag.model import schema
 from memdiag.reading.columnar import bulk
 from memdiag.reading.columnar.bulk import Plan
 from memdiag.reading.columnar.cell_match import linear
@@ -67,9 +66,9 @@ class Finder:
                     continue
                 found = row_shapes.shapes(self.layout, start, kind, len(header))
                 made = [bulk.plan(shape, table, header) for shape in found]
-            elif kind in schema.RULES and schema.RULES[kind] in bulk.TABLES:
+            elif kind in line_rules.RULES and line_rules.RULES[kind] in bulk.TABLES:
                 found = row_shapes.shapes(self.layout, start, kind)
-                made = [bulk.plan(shape, schema.RULES[kind], None) for shape in found]
+                made = [bulk.plan(shape, line_rules.RULES[kind], None) for shape in found]
             else:
                 continue
             yield from (plan for plan in made if plan is not None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from memdiag.layouts import line_rules
 from memdiag.layouts.matcher import Layout, Match, Miss
 from memdiag.model import schema
 from memdiag.model.problems import Position, Problem
@@ -148,7 +149,7 @@ class Reader:
             always.add("columns")
         if section is None:
             return frozenset(always)  # the lines of an unknown section are kept as they are
-        always |= {"context", "rows", *schema.RULES}
+        always |= {"context", "rows", *line_rules.RULES}
         if section == "run" or (not section and "section" not in self.kinds):
             always.add("run_line")
         elif section:
@@ -175,7 +176,7 @@ class Reader:
             if part.kind == "context":
                 local = merged(local, part.cells)
             elif part.kind in ROW_KINDS:
-                yield self.dump.make(schema.RULES.get(part.kind), part.cells, place, end, local)
+                yield self.dump.make(line_rules.RULES.get(part.kind), part.cells, place, end, local)
 
     def _matched(self, line: Line, found: Match) -> None:
         kind = found.kind

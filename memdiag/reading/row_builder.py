@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from memdiag.model import schema
 from memdiag.model.place import Place
 from memdiag.model.problems import Position
 from memdiag.model.quantities import Quantity, parse
 from memdiag.model.records import CountRow, ErrorRow, HeatRow, RailRow, Row, TrainingRow, ValueRow
-from memdiag.reading.converters import COMMON, CONVERT, Wrong
+from memdiag.reading.converters import CONVERTERS, Wrong
 
 UNSAID = ("-", "")
 
@@ -21,30 +22,18 @@ UNSAID = ("-", "")
 def build(kind: str, cells: Mapping[str, str], position: Position) -> Row:
     """The row of table `kind` that these cells make; cells of columns the table does not have are
     kept in `extra`. Raises `Wrong`."""
-    known = CONVERT[kind]
+    known = schema.by_name(kind)
+    place: dict[str, Any] = {}
     values: dict[str, Any] = {}
     extra: dict[str, str] = {}
-    for column, text in cells.items():
-        convert = known.get(column) or COMMON.get(column)
-        if convert is None:
-            extra[column] = text
+    for name, text in cells.items():
+        column = known.get(name)
+        if column is None:
+            extra[name] = text
         elif text not in UNSAID:
-            values[column] = convert(column, text)
-    base = {
-        "position": position,
-        "place": Place(
-            values.pop("site", None),
-            values.pop("ch", None),
-            values.pop("rank", None),
-            values.pop("lane", None),
-            values.pop("dq", None),
-        ),
-        "attempt": values.pop("attempt", None),
-        "point": values.pop("point", None),
-        "temp": values.pop("temp", None),
-        "extra": extra,
-    }
-    return _BUILD[kind](values, base)
+            into = place if name in schema.SCOPE else values
+            into[column.fills] = CONVERTERS[column.cell](name, text)
+    return _BUILD[kind](values, {"position": position, "place": Place(**place), "extra": extra})
 
 
 def _need(values: Mapping[str, Any], *names: str) -> None:
@@ -94,8 +83,6 @@ def _errors(values: dict[str, Any], base: dict[str, Any]) -> Row:
         raise Wrong("contradiction", "mask" if mask else "read", why="no bit of the word is wrong")
     if wrote is None and read is not None:
         wrote = (read[0] ^ wrong, digits)
-    values["edc_bad"] = values.pop("edc", None)
-    values["pass_"] = values.pop("pass", None)
     return ErrorRow(
         wrong=wrong,
         wrote=None if wrote is None else wrote[0],
@@ -118,12 +105,12 @@ def _heat(values: dict[str, Any], base: dict[str, Any]) -> Row:
 
 def _values(values: dict[str, Any], base: dict[str, Any]) -> Row:
     _need(values, "name")
-    text = values.get("value") or "-"
+    text = values.pop("text", None) or "-"
     try:
         reading: Quantity | None = parse(text)
     except ValueError:
         reading = None
-    return ValueRow(name=values["name"], text=text, value=reading, **base)
+    return ValueRow(text=text, value=reading, **values, **base)
 
 
 _BUILD: dict[str, Callable[[dict[str, Any], dict[str, Any]], Row]] = {

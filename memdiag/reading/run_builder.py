@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
+from memdiag.layouts import line_rules
 from memdiag.layouts.matcher import Cell
 from memdiag.model import schema
 from memdiag.model.problems import Position
@@ -331,7 +332,7 @@ def gather(found: Sequence[Cell]) -> tuple[dict[str, str], dict[str, int]]:
     for cell in found:
         if not cell.column:
             continue
-        tap = cell.column == schema.TAP
+        tap = cell.column == line_rules.TAP
         column = "window" if tap else cell.column
         text = "-" if cell.text is None else cell.text
         if column in texts:

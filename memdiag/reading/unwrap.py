@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
+from memdiag.layouts import line_rules
 from memdiag.layouts.matcher import Match, Miss
 from memdiag.model import schema
 from memdiag.reading.cleaning import clean
@@ -13,7 +14,7 @@ from memdiag.reading.cleaning.clean import Line
 if TYPE_CHECKING:
     from memdiag.reading.reader import Reader
 
-ROW_KINDS = frozenset({*schema.RULES, "row", "rows"})
+ROW_KINDS = frozenset({*line_rules.RULES, "row", "rows"})
 """The line rules that give rows."""
 
 MOST_MISFITS = 20

@@ -13,11 +13,10 @@ from hypothesis import strategies as st
 
 from memdiag import resources
 from memdiag.cli.grammar import command
-from memdiag.layouts import registry
+from memdiag.layouts import line_rules, registry
 from memdiag.layouts.grammar_compile import compile_pack
 from memdiag.layouts.grammar_text import LayoutError
 from memdiag.layouts.patterns import nature
-from memdiag.model import schema
 from memdiag.model.problems.layouts import KINDS
 from memdiag.model.records import Result
 from memdiag.reading import load
@@ -150,9 +149,9 @@ def test_a_word_outside_the_law_is_told_with_the_nearest() -> None:
 
 
 def test_every_line_rule_and_column_may_be_used() -> None:
-    for rule in schema.LINE_RULES:
-        for column in schema.terminal_names(rule):
-            name = column.upper() + ("__1" if column == schema.TAP else "")
+    for rule in line_rules.LINE_RULES:
+        for column in line_rules.terminal_names(rule):
+            name = column.upper() + ("__1" if column == line_rules.TAP else "")
             text = f'{rule}: "x" {name}\n{name}: "y"\n' + (
                 'noise: "q"\n' if rule != "noise" else ""
             )
@@ -229,7 +228,7 @@ def test_a_garbled_grammar_is_refused_or_used_and_nothing_else(
     except LayoutError as wrong:
         assert wrong.problems
     else:
-        registry.unpack(pack, "garbled.lark").match("lane 3 dead", frozenset(schema.LINE_RULES))
+        registry.unpack(pack, "garbled.lark").match("lane 3 dead", frozenset(line_rules.LINE_RULES))
 
 
 def test_a_grammar_for_whole_texts_serves_too() -> None:
@@ -253,7 +252,7 @@ def test_a_grammar_for_whole_texts_serves_too() -> None:
     %ignore WS_INLINE
     """.replace("\\\\", "\\")
     layout = registry.unpack(compile_pack(text, "whole.lark"), "whole.lark")
-    every = frozenset(schema.LINE_RULES)
+    every = frozenset(line_rules.LINE_RULES)
     row, heading = layout.match("  lane 3 OK", every), layout.match("== read ==", every)
     assert isinstance(row, registry.Match)
     assert [(c.column, c.text) for c in row.cells] == [("lane", "3"), ("result", "pass")]

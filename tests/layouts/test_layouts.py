@@ -9,6 +9,7 @@ import pytest
 from memdiag import resources
 from memdiag.evidence import table
 from memdiag.evidence.measurements import measure
+from memdiag.layouts import line_rules
 from memdiag.model import schema
 from memdiag.model.place import Place
 from memdiag.model.quantities import Quantity
@@ -163,8 +164,8 @@ PAGE = Path(__file__).parents[2] / "docs" / "layouts.md"
 
 def test_the_page_names_the_whole_law() -> None:
     page = PAGE.read_text(encoding="utf-8")
-    for rule in schema.LINE_RULES:
+    for rule in line_rules.LINE_RULES:
         assert f"`{rule}`" in page
-        for column in schema.terminal_names(rule):
-            if column not in schema.RUN_KEYS and column != schema.TAP:
+        for column in line_rules.terminal_names(rule):
+            if column not in schema.RUN_KEYS and column != line_rules.TAP:
                 assert f"`{column.upper()}`" in page

@@ -17,10 +17,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from memdiag.model import error_log
 from memdiag.model.problems import Severity, pastes
 from memdiag.model.records import ErrorRow, Row, Run
-from memdiag.reading import load, stream
+from memdiag.reading import error_log_builder, load, stream
 from memdiag.reading.account import Fate
 from tests.support import strategies
 from tests.support.oracle import accounted, rows_of
@@ -49,7 +48,7 @@ def told(run: Run) -> list[str]:
 
 def same_words(run: Run, written: Written) -> None:
     """The error log holds the words that were written, in order."""
-    wanted = error_log.from_rows(r for r in written.rows if isinstance(r, ErrorRow))
+    wanted = error_log_builder.from_rows(r for r in written.rows if isinstance(r, ErrorRow))
     assert (run.errors is None) == (wanted is None)
     if run.errors is None or wanted is None:
         return

@@ -24,10 +24,10 @@ from memdiag.reading.error_log_builder import distinct, same, used_keys
 from memdiag.reading.row_builder import UNSAID
 
 KEYS = (*schema.SCOPE, *schema.SETTING)
-_FIELD_OF = {"ch": "channel"}
+_FIELDS = {c.name: c.fills for c in (*schema.PLACE_COLUMNS, *schema.SETTING_COLUMNS)}
 _WHOLE = {
-    "errors": ("pass", "beat", "bank", "row", "col"),
-    "counts": ("bits", "errors", "rose", "fell", "edc", "cells"),
+    table: tuple(c.name for c in schema.TABLES[table] if c.cell is schema.Cell.WHOLE)
+    for table in ("errors", "counts")
 }
 TABLES = tuple(_WHOLE)
 """The tables that can be read in columns."""
@@ -49,7 +49,7 @@ class Plan:
     @property
     def wanted(self) -> Wanted:
         return {
-            field: "numbers" if column in schema.HEX or column in _WHOLE[self.table] else "words"
+            field: "numbers" if column in schema.bulk_columns(self.table) else "words"
             for column, field in self.columns.items()
             if isinstance(field, int)
         }
@@ -86,7 +86,7 @@ def late(plan: Plan, context: Mapping[str, str]) -> dict[str, Any] | None:
     found: dict[str, Any] = {}
     for name, text in context.items():
         if name in LATE and name in schema.columns(plan.table) and name not in plan.columns:
-            convert = converters.CONVERT[plan.table].get(name) or converters.COMMON[name]
+            convert = converters.converter(plan.table, name)
             try:
                 found[name] = None if text in UNSAID else convert(name, text)
             except converters.Wrong:
@@ -96,7 +96,7 @@ def late(plan: Plan, context: Mapping[str, str]) -> dict[str, Any] | None:
 
 def placed(keys: tuple[LogKey, ...], found: Mapping[str, Any]) -> tuple[LogKey, ...]:
     """Keys with what headings give."""
-    more = {_FIELD_OF.get(name, name): value for name, value in found.items() if name in KEYS}
+    more = {_FIELDS[name]: value for name, value in found.items() if name in KEYS}
     return tuple(key.given(more) for key in keys) if more else keys
 
 
@@ -145,7 +145,7 @@ class _Reading:
 
     def words(self, name: str) -> tuple[npt.NDArray[np.int32] | None, list[Any]]:
         """A column of few words: each row's word number (None: the same in all) and the values."""
-        convert = converters.CONVERT[self.plan.table].get(name) or converters.COMMON[name]
+        convert = converters.converter(self.plan.table, name)
         text = self.column(name)
         if text is None:
             return None, [self._fixed(name, convert)]
@@ -171,7 +171,7 @@ class _Reading:
             values, said, fine = numbers.whole(text, name)
             self.fine &= fine
             return values, said
-        value = self._fixed(name, converters.CONVERT[self.plan.table][name])
+        value = self._fixed(name, converters.converter(self.plan.table, name))
         if value is None:
             return None
         return np.full(self.n, value, np.int64), np.ones(self.n, bool)
@@ -199,7 +199,7 @@ class _Reading:
             rest, chosen = int(codes_[at]), {}
             for name, values in reversed(spans):
                 rest, number = divmod(rest, len(values))
-                chosen[_FIELD_OF.get(name, name)] = values[number]
+                chosen[_FIELDS[name]] = values[number]
             remap[at] = found.setdefault(LogKey().given(chosen), len(found))
         return tuple(found), remap[inverse]
 
