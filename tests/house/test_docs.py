@@ -179,7 +179,7 @@ def test_every_page_that_the_code_names_exists() -> None:
     files = [*(ROOT / "memdiag").rglob("*.py"), *(ROOT / "grammars").glob("*")]
     assert len(files) > 90
     for path in files:
-        for name in re.findall(r"docs/[\w-]+\.\w+(?:\.\w+)*", path.read_text(encoding="utf-8")):
+        for name in re.findall(r"docs/[\w/-]+\.\w+(?:\.\w+)*", path.read_text(encoding="utf-8")):
             assert (ROOT / name.rstrip(".")).exists(), f"{path.relative_to(ROOT)} names {name}"
 
 

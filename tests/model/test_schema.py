@@ -13,7 +13,7 @@ from memdiag.model import records, schema
 from memdiag.model.schema import Cell, Column
 from memdiag.reading.converters import CONVERTERS
 
-PAGE = Path(__file__).resolve().parents[2] / "docs" / "dump-format.md"
+PAGE = Path(__file__).resolve().parents[2] / "docs" / "bench.md"
 RECORDS = {
     "training": records.TrainingRow,
     "counts": records.CountRow,

@@ -1,4 +1,4 @@
-"""The published schemas of `docs/`, and a check of a document against one."""
+"""The published schemas of `docs/schemas/`, and a check of a document against one."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Any
 from jsonschema import Draft202012Validator, ValidationError
 from jsonschema.exceptions import best_match
 
-DOCS = Path(__file__).resolve().parents[2] / "docs"
+DOCS = Path(__file__).resolve().parents[2] / "docs" / "schemas"
 NAMES = tuple(sorted(p.name.removesuffix(".schema.json") for p in DOCS.glob("*.schema.json")))
 
 

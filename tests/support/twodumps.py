@@ -136,6 +136,6 @@ def document(made: Comparison) -> dict[str, Any]:
 
 @cache
 def checker(name: str = "memdiag-comparison-1") -> jsonschema.Draft202012Validator:
-    schema = json.loads((ROOT / "docs" / f"{name}.schema.json").read_text(encoding="utf-8"))
+    schema = json.loads((ROOT / "docs" / "schemas" / f"{name}.schema.json").read_text(encoding="utf-8"))
     jsonschema.Draft202012Validator.check_schema(schema)
     return jsonschema.Draft202012Validator(schema)
