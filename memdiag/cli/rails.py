@@ -13,7 +13,7 @@ from memdiag.model.problems import Severity
 
 if TYPE_CHECKING:
     from memdiag.model.board import Board
-    from memdiag.repair.rail_check import RailsReport
+    from memdiag.model.rails import RailsReport
 
 
 @click.command("rails")

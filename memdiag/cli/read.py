@@ -12,8 +12,8 @@ from memdiag.cli import common
 from memdiag.cli.common import Option
 
 if TYPE_CHECKING:
-    from memdiag.evidence.table import TableRow
     from memdiag.model.problems import Problem
+    from memdiag.model.table import TableRow
 
 Part = tuple[str, "tuple[TableRow, ...]", "tuple[Problem, ...]", str]
 """A run: its title, rows, problems and the name of its input."""
@@ -104,7 +104,7 @@ def _read_one(job: Job) -> tuple[list[Part], str]:
 
 
 def _write(parts: list[Part], format_: str, output: Option) -> None:
-    from memdiag.evidence import table
+    from memdiag.model import table
 
     flat = [row for _, rows, _, _ in parts for row in rows]
     if format_ == "text":

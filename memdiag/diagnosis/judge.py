@@ -9,12 +9,13 @@ from memdiag.boards import profiles
 from memdiag.diagnosis import cautions, decision, hypotheses, noisy_max, wording
 from memdiag.diagnosis.beliefs import Answers, Claim, claim_sites, nodes_at
 from memdiag.diagnosis.settings import Shop, default
-from memdiag.evidence import table
+from memdiag.evidence import margins, table
 from memdiag.evidence.build import gather
 from memdiag.evidence.groups import Evidence
 from memdiag.evidence.nodes import Node
 from memdiag.model.board import Board
 from memdiag.model.records import Run
+from memdiag.model.table import TableRow
 from memdiag.model.verdict import (
     HEATS,
     WANTS_WORK,
@@ -76,7 +77,15 @@ def conclude(
         cautions.for_findings(findings, board),
         answers.posterior.left_out,
         tuple(judge_.notes()),
+        _eye_reference(rows, board),
     )
+
+
+def _eye_reference(rows: tuple[TableRow, ...], board: Board) -> float | None:
+    """The width in UI that healthy peers show, None where too few lanes tell it."""
+    widths = [row.width_ui for row in rows if row.lane is not None and row.width_ui is not None]
+    peers = margins.reference([w for w in widths if w > 0], board.thin_ui or 0.0)
+    return None if peers is None or peers.count < margins.MIN_PEERS else peers.reference
 
 
 @dataclass
@@ -349,7 +358,7 @@ class _Judge:
         return out
 
     def row_causes(
-        self, rows: tuple[table.TableRow, ...], findings: list[Finding]
+        self, rows: tuple[TableRow, ...], findings: list[Finding]
     ) -> dict[table.Key, tuple[str, float]]:
         """The cause of every table row: the most exact finding that covers it, else clear."""
         out: dict[table.Key, tuple[str, float]] = {}
@@ -365,7 +374,7 @@ class _Judge:
                 out[key] = (Cause.CLEAR.value, min(p, 1.0))
         return out
 
-    def _covers(self, f: Finding, row: table.TableRow) -> bool:
+    def _covers(self, f: Finding, row: TableRow) -> bool:
         locus = f.locus
         if locus.site is not None:
             if row.site != locus.site:

@@ -10,11 +10,12 @@ from memdiag.evidence import lane_tallies, training_steps
 from memdiag.evidence.counted import add_counts, add_lines
 from memdiag.evidence.eyes import Peers, add_widths
 from memdiag.evidence.groups import LINE_OF, Evidence, Group, Key, owners_of, settle_tally
-from memdiag.evidence.nodes import Node, Quote
+from memdiag.evidence.nodes import Node
 from memdiag.evidence.readings import add_rails, add_shapes
 from memdiag.evidence.table import settle, swept, totals_of
 from memdiag.model.board import Board
 from memdiag.model.records import Result, Run, Scope, TrainingRow
+from memdiag.model.verdict import Quote
 
 
 def gather(run: Run, board: Board, thin_ui: float | None = None) -> Evidence:

@@ -10,10 +10,11 @@ import numpy as np
 
 from memdiag.evidence import bits, common_shift, margins
 from memdiag.evidence.groups import LINE_OF, Group, Key, level
-from memdiag.evidence.nodes import Node, Quote
+from memdiag.evidence.nodes import Node
 from memdiag.evidence.table import FAILED, totals_of, width_of
 from memdiag.model.board import Board
 from memdiag.model.records import Result, TrainingRow
+from memdiag.model.verdict import Quote
 from memdiag.stats.windows import measure
 
 MIN_LISTED = 4

@@ -1,4 +1,4 @@
-"""Records -> the per-channel error table: sole owner of its columns, types and denominators.
+"""Records -> the per-channel error table: sole owner of its denominators.
 
 Rows of a dump name their place more or less fully. `settle` fills in what the board leaves no
 choice about, so that the training row of `ch 3 lane 1` and the count row of `U2 lane 1` meet in
@@ -9,16 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from memdiag.evidence import lane_tallies
 from memdiag.model.board import Board
 from memdiag.model.quantities import Quantity
 from memdiag.model.records import Channel, CountRow, Result, Run, Scope, TrainingRow
+from memdiag.model.table import TableRow
 from memdiag.stats import binomial_limits, windows
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 FAILED = frozenset({Result.FAIL, Result.NO_RESPONSE, Result.NOT_FOUND})
 """Results that end a step without a working setting."""
@@ -32,51 +30,6 @@ _WORST = (
     Result.NO_RESPONSE,
 )
 
-
-@dataclass(frozen=True, slots=True)
-class TableRow:
-    """One (run, site, channel, rank, lane). `lane` is None where only the channel or the site is
-    known. Rates are errors per bit compared; `ber_low` and `ber_high` are the exact two-sided
-    95 % limits (Clopper and Pearson 1934). None: the dump does not say."""
-
-    run: str
-    site: str | None
-    channel: Channel | None
-    rank: int | None
-    lane: int | None
-    steps_run: int
-    steps_failed: int
-    first_failed_step: str | None
-    worst_result: str | None
-    width_ui: float | None
-    bits: int | None
-    errors: int | None
-    ber: float | None
-    ber_low: float | None
-    ber_high: float | None
-    rose: int | None
-    fell: int | None
-    edc_bad: int | None
-    cells: int | None
-    cause: str | None = None
-    probability: float | None = None
-
-
-COLUMNS = tuple(TableRow.__dataclass_fields__)
-
-_INTEGERS = (
-    "rank",
-    "lane",
-    "steps_run",
-    "steps_failed",
-    "bits",
-    "errors",
-    "rose",
-    "fell",
-    "edc_bad",
-    "cells",
-)
-_FLOATS = ("width_ui", "ber", "ber_low", "ber_high", "probability")
 
 Key = tuple[str | None, Channel | None, int | None, int | None]
 
@@ -281,28 +234,3 @@ def judged(table: Sequence[TableRow], causes: dict[Key, tuple[str, float]]) -> t
         else row
         for row in table
     )
-
-
-def frame(table: Iterable[TableRow]) -> pd.DataFrame:
-    """The table as a DataFrame with exactly `COLUMNS`; integers nullable, missing as NA."""
-    import pandas as pd
-
-    columns: dict[str, list[Any]] = {name: [] for name in COLUMNS}
-    for row in table:
-        for name in COLUMNS:
-            columns[name].append(getattr(row, name))
-    made: dict[str, Any] = {}
-    for name, values in columns.items():
-        if name in _INTEGERS:
-            made[name] = pd.array(values, dtype="Int64")
-        elif name in _FLOATS:
-            made[name] = pd.array(values, dtype="Float64")
-        elif name == "channel":
-            numeric = all(v is None or isinstance(v, int) for v in values)
-            made[name] = pd.array(
-                values if numeric else [None if v is None else str(v) for v in values],
-                dtype="Int64" if numeric else "string",
-            )
-        else:
-            made[name] = pd.array(values, dtype="string")
-    return pd.DataFrame(made, columns=list(COLUMNS))

@@ -171,3 +171,8 @@ def show_probability(p: float) -> str:
     if p < 0.01:
         return "under 1 %"
     return f"{p * 100:.0f} %"
+
+
+def show_p(p: float) -> str:
+    """`p 0.013`, `p under 0.0001`: more digits of a small p say nothing on a bench."""
+    return "p under 0.0001" if p < 1e-4 else f"p {p:.2g}"

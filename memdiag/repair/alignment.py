@@ -7,10 +7,11 @@ from dataclasses import dataclass, field, replace
 
 from memdiag.boards import profiles
 from memdiag.evidence import table
-from memdiag.evidence.table import TableRow, settle, width_in_ui, width_of
+from memdiag.evidence.table import settle, width_in_ui, width_of
 from memdiag.model.board import Board
 from memdiag.model.quantities import Quantity
 from memdiag.model.records import Channel, CountRow, Result, Run, Scope, TrainingRow
+from memdiag.model.table import TableRow
 from memdiag.model.verdict import Locus
 
 Key = tuple[str | None, Channel | None, int | None, int | None]

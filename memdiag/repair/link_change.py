@@ -6,11 +6,11 @@ from collections import Counter
 from collections.abc import Sequence
 
 from memdiag.model.comparison import Change, Kind, Rate
-from memdiag.model.quantities import show_count, show_rate
+from memdiag.model.quantities import show_count, show_p, show_rate
 from memdiag.model.records import Result
 from memdiag.model.verdict import Locus
 from memdiag.repair.alignment import Key
-from memdiag.repair.paired_runs import BAD, Sides, show_p, was_tested
+from memdiag.repair.paired_runs import BAD, Sides, was_tested
 from memdiag.repair.rate_change import RateChange, excluded, rate_change
 from memdiag.stats import holm
 

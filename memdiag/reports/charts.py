@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from memdiag.evidence.table import TableRow
 from memdiag.model.board import Board
+from memdiag.model.table import TableRow
 from memdiag.reports.packages import INK, LETTERS, PATTERNS, WORK, Mark, patterns
 from memdiag.reports.svg import Drawn, element, text
 
@@ -16,10 +16,14 @@ SOUND = "#5b7f95"
 
 
 def eye_strips(
-    rows: Sequence[TableRow], board: Board, marks: Mapping[str, Mark], name: str
+    rows: Sequence[TableRow],
+    board: Board,
+    marks: Mapping[str, Mark],
+    name: str,
+    healthy: float | None = None,
 ) -> tuple[tuple[Drawn, bool], ...]:
     """Strips of bars, one bar a lane, and whether a marked site stands in each. Empty where the
-    dump gives no width in UI.
+    dump gives no width in UI. `healthy` is what healthy peers show, in UI.
 
     A lane without a figure is a dash, a lane without an eye a cross: neither looks like the other.
     """
@@ -28,7 +32,7 @@ def eye_strips(
     if not widths:
         return ()
     top = max(*widths, board.thin_ui or 0.0, 0.1) * 1.04
-    lines = _limits(widths, board)
+    lines = _limits(healthy, board)
     return tuple(
         (
             _strip(group, marks, top, lines, f"{name}{number}"),
@@ -47,14 +51,11 @@ class _Limit:
     dashes: str
 
 
-def _limits(widths: Sequence[float], board: Board) -> tuple[_Limit, ...]:
+def _limits(healthy: float | None, board: Board) -> tuple[_Limit, ...]:
     """What healthy peers show, and the profile's own limit, as far as they are known."""
-    from memdiag.evidence.margins import MIN_PEERS, reference
-
-    peers = reference([w for w in widths if w > 0], board.thin_ui or 0.0)
     limits = []
-    if peers is not None and peers.count >= MIN_PEERS:
-        limits.append(_Limit(peers.reference, "healthy peers", "7 3"))
+    if healthy is not None:
+        limits.append(_Limit(healthy, "healthy peers", "7 3"))
     if board.thin_ui is not None:
         limits.append(_Limit(board.thin_ui, "the board's limit", "2 2"))
     return tuple(limits)

@@ -6,10 +6,9 @@ from collections.abc import Iterable, Sequence
 
 from memdiag.model.comparison import Change, Comparison, Kind, State, Track
 from memdiag.model.problems import Severity
-from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
+from memdiag.model.quantities import show_count, show_duration, show_p, show_probability, show_rate
 from memdiag.model.records import Run
 from memdiag.model.verdict import Finding, Locus
-from memdiag.repair.paired_runs import show_p
 
 HEADINGS = ("place", "change", "worst step", "eye", "errors", "rate ratio", "p")
 ALIGN = ("left", "left", "left", "right", "right", "right", "right")

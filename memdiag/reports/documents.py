@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from memdiag import __version__
-from memdiag.evidence.table import COLUMNS
 from memdiag.model.problems import Problem
+from memdiag.model.table import COLUMNS
 from memdiag.model.verdict import Finding, Locus, Verdict
 
 FORMAT = "memdiag-verdict/1"

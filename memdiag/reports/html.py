@@ -67,7 +67,7 @@ def _verdict(verdict: Verdict, name: str, alone: bool) -> dict[str, Any]:
     run = verdict.run
     marks = views.marks(verdict)
     own, spilled = views.items(verdict, alone=alone)
-    strips = eye_strips(verdict.table, verdict.board, marks, f"{name}e")
+    strips = eye_strips(verdict.table, verdict.board, marks, f"{name}e", verdict.eye_reference)
     return {
         "name": name,
         "plate": views.plate(verdict),

@@ -5,10 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from memdiag.diagnosis import wording
-from memdiag.evidence.table import TableRow
+from memdiag.model import words as wording
 from memdiag.model.problems import Severity
 from memdiag.model.quantities import show_probability
+from memdiag.model.table import TableRow
 from memdiag.model.verdict import Action, Finding, Quote, Verdict
 from memdiag.reports import rows
 

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from memdiag.diagnosis import wording
-from memdiag.evidence.table import TableRow
+from memdiag.model import words as wording
 from memdiag.model.board import Board
 from memdiag.model.quantities import show_count, show_probability
 from memdiag.model.records import Run, Scope
+from memdiag.model.table import TableRow
 from memdiag.model.verdict import HEATS, WANTS_WORK, Action, Cause, Finding, Locus, Verdict
 from memdiag.reports import rows
 from memdiag.reports.packages import Mark

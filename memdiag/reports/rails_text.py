@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from memdiag.diagnosis import wording
 from memdiag.diagnosis.cautions import INJECT, OHMS, QUALIFIED
+from memdiag.model import words as wording
 from memdiag.model.quantities import show_ohms, show_probability
-from memdiag.repair.rail_check import RailsReport
+from memdiag.model.rails import RailsReport
 from memdiag.reports.text import listed
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from memdiag.evidence.table import TableRow
 from memdiag.model.quantities import show_count, show_rate
+from memdiag.model.table import TableRow
 from memdiag.model.verdict import Cause, Finding, Verdict
 
 HEADINGS = (

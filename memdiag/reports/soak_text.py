@@ -7,7 +7,8 @@ from dataclasses import asdict
 
 from memdiag import __version__
 from memdiag.model.quantities import show_duration, show_rate
-from memdiag.repair.soak import Plan, Proof
+from memdiag.model.soak import SoakPlan as Plan
+from memdiag.model.soak import SoakProof as Proof
 
 SIDES = {1: "one-sided", 2: "two-sided"}
 

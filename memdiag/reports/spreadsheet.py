@@ -6,7 +6,7 @@ import csv
 import io
 from collections.abc import Sequence
 
-from memdiag.evidence.table import COLUMNS, TableRow
+from memdiag.model.table import COLUMNS, TableRow
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 

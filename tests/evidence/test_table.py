@@ -18,8 +18,9 @@ from statsmodels.stats.proportion import proportion_confint
 
 from memdiag.boards import profiles
 from memdiag.evidence import table
-from memdiag.evidence.table import COLUMNS, TableRow, frame, rows, settle
+from memdiag.evidence.table import rows, settle
 from memdiag.model.records import Scope
+from memdiag.model.table import COLUMNS, TableRow, frame
 from memdiag.reading.load import load
 
 HEAD = """bench-dump 1

@@ -19,7 +19,7 @@ from memdiag.boards import profiles
 from memdiag.cli import main
 from memdiag.cli.rails import _json as rails_json
 from memdiag.diagnosis.judge import judge
-from memdiag.evidence.table import COLUMNS
+from memdiag.model.table import COLUMNS
 from memdiag.model.verdict import WANTS_WORK
 from memdiag.reading import load
 from memdiag.repair import rail_check

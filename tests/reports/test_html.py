@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from memdiag.boards import profiles
 from memdiag.diagnosis.judge import judge
-from memdiag.evidence.table import TableRow
 from memdiag.model.board import Board
+from memdiag.model.table import TableRow
 from memdiag.model.verdict import Action, Cause, Finding, Locus, Quote, Summary, Verdict
 from memdiag.reading import load
 from memdiag.repair.comparison import compare, history
