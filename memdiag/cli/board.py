@@ -16,7 +16,7 @@ def command() -> None:
 
 @command.command(name="list")
 @output_options("text", "json")
-def list_(format_: str, output: str | None) -> None:
+def list_(format_: str | None, output: str | None) -> None:
     """List the boards that a dump may name, the nearest to you first.
 
     Searched are the folders in MEMDIAG_BOARDS, your own configuration folder, and the boards

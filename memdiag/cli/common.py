@@ -10,20 +10,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+from click.core import ParameterSource
 
 from memdiag.model.problems import Problem, Severity
 from memdiag.model.records import Run
+from memdiag.reports import formats
+from memdiag.reports.page import Page
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from memdiag.diagnosis.settings import Shop
 
 F = TypeVar("F", bound=Callable[..., Any])
 
 Option = str | None
-
-FORMATS = ("text", "json", "csv", "markdown", "html")
 
 
 def typed(parse: Callable[[str], Any]) -> Callable[[Any, Any, str | None], Any]:
@@ -60,15 +59,29 @@ def shop_option(f: F) -> F:
 
 
 def output_options(*formats: str) -> Callable[[F], F]:
-    """`--format` and `-o`."""
+    """`--format`, None where it is not said, and `-o`."""
+
+    def said(context: click.Context, parameter: click.Parameter, value: str) -> str | None:
+        source = context.get_parameter_source(parameter.name or "")
+        return None if source is ParameterSource.DEFAULT else value
 
     def wrap(f: F) -> F:
         f = click.option("-o", "--output", metavar="FILE", type=click.Path(), help="Write here.")(f)
         return click.option(
-            "--format", "format_", type=click.Choice(formats), default=formats[0], show_default=True
+            "--format",
+            "format_",
+            type=click.Choice(formats),
+            default=formats[0],
+            show_default=True,
+            callback=said,
         )(f)
 
     return wrap
+
+
+def page_options(kind: type[Page]) -> Callable[[F], F]:
+    """`--format` with every format that can show this kind of page, and `-o`."""
+    return output_options(*(f.name for f in formats.of_kind(kind)))
 
 
 def load_runs(
@@ -206,15 +219,29 @@ def write_bytes(data: bytes, output: str | None) -> None:
         partial.write_bytes(data)
 
 
-def write_parquet(frame: pd.DataFrame, output: str) -> None:
-    """The table as a Parquet file. Raises click.ClickException without pyarrow."""
+def page_format(kind: type[Page], format_: str | None, output: str | None) -> formats.Format:
+    """The format said, or where none is said the one that the file's ending names.
+    Raises click.UsageError where it needs a file and none is named."""
+    form = formats.chosen(kind, format_, output)
+    if form.binary and output in (None, "-"):
+        raise click.UsageError(f"{form.name} is no text: name a file with -o")
+    return form
+
+
+def write_page(page: Page, format_: str | None, output: str | None) -> None:
+    """The page in its format, as `page_format` has it. Raises click.ClickException where that
+    needs a library that is not there."""
+    form = page_format(type(page), format_, output)
     try:
-        with _whole(output) as partial:
-            frame.to_parquet(partial, index=False)
+        made = form.render(page)
     except ImportError:
         raise click.ClickException(
             "Parquet needs pyarrow: pip install 'memdiag[bulk]', or take --format csv"
         ) from None
+    if isinstance(made, bytes):
+        write_bytes(made, output)
+    else:
+        write(made, output)
 
 
 @contextmanager

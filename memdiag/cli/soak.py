@@ -5,7 +5,9 @@ from __future__ import annotations
 import click
 
 from memdiag.cli import common
+from memdiag.cli.common import Option
 from memdiag.repair import soak
+from memdiag.reports.page import Page
 
 
 @click.command("soak")
@@ -70,7 +72,7 @@ from memdiag.repair import soak
 @click.option("--board", metavar="NAME|FILE", help="Its profile tells the data lines of a site.")
 @click.option("--site", metavar="REF", help="Which site; the largest one if not said.")
 @click.option("--lines", type=click.IntRange(1, 10**6), help="Data lines, if no profile tells.")
-@common.output_options("text", "json")
+@common.page_options(Page)
 def command(
     *,
     rate: float | None,
@@ -85,8 +87,8 @@ def command(
     board: str | None,
     site: str | None,
     lines: int | None,
-    format_: str,
-    output: str | None,
+    format_: Option,
+    output: Option,
 ) -> int:
     """Say how long to run to prove an error rate, or what a finished run proves.
 
@@ -126,10 +128,9 @@ def command(
         )
     except ValueError as wrong:
         raise click.UsageError(str(wrong)) from None
-    from memdiag.reports import soak_text
+    from memdiag.reports.soak_page import soak_page
 
-    shown = soak_text.soak_json if format_ == "json" else soak_text.soak_page
-    common.write(shown(made, proven), output)
+    common.write_page(soak_page(made, proven), format_, output)
     return 0
 
 

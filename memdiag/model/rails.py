@@ -20,12 +20,16 @@ class RailReading:
     chances: Mapping[str, float]
 
     @property
+    def likeliest(self) -> str:
+        return max(self.chances.items(), key=lambda kv: kv[1])[0]
+
+    @property
     def word(self) -> str:
         """`good`, `good so far` (still rising), `a few ohms`, `short` or `between`."""
         if math.isinf(self.ohms):
             return "over range: no contact, or open"
-        state, p = max(self.chances.items(), key=lambda kv: kv[1])
-        if p < 0.6:
+        state = self.likeliest
+        if self.chances[state] < 0.6:
             return "between"
         if state == "normal":
             return "good so far" if self.trend == "rising" else "good"
@@ -43,4 +47,4 @@ class RailsReport:
     injections: tuple[tuple[str, float, float, float, str | None], ...]
     """(rail, volts, amps, watts, warning) of an injection at each low rail."""
     cautions: tuple[str, ...] = ()
-    """What to mind with meter and supply, those of the verdict first."""
+    """What to mind with meter and supply, beside the cautions of the verdict."""

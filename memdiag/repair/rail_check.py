@@ -91,8 +91,8 @@ def check(
         and (through := rails.through_package(before[row.rail], row.ohms)) is not None
     )
     injections = tuple(_injections(first, judged, board, volts))
-    told = (*verdict.cautions, cautions.OHMS, cautions.INJECT, cautions.QUALIFIED)
-    return RailsReport(verdict, judged, accounted, injections, tuple(dict.fromkeys(told)))
+    told = (cautions.OHMS, cautions.INJECT, cautions.QUALIFIED)
+    return RailsReport(verdict, judged, accounted, injections, told)
 
 
 def _readings(run: Run, board: Board) -> list[RailReading]:

@@ -18,7 +18,8 @@ from memdiag.model.records import Run
 from memdiag.model.verdict import Verdict
 from memdiag.reading.load import load
 from memdiag.repair.comparison import compare
-from memdiag.reports.comparison_documents import comparison_json
+from memdiag.reports.comparison_page import comparison_page
+from memdiag.reports.formats import render
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -129,7 +130,7 @@ def compared(one: str, two: str, **more: Any) -> Comparison:
 
 def document(made: Comparison) -> dict[str, Any]:
     """The comparison's JSON document, valid by the schema in docs/."""
-    read: dict[str, Any] = json.loads(comparison_json(made))
+    read: dict[str, Any] = json.loads(render(comparison_page(made), "json"))
     checker().validate(read)
     return read
 
