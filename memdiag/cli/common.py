@@ -199,24 +199,16 @@ def tell(problems: Sequence[Problem], *, quiet_info: bool = True, name: str = ""
         click.echo(f"memdiag: {p.severity}: {head}{p.sentence()}", err=True)
 
 
-def write(text: str, output: str | None) -> None:
-    """To the file, whole or not at all, or to standard output."""
-    if not text.endswith("\n"):
-        text += "\n"
+def write(made: str | bytes, output: str | None) -> None:
+    """To the file, whole or not at all, or to standard output. Bytes stay as they are: line ends,
+    escape codes and all."""
+    if isinstance(made, str) and not made.endswith("\n"):
+        made += "\n"
     if output is None or output == "-":
-        click.echo(text, nl=False)
+        click.echo(made, nl=False)
         return
     with _whole(output) as partial:
-        partial.write_text(text, encoding="utf-8")
-
-
-def write_bytes(data: bytes, output: str | None) -> None:
-    """The same for bytes that have to stay as they are: line ends, escape codes and all."""
-    if output is None or output == "-":
-        click.echo(data, nl=False)
-        return
-    with _whole(output) as partial:
-        partial.write_bytes(data)
+        partial.write_bytes(made.encode("utf-8") if isinstance(made, str) else made)
 
 
 def page_format(kind: type[Page], format_: str | None, output: str | None) -> formats.Format:
@@ -238,10 +230,7 @@ def write_page(page: Page, format_: str | None, output: str | None) -> None:
         raise click.ClickException(
             "Parquet needs pyarrow: pip install 'memdiag[bulk]', or take --format csv"
         ) from None
-    if isinstance(made, bytes):
-        write_bytes(made, output)
-    else:
-        write(made, output)
+    write(made, output)
 
 
 @contextmanager

@@ -42,23 +42,14 @@ def eye_strips(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Limit:
-    """A width to hold the bars against, in UI."""
-
-    width: float
-    words: str
-    dashes: str
+_Limit = tuple[float, str, str]
+"""A width to hold the bars against (UI), its words, its dashes."""
 
 
-def _limits(healthy: float | None, board: Board) -> tuple[_Limit, ...]:
+def _limits(healthy: float | None, board: Board) -> list[_Limit]:
     """What healthy peers show, and the profile's own limit, as far as they are known."""
-    limits = []
-    if healthy is not None:
-        limits.append(_Limit(healthy, "healthy peers", "7 3"))
-    if board.thin_ui is not None:
-        limits.append(_Limit(board.thin_ui, "the board's limit", "2 2"))
-    return tuple(limits)
+    known = ((healthy, "healthy peers", "7 3"), (board.thin_ui, "the board's limit", "2 2"))
+    return [(width, words, dashes) for width, words, dashes in known if width is not None]
 
 
 def _groups(lanes: Sequence[TableRow]) -> list[list[TableRow]]:
@@ -118,16 +109,16 @@ def _strip(
             x += step
         x += step * 0.7
     key = LEFT
-    for limit in lines:
-        y = scale.y(limit.width)
-        look = {"stroke": INK, "stroke_width": 1.2, "stroke_dasharray": limit.dashes}
+    for width, words, dashes in lines:
+        y = scale.y(width)
+        look = {"stroke": INK, "stroke_width": 1.2, "stroke_dasharray": dashes}
         parts += [
             line(LEFT, y, WIDE - 2, y, **look),
-            text(LEFT - 5, y + 4, f"{limit.width:.2f}", 10, anchor="end"),
+            text(LEFT - 5, y + 4, f"{width:.2f}", 10, anchor="end"),
             line(key, 8, key + 24, 8, **look),
-            text(key + 28, 12, limit.words, 10),
+            text(key + 28, 12, words, 10),
         ]
-        key += 40 + 6.2 * len(limit.words)
+        key += 40 + 6.2 * len(words)
     told = "; ".join(
         f"{row.site or ''} channel {row.channel} lane {row.lane}: "
         + ("not measured" if row.width_ui is None else f"{row.width_ui:.2f} UI")

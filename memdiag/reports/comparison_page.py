@@ -2,28 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from functools import partial
 
 from memdiag.model.comparison import Change, Comparison, History, Kind, Outcome, Rate, State, Track
 from memdiag.model.problems import Severity
-from memdiag.model.quantities import show_count, show_duration, show_p, show_probability, show_rate
+from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
 from memdiag.model.records import Run
-from memdiag.model.verdict import Cause, Finding, Locus, Verdict
+from memdiag.model.verdict import Cause, Finding, Verdict
 from memdiag.reports import comparison_documents, verdict_page
-from memdiag.reports.page import (
-    NOT_SAID,
-    Changed,
-    Column,
-    Course,
-    Grid,
-    Notes,
-    Page,
-    Part,
-    Places,
-    Row,
-    Side,
-)
+from memdiag.reports.changes_grid import changes_grid
+from memdiag.reports.page import NOT_SAID, Changed, Column, Grid, Page, Part, Places, Row, Side
 from memdiag.reports.page import Outcome as OutcomeSaid
 
 SIGNS = {
@@ -46,9 +34,7 @@ OUTCOMES = {
     Outcome.NOT_COMPARABLE: "≠ not comparable",
 }
 
-MOST_ROWS = 40
 MOST_WARNINGS = 4  # of one run
-PLACE, CELL = 18, 21  # characters; the table stays under 100 columns
 
 _SIDE = ("stage", "at", "id", "serial", "removed", "swapped", "replaced", "reflowed")
 
@@ -68,6 +54,7 @@ def comparison_page(c: Comparison) -> Page:
 def part(c: Comparison, *, crowded: bool = False) -> Part:
     """Everything that is shown of a comparison. `crowded`: it stands below a verdict."""
     told = [x for x in c.links if x.kind not in (Kind.SAME, Kind.TOO_LITTLE_DATA)]
+    warnings = tuple(_warnings(c))
     return Part(
         crowded=crowded,
         answer=OutcomeSaid(
@@ -90,10 +77,11 @@ def part(c: Comparison, *, crowded: bool = False) -> Part:
         changes=tuple(map(_changed, (*c.findings, *told))),
         confidence=f"{c.confidence * 100:g} %",
         quiet=len(c.links) - len(told),
-        grid=_grid(c),
+        grid=changes_grid(c),
         proof=tuple(_proof(c)),
         cautions=() if c.after_verdict is None else c.after_verdict.cautions,
-        notes=Notes(tuple(_warnings(c))),
+        notes=warnings,
+        notes_in_short=warnings,
         problems=c.problems,
         prints=tuple(
             (f"{which}: ", run.source.sha256, f"{run.source.lines} lines  ")
@@ -108,140 +96,6 @@ def _side(title: str, run: Run, verdict: Verdict | None) -> Side:
         return Side(title, said, None, None, run.source.sha256)
     places = Places(verdict.board, verdict_page.marks(verdict))
     return Side(title, said, verdict_page.answer(verdict), places, run.source.sha256)
-
-
-# --- the table ----------------------------------------------------------------------------------
-
-
-def _grid(c: Comparison) -> Grid:
-    """A site has one row; its links follow only where they fared differently. What stayed the
-    same is left out."""
-    shown = _shown(c)
-    same = sum(x.kind is Kind.SAME for x in c.links)
-    rest = []
-    if len(shown) > MOST_ROWS:
-        rest.append(f"{len(shown) - MOST_ROWS} more rows: see --format csv")
-    if same:
-        rest.append(f"{same} of {len(c.links)} links: the same in both runs")
-    return Grid(
-        (
-            Column("place", always=True),
-            Column("change", always=True),
-            Column("worst step"),
-            Column("eye", right=True, spare=2),
-            Column("errors", right=True),
-            Column(
-                "rate ratio",
-                right=True,
-                spare=3,
-                legend="rate ratio: the rate after over the rate before, exact two-sided "
-                f"{c.confidence * 100:g} % limits",
-            ),
-            Column("p", right=True, spare=1, legend="p two-sided, by Holm"),
-        ),
-        tuple(Row(_cells(x)) for x in shown[:MOST_ROWS]),
-        gists=("; ".join(rest),) if rest else (),
-        whole=False,
-        airy=True,
-    )
-
-
-def _shown(c: Comparison) -> list[Change]:
-    links: dict[str | None, list[Change]] = {}
-    for link in c.links:
-        links.setdefault(link.locus.site, []).append(link)
-    shown: list[Change] = []
-    for site in c.sites:
-        if site.kind is Kind.SAME:
-            continue
-        shown.append(site)
-        here = links[site.locus.site]
-        # Where lanes are named, a row for their whole channel says nothing of its own.
-        finest = [x for x in here if x.locus.lane is not None] or here
-        if len({x.kind for x in finest}) > 1:
-            shown += _by_place(x for x in here if x.kind is not Kind.SAME)
-    return shown + _by_place(x for x in links.get(None, ()) if x.kind is not Kind.SAME)
-
-
-def _by_place(changes: Iterable[Change]) -> list[Change]:
-    return sorted(
-        changes,
-        key=lambda c: tuple(
-            (v is not None, isinstance(v, str), v if v is not None else 0)
-            for v in (c.locus.channel, c.locus.rank, c.locus.lane)
-        ),
-    )
-
-
-def _place(locus: Locus) -> str:
-    """`U6`, or `U6 ch 3 lane 1`; rank 0 goes without saying."""
-    parts = [] if locus.site is None else [locus.site]
-    for word, value in (
-        ("rail", locus.rail),
-        ("part", locus.partition),
-        ("ch", locus.channel),
-        ("rank", locus.rank or None),
-        ("lane", locus.lane),
-    ):
-        if value is not None:
-            parts.append(f"{word} {value}")
-    return clip(" ".join(parts) or "the board", PLACE)
-
-
-def clip(text: str, width: int) -> str:
-    return text if len(text) <= width else text[: width - 1] + "…"
-
-
-def _cells(change: Change) -> tuple[str, ...]:
-    """One row of the table, `-` where a run does not say."""
-    a, b = change.before, change.after
-    return (
-        _place(change.locus),
-        change.kind.value,
-        clip(_arrow(a.worst, b.worst), CELL),
-        clip(_eyes(a.eye, b.eye), CELL),
-        _arrow(_errors(a), _errors(b)),
-        _short_ratio(change.rate),
-        NOT_SAID if change.rate is None else _p(change.rate.p_adjusted),
-    )
-
-
-def _errors(state: State) -> str | None:
-    return None if state.errors is None else show_count(state.errors)
-
-
-def _arrow(before: str | None, after: str | None) -> str:
-    """`fail > pass`; one word where both are alike, `-` where a run does not say."""
-    if before == after:
-        return before or NOT_SAID
-    return f"{before or NOT_SAID} > {after or NOT_SAID}"
-
-
-def _eyes(before: str | None, after: str | None) -> str:
-    """`0.15 > 0.46UI`: a unit both share is said once."""
-    if before and after:
-        unit = after.lstrip("0123456789.e+-")
-        if unit and before.endswith(unit):
-            before = before.removesuffix(unit)
-            return after if before + unit == after else f"{before} > {after}"
-    return _arrow(before, after)
-
-
-def _short_ratio(r: Rate | None) -> str:
-    """`0.21 (0.02..1.0)`, the exact two-sided limits of the ratio of the rates."""
-    if r is None:
-        return NOT_SAID
-    middle = "" if r.ratio is None else f"{_number(r.ratio)} "
-    high = "inf" if r.high is None else _number(r.high)
-    return f"{middle}({_number(r.low)}..{high})"
-
-
-def _number(value: float) -> str:
-    return f"{value:.2g}" if 1e-2 <= value < 99.5 or value == 0 else show_rate(value)
-
-
-def _p(p: float) -> str:
-    return "<0.0001" if p < 1e-4 else show_p(p).removeprefix("p ")
 
 
 # --- each change --------------------------------------------------------------------------------
@@ -296,7 +150,8 @@ def _state(state: State) -> str:
     if state.eye is not None:
         parts.append(f"eye {state.eye}")
     if state.bits is not None:
-        parts.append(f"{_errors(state) or NOT_SAID} errors in {show_count(state.bits)} bits")
+        errors = NOT_SAID if state.errors is None else show_count(state.errors)
+        parts.append(f"{errors} errors in {show_count(state.bits)} bits")
     elif state.errors is not None:
         parts.append(f"{show_count(state.errors)} errors, bits not said")
     if state.high is not None:
@@ -398,24 +253,19 @@ def _stage_words(finding: Finding | None) -> str:
     return f"{finding.cause} {show_probability(finding.probability)}"
 
 
-def _course(history: History | None) -> Course | None:
+def _course(history: History | None) -> Grid | None:
     if history is None or len(history.stages) < 3:
         return None
-    heads = []
+    heads = [Column("place")]
     for number, stage in enumerate(history.stages, 1):
         run = stage.verdict.run.head
         outcome = "" if stage.outcome is None else stage.outcome.value
-        heads.append((run.stage or run.id or f"run {number}", outcome))
-    return Course(
-        tuple(heads),
-        tuple(
-            (
-                str(track.locus),
-                tuple(
-                    NOT_SAID if f is None else f"{f.cause.value}, {_sure(f)}"
-                    for f in track.findings
-                ),
-            )
-            for track in history.tracks
-        ),
+        heads.append(Column(run.stage or run.id or f"run {number}", legend=outcome))
+    rows = (
+        (
+            str(track.locus),
+            *(f"{f.cause.value}, {_sure(f)}" if f else NOT_SAID for f in track.findings),
+        )
+        for track in history.tracks
     )
+    return Grid(tuple(heads), tuple(map(Row, rows)))

@@ -16,13 +16,12 @@ from memdiag import __version__
 from memdiag.reports import paper
 from memdiag.reports.charts import eye_strips
 from memdiag.reports.drawing import drawable, side_svg, swatch
-from memdiag.reports.packages import Mark
-from memdiag.reports.page import Answer, Outcome, Page, Part, Places
+from memdiag.reports.page import Page, Part, Places, Statement
 from memdiag.reports.plain import printable
 from memdiag.reports.svg import Drawn
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Sequence
 
     from jinja2 import Environment
 
@@ -47,9 +46,10 @@ def _view(part: Part) -> dict[str, Any]:
     shown = [marks] if part.places else [dict(s.places.marks) for s in part.sides if s.places]
     causes = dict.fromkeys(m.cause for each in shown for m in each.values() if m.cause)
     name = part.name or "c"
+    grid = part.answer.grid if isinstance(part.answer, Statement) else part.grid
     return {
         "part": part,
-        "answer": _KINDS.get(type(part.answer), "said"),
+        "kind": type(part.answer).__name__,
         "own": [item for item in part.items if not item.spilled],
         "spilled": [item for item in part.items if item.spilled],
         "pictures": _pictures(part.places, name),
@@ -59,14 +59,11 @@ def _view(part: Part) -> dict[str, Any]:
             [drawn for drawn, used in _pictures(side.places, f"c{side.title[0].lower()}") if used]
             for side in part.sides
         ],
-        "strips": _strips(part, marks),
-        "table": paper.table(part.grid) if part.grid is not None and part.grid.title else None,
-        "paper": paper.room(part),
-        "lines": paper.dump(part.run, part.quoted) if part.run is not None else (),
+        "strips": paper.strips(_eyes(part.places, f"{name}e")),
+        "grid": grid,
+        "table": paper.table(grid) if grid is not None and grid.title else None,
+        "lines": paper.dump(part.run, paper.quoted(part)) if part.run is not None else (),
     }
-
-
-_KINDS = {Answer: "plate", Outcome: "outcome"}
 
 
 def _pictures(places: Places | None, name: str) -> list[tuple[Drawn, bool]]:
@@ -81,19 +78,17 @@ def _pictures(places: Places | None, name: str) -> list[tuple[Drawn, bool]]:
     ]
 
 
-def _strips(part: Part, marks: dict[str, Mark]) -> Iterable[tuple[Drawn, bool]]:
-    if part.eyes is None or part.places is None:
+def _eyes(places: Places | None, name: str) -> Sequence[tuple[Drawn, bool]]:
+    if places is None:
         return ()
-    eyes = part.eyes
-    strips = eye_strips(eyes.rows, part.places.board, marks, f"{part.name}e", eyes.healthy)
-    return paper.strips(strips)
+    return eye_strips(places.rows, places.board, places.marks, name, places.healthy)
 
 
 @functools.cache
 def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    return Environment(
+    made = Environment(
         loader=PackageLoader("memdiag.reports"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -101,6 +96,8 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.globals["paper"] = paper
+    return made
 
 
 def _seen(value: Any) -> Any:

@@ -47,7 +47,7 @@ def _part(part: Part, *, titled: bool) -> list[str]:
         ("Next", part.next),
         ("To prove it", part.proof),
         ("Caution", part.cautions),
-        ("Notes", part.notes.texts),
+        ("Notes", part.notes),
     ):
         out += _listed(title, texts)
     if part.prints:

@@ -179,18 +179,13 @@ class Changed:
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """A board and how each of its sites is to be drawn."""
+    """A board, how each of its sites is to be drawn, the rows whose eyes are drawn beside it, and
+    the width that healthy peers show (UI)."""
 
     board: Board
     marks: Mapping[str, Mark]
-
-
-@dataclass(frozen=True, slots=True)
-class Eyes:
-    """The eye widths of a run, and what healthy peers show (UI)."""
-
-    rows: tuple[TableRow, ...]
-    healthy: float | None
+    rows: tuple[TableRow, ...] = ()
+    healthy: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,34 +199,12 @@ class Side:
     sha256: str
 
 
-@dataclass(frozen=True, slots=True)
-class Course:
-    """Places through the stages: a heading and an outcome a stage, a name and its cells a place."""
-
-    heads: Pairs
-    rows: tuple[tuple[str, tuple[str, ...]], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Notes:
-    """What qualifies the whole. Where room is short the first `most`, and `more` with how many
-    are left out."""
-
-    texts: tuple[str, ...] = ()
-    most: int | None = None
-    more: str = ""
-
-    @property
-    def short(self) -> tuple[str, ...]:
-        left = len(self.texts) - (len(self.texts) if self.most is None else self.most)
-        return self.texts if left <= 0 else (*self.texts[: self.most], self.more.format(left))
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
     """One run, one comparison or one statement. `name` keeps links apart, `label` is what a list
-    of parts calls it; `crowded`: it shares its paper with another part. `remarks` are notes
-    without the warnings, which `problems` holds; `title` stands above the table; `prints` say
+    of parts calls it; `crowded`: it shares its paper with another part. `course` has places
+    through the stages; `notes_in_short` are for where room is short, `remarks` those without the
+    warnings, which `problems` holds; `title` stands above the table; `prints` say
     which dumps it was made from. `confidence` is that of the limits in `changes`, `quiet` how many
     links are not among them."""
 
@@ -243,11 +216,10 @@ class Part:
     head: Pairs = ()
     run: Run | None = None
     places: Places | None = None
-    eyes: Eyes | None = None
     sides: tuple[Side, ...] = ()
     stages: tuple[str, ...] = ()
     tracks: tuple[str, ...] = ()
-    course: Course | None = None
+    course: Grid | None = None
     findings: tuple[Item | Together, ...] = ()
     changes: tuple[Changed, ...] = ()
     confidence: str = ""
@@ -257,7 +229,8 @@ class Part:
     next: tuple[str, ...] = ()
     proof: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
-    notes: Notes = Notes()
+    notes: tuple[str, ...] = ()
+    notes_in_short: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     problems: tuple[Problem, ...] = ()
     prints: tuple[tuple[str, str, str], ...] = ()
@@ -269,12 +242,6 @@ class Part:
             for told in self.findings
             for item in (told.items if isinstance(told, Together) else (told,))
         )
-
-    @property
-    def quoted(self) -> frozenset[int]:
-        """The lines of the dump that evidence or a problem points at."""
-        lines = {q.line for item in self.items for q in item.quotes if q.line is not None}
-        return frozenset(lines | {p.position.line for p in self.problems if p.position})
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,31 +10,14 @@ from memdiag.model.records import Run
 from memdiag.reports.page import Grid, Part
 from memdiag.reports.svg import Drawn
 
-# What two pages of A4 hold at most, together.
-ROWS = 20
-STRIPS = 2
+# What two pages of A4 hold at most, together; the quotes are those of one finding.
+ROWS, STRIPS, QUOTES, PROBLEMS, SPILLED, TRACKS = 20, 2, 4, 4, 6, 8
+FINDINGS, CHANGES = {False: 3, True: 2}, {False: 7, True: 3}  # True: beside another part
 
 WHOLE_DUMP = 400
 """A dump of at most this many lines is shown whole; of a longer one the head, the end, and what
 is quoted with two lines round it."""
 LONG_LINE = 300
-
-
-@dataclass(frozen=True, slots=True)
-class Room:
-    """How many of each a part may have on paper; `quotes` are those of one finding."""
-
-    findings: int
-    changes: int
-    quotes: int = 4
-    problems: int = 4
-    spilled: int = 6
-    tracks: int = 8
-
-
-def room(part: Part) -> Room:
-    """A part that shares its paper has less of it."""
-    return Room(findings=2, changes=3) if part.crowded else Room(findings=3, changes=7)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +59,12 @@ class Line:
     number: int | None
     text: str
     quoted: bool = False
+
+
+def quoted(part: Part) -> frozenset[int]:
+    """The lines of the dump that evidence or a problem points at."""
+    lines = {q.line for item in part.items for q in item.quotes if q.line is not None}
+    return frozenset(lines | {p.position.line for p in part.problems if p.position})
 
 
 def dump(run: Run, quoted: Iterable[int]) -> tuple[Line, ...]:

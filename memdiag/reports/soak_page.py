@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import asdict
 from functools import partial
 from typing import Any
@@ -22,7 +21,7 @@ def soak_page(plan: SoakPlan | None, proof: SoakProof | None) -> Page:
         said[0].says,
         lambda: [Part(answer=statement) for statement in said],
         partial(_document, plan, proof),
-        lambda: Sheet(_NAMES, _rows(plan, proof), digits=6),
+        partial(_sheet, plan, proof),
     )
 
 
@@ -99,18 +98,12 @@ def _document(plan: SoakPlan | None, proof: SoakProof | None) -> dict[str, Any]:
     }
 
 
-_NAMES = (
-    *("kind", "scope", "lines", "errors", "bits", "seconds"),
-    *("confidence", "sided", "below", "low", "high"),
-)
-
-
-def _rows(plan: SoakPlan | None, proof: SoakProof | None) -> Iterator[tuple[object, ...]]:
+def _sheet(plan: SoakPlan | None, proof: SoakProof | None) -> Sheet:
     """A line a number of errors that may be seen, and one for the run that was made."""
-    for step in plan.steps if plan is not None else ():
-        assert plan is not None
-        what = ("plan", plan.scope, plan.lines, step.errors, step.bits, step.seconds)
-        yield (*what, plan.confidence, plan.sided, plan.rate, None, None)
+    rows: list[dict[str, Any]] = []
+    if plan is not None:
+        rows += [{"kind": "plan", **asdict(plan), **asdict(step)} for step in plan.steps]
     if proof is not None:
-        what = ("proof", proof.scope, proof.lines, proof.errors, proof.bits, None)
-        yield (*what, proof.confidence, None, proof.below, proof.low, proof.high)
+        rows.append({"kind": "proof", **asdict(proof)})
+    names = tuple(dict.fromkeys(name for row in rows for name in row if name != "steps"))
+    return Sheet(names, [[row.get(name) for name in names] for row in rows], digits=6)

@@ -6,9 +6,8 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from memdiag.model.verdict import Quote
-from memdiag.reports.comparison_page import clip
 from memdiag.reports.page import Answer, Grid, Item, Outcome, Page, Part, Row, Statement, Together
-from memdiag.reports.plain import printable
+from memdiag.reports.plain import clip, printable
 
 WIDTH = 100
 LEAST = 0.02
@@ -40,7 +39,7 @@ def _part(part: Part) -> str:
         ("NEXT", part.next, "-"),
         ("TO PROVE IT", part.proof, "-"),
         ("CAUTION", part.cautions, "!"),
-        ("NOTES", part.notes.short, "*"),
+        ("NOTES", part.notes_in_short, "*"),
     ):
         blocks.append(_listed(title, texts, mark))
     return "\n\n".join(block for block in blocks if block) + "\n"

@@ -15,7 +15,7 @@ from memdiag.model.verdict import HEATS, WANTS_WORK, Action, Cause, Finding, Loc
 from memdiag.model.words import ACTION_WORDS, action_words
 from memdiag.reports import documents, table_page
 from memdiag.reports.packages import Mark
-from memdiag.reports.page import Answer, Eyes, Item, Notes, Page, Pairs, Part, Places, Together
+from memdiag.reports.page import Answer, Item, Page, Pairs, Part, Places, Together
 
 MANY = 3
 """From this many on, sites disturbed by one fault are told of together."""
@@ -66,7 +66,11 @@ def part(verdict: Verdict, name: str, every_row: bool, *, crowded: bool) -> Part
     steps = dict.fromkeys(s for t in told if isinstance(t, Item) for s in t.next)
     if verdict.summary.action is Action.RETEST and not steps:
         steps = {MEASURE: None}
-    warnings = [p for p in verdict.problems if p.severity is not Severity.INFO]
+    warnings = [
+        f"{p.severity}: {p.sentence()}" for p in verdict.problems if p.severity is not Severity.INFO
+    ]
+    more = len(warnings) - MOST_WARNINGS
+    left = [f"and {more} more problems: memdiag read shows them all"] if more > 0 else []
     return Part(
         name=name,
         label=run.head.stage or "",
@@ -74,17 +78,13 @@ def part(verdict: Verdict, name: str, every_row: bool, *, crowded: bool) -> Part
         answer=answer(verdict),
         head=head(run),
         run=run,
-        places=Places(verdict.board, marks(verdict)),
-        eyes=Eyes(verdict.table, verdict.eye_reference),
+        places=Places(verdict.board, marks(verdict), verdict.table, verdict.eye_reference),
         findings=told,
         grid=table_page.grid(verdict.table, whole=every_row),
         next=tuple(steps),
         cautions=verdict.cautions,
-        notes=Notes(
-            (*verdict.notes, *(f"{p.severity}: {p.sentence()}" for p in warnings)),
-            len(verdict.notes) + MOST_WARNINGS,
-            "and {} more problems: memdiag read shows them all",
-        ),
+        notes=(*verdict.notes, *warnings),
+        notes_in_short=(*verdict.notes, *warnings[:MOST_WARNINGS], *left),
         remarks=verdict.notes,
         problems=verdict.problems,
         prints=(("", source.sha256, f"{source.lines} lines, {source.rows} rows"),),
