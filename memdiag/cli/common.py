@@ -50,12 +50,8 @@ def reading_options(f: F) -> F:
 
 
 def shop_option(f: F) -> F:
-    return click.option(
-        "--shop",
-        metavar="FILE",
-        type=click.Path(),
-        help="The shop's own priors, limits and costs (TOML).",
-    )(f)
+    said = "The shop's own priors, limits and costs (TOML)."
+    return click.option("--shop", metavar="FILE", type=click.Path(), help=said)(f)
 
 
 def output_options(*formats: str) -> Callable[[F], F]:

@@ -14,7 +14,6 @@ from memdiag.repair.soak import parse_confidence
 from memdiag.reports.page import Page
 
 if TYPE_CHECKING:
-    from memdiag.model.board import Board
     from memdiag.model.records import Run
 
 
@@ -50,6 +49,7 @@ def command(
 
     Exit status 0: repaired; 1: any other outcome; 2: the input cannot be used.
     """
+    from memdiag.boards import profiles
     from memdiag.model.comparison import Outcome
     from memdiag.repair import comparison
     from memdiag.reports.comparison_page import comparison_page
@@ -63,7 +63,7 @@ def command(
     for run in runs:
         common.tell(run.problems, name=run.head.id or run.source.name)
     with common.usage():
-        profile = _profile(board)
+        profile = None if board is None else profiles.find(board, board)
         if len(runs) == 2:
             made = comparison.compare(
                 runs[0], runs[1], profile, confidence=confidence, shop=settings, any_order=any_order
@@ -94,9 +94,3 @@ def _runs(inputs: tuple[str, ...], board: Option, grammar: Option) -> list[Run]:
 def _with_removed(run: Run, removed: str) -> Run:
     sites = dict.fromkeys((*(run.head.removed or ()), *common.split_sites(removed)))
     return replace(run, head=replace(run.head, removed=tuple(sites)))
-
-
-def _profile(board: Option) -> Board | None:
-    from memdiag.boards import profiles
-
-    return None if board is None else profiles.find(board, board)

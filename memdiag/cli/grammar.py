@@ -73,11 +73,8 @@ def check(file: str, dump: str | None) -> int:
     except registry.LayoutError as wrong:
         for each in wrong.problems:
             message, _, quote = each.message.partition("\n")
-            where = (
-                f"line {each.position.line}, column {each.position.column}: "
-                if (each.position)
-                else ""
-            )
+            at = each.position
+            where = f"line {at.line}, column {at.column}: " if at else ""
             click.echo(f"{where}{message}" + (f"\n{quote}" if quote else ""), err=True)
             click.echo(f"    {each.hint}", err=True)
         return 2

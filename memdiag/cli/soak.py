@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import click
 
 from memdiag.cli import common
@@ -107,20 +109,10 @@ def command(
     count = _lines(scope, board, site, lines)
     name = site or {"lane": "a lane", "site": "a site", "board": "the whole board"}[scope]
     try:
-        made = (
-            None
-            if rate is None
-            else soak.plan(
-                rate,
-                confidence,
-                errors=errors,
-                sided=int(sided),
-                scope=name,
-                lines=count,
-                line_rate=line_rate,
-                share=share,
-            )
-        )
+        made = None
+        if rate is not None:
+            plan = partial(soak.plan, rate, confidence, errors=errors, sided=int(sided))
+            made = plan(scope=name, lines=count, line_rate=line_rate, share=share)
         if took is not None and line_rate is not None:
             bits = round(took * count * line_rate * share)
         proven = (

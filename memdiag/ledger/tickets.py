@@ -184,17 +184,18 @@ def _files(
     ticket: str, dump: Judged, comparison: Comparison | None, before: Sequence[Entry], now: datetime
 ) -> dict[str, bytes]:
     """Every file of an entry but the dump itself."""
-    from memdiag.reports.comparison_page import comparison_page
+    from memdiag.reports.comparison_page import comparison_page, comparison_part
     from memdiag.reports.drawing import board_svg, drawable
     from memdiag.reports.formats import render
     from memdiag.reports.verdict_page import marks, verdict_page
 
     last = dump.verdicts[-1]
     page = verdict_page(dump.verdicts)
+    below = comparison_part(comparison, crowded=True) if comparison is not None else None
     texts = {
         "verdict.json": render(page, "json") + "\n",
         "verdict.md": render(page, "markdown"),
-        "verdict.html": render(verdict_page(dump.verdicts, comparison), "html"),
+        "verdict.html": render(verdict_page(dump.verdicts, below), "html"),
         "table.csv": render(page, "csv"),
     }
     if drawable(last.board):

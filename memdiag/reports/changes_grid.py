@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from memdiag.model.comparison import Change, Comparison, Kind, Rate, State
-from memdiag.model.quantities import show_count, show_p, show_rate
+from memdiag.model.quantities import show_count, show_rate
 from memdiag.model.verdict import Locus
 from memdiag.reports.page import NOT_SAID, Column, Grid, Row
 from memdiag.reports.plain import clip
@@ -138,4 +138,4 @@ def _number(value: float) -> str:
 
 
 def _p(p: float) -> str:
-    return "<0.0001" if p < 1e-4 else show_p(p).removeprefix("p ")
+    return "<0.0001" if p < 1e-4 else f"{p:.2g}"

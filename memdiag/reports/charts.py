@@ -137,10 +137,8 @@ def _bar(row: TableRow, x: float, scale: _Scale) -> list[Drawn]:
         return [lane, line(*ends, stroke=INK, stroke_width=2)]
     if row.width_ui <= 0:
         r = min(4.0, step * 0.4)
-        d = (
-            f"M{at - r:g} {BASE - 2 * r - 2:g}l{2 * r:g} {2 * r:g}m0 {-2 * r:g}"
-            f"l{-2 * r:g} {2 * r:g}"
-        )
+        w = 2 * r
+        d = f"M{at - r:g} {BASE - w - 2:g}l{w:g} {w:g}m0 {-w:g}l{-w:g} {w:g}"
         return [lane, shape(d, stroke=WORK, stroke_width=2.2, fill="none")]
     y = scale.y(row.width_ui)
     box = {"x": x + step * 0.1, "y": y, "width": step * 0.8, "height": BASE - y}

@@ -107,9 +107,9 @@ def _history(h: History) -> dict[str, Any]:
 def comparison_sheet(c: Comparison) -> Sheet:
     """One line a change: level and scope, what became of it, each run's figures, the test. Six
     figures of a fraction are more than any count bears out."""
-    rows = [_flat(change) for change in map(_change, c.changes)]
-    names = tuple(rows[0]) if rows else ("level", "change", "because")
-    return Sheet(names, [tuple(row.values()) for row in rows], digits=6)
+    if not c.changes:
+        return Sheet(("level", "change", "because"), ())
+    return Sheet.of([_flat(_change(x)) for x in c.changes])
 
 
 def _flat(change: dict[str, Any]) -> dict[str, Any]:

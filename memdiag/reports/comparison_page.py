@@ -11,7 +11,18 @@ from memdiag.model.records import Run
 from memdiag.model.verdict import Cause, Finding, Verdict
 from memdiag.reports import comparison_documents, verdict_page
 from memdiag.reports.changes_grid import changes_grid
-from memdiag.reports.page import NOT_SAID, Changed, Column, Grid, Page, Part, Places, Row, Side
+from memdiag.reports.page import (
+    AS_DECLARED,
+    NOT_SAID,
+    Changed,
+    Column,
+    Grid,
+    Page,
+    Part,
+    Places,
+    Row,
+    Side,
+)
 from memdiag.reports.page import Outcome as OutcomeSaid
 
 SIGNS = {
@@ -44,14 +55,14 @@ def comparison_page(c: Comparison) -> Page:
     this one shows none."""
     return Page(
         " - ".join([*verdict_page.names(c.after), c.headline]),
-        lambda: (part(c),),
+        lambda: [comparison_part(c)],
         partial(comparison_documents.comparison_document, c),
         partial(comparison_documents.comparison_sheet, c),
         apart=True,
     )
 
 
-def part(c: Comparison, *, crowded: bool = False) -> Part:
+def comparison_part(c: Comparison, *, crowded: bool = False) -> Part:
     """Everything that is shown of a comparison. `crowded`: it stands below a verdict."""
     told = [x for x in c.links if x.kind not in (Kind.SAME, Kind.TOO_LITTLE_DATA)]
     warnings = tuple(_warnings(c))
@@ -108,6 +119,8 @@ def _changed(change: Change) -> Changed:
     if change.needed_bits is not None:
         needed = f"needs {show_count(change.needed_bits)} bits without an error"
         more.append(needed + _full_traffic(change.needed_seconds))
+    r = change.rate
+    tested = "" if r is None else f"p {r.p:.2g}, adjusted {r.p_adjusted:.2g}"
     was, now = _cause(change.before, change, False), _cause(change.after, change, True)
     return Changed(
         str(change.locus),
@@ -117,9 +130,7 @@ def _changed(change: Change) -> Changed:
         _state(change.before),
         _state(change.after),
         _long_ratio(change.rate),
-        ""
-        if change.rate is None
-        else f"p {change.rate.p:.2g}, adjusted {change.rate.p_adjusted:.2g}",
+        tested,
         change.because,
         "; ".join(more),
         change.level == "finding",
@@ -160,7 +171,7 @@ def _state(state: State) -> str:
 
 
 def _sure(finding: Finding) -> str:
-    return verdict_page.AS_DECLARED if finding.expected else show_probability(finding.probability)
+    return AS_DECLARED if finding.expected else show_probability(finding.probability)
 
 
 def _long_ratio(rate: Rate | None) -> str:

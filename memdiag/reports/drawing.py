@@ -87,12 +87,10 @@ def side_svg(
     marks = marks or {}
     view = _view(board, side)
     pad, head = _pad(view), _pad(view) * HEAD
-    here = [s for s in board.sites if _placed(s) and s.side == side]
-    through = [
-        s
-        for s in board.sites
-        if _placed(s) and s.side != side and not any((s.x, s.y) == (o.x, o.y) for o in here)
-    ]
+    placed = [s for s in board.sites if _placed(s)]
+    here = [s for s in placed if s.side == side]
+    taken = {(s.x, s.y) for s in here}
+    through = [s for s in placed if s.side != side and (s.x, s.y) not in taken]
     caption, hint = f"{side.upper()} SIDE", "as you look down on it"
     if side == "bottom":
         hint = "board turned over like a page: left and right are swapped"

@@ -47,6 +47,9 @@ def _view(part: Part) -> dict[str, Any]:
     causes = dict.fromkeys(m.cause for each in shown for m in each.values() if m.cause)
     name = part.name or "c"
     grid = part.answer.grid if isinstance(part.answer, Statement) else part.grid
+    strips: Sequence[tuple[Drawn, bool]] = ()
+    if (p := part.places) is not None:
+        strips = eye_strips(p.rows, p.board, p.marks, f"{name}e", p.healthy)
     return {
         "part": part,
         "kind": type(part.answer).__name__,
@@ -59,7 +62,7 @@ def _view(part: Part) -> dict[str, Any]:
             [drawn for drawn, used in _pictures(side.places, f"c{side.title[0].lower()}") if used]
             for side in part.sides
         ],
-        "strips": paper.strips(_eyes(part.places, f"{name}e")),
+        "strips": paper.strips(strips),
         "grid": grid,
         "table": paper.table(grid) if grid is not None and grid.title else None,
         "lines": paper.dump(part.run, paper.quoted(part)) if part.run is not None else (),
@@ -76,12 +79,6 @@ def _pictures(places: Places | None, name: str) -> list[tuple[Drawn, bool]]:
         (side_svg(board, side, places.marks, name=f"{name}{side[0]}"), side in used)
         for side in ("top", "bottom")
     ]
-
-
-def _eyes(places: Places | None, name: str) -> Sequence[tuple[Drawn, bool]]:
-    if places is None:
-        return ()
-    return eye_strips(places.rows, places.board, places.marks, name, places.healthy)
 
 
 @functools.cache

@@ -6,9 +6,19 @@ import re
 from collections.abc import Iterable, Sequence
 
 from memdiag.model.verdict import Quote
-from memdiag.reports.page import Answer, Grid, Item, Outcome, Page, Part, Row, Statement, Together
+from memdiag.reports.page import (
+    AS_DECLARED,
+    Answer,
+    Grid,
+    Item,
+    Outcome,
+    Page,
+    Part,
+    Row,
+    Statement,
+    Together,
+)
 from memdiag.reports.plain import printable
-from memdiag.reports.verdict_page import AS_DECLARED
 
 LEAST = 0.02
 """A rival cause that is less likely is not worth a word here."""

@@ -18,7 +18,7 @@ from memdiag.model.table import TableRow
 from memdiag.model.verdict import Quote
 from memdiag.reports.packages import Mark
 
-NOT_SAID = "-"
+NOT_SAID, AS_DECLARED = "-", "as declared"
 
 Pairs = tuple[tuple[str, str], ...]
 Kind = Literal["own", "spilled", "disturbed", "clear"]
@@ -28,8 +28,8 @@ Kind = Literal["own", "spilled", "disturbed", "clear"]
 class Answer:
     """What is wrong and what to do, to be read at arm's length. `where` is "" for the whole board,
     `fine` the place inside the site; `likely` the best guess where the cause is undecided, and
-    then `sure` is of that guess; `others` are causes not named in
-    `text`. `declared`: the run said so itself."""
+    then `sure` is of that guess; `others` are causes not named in `text`; `about` says which run
+    this is, `known` the same without what is not known. `declared`: the run said so itself."""
 
     where: str
     cause: str
@@ -251,6 +251,12 @@ class Sheet:
     names: tuple[str, ...]
     rows: Iterable[Sequence[object]]
     digits: int | None = None
+
+    @classmethod
+    def of(cls, rows: Sequence[Mapping[str, object]], *, but: str = "") -> Sheet:
+        """Of rows that name their figures, all `but` one."""
+        names = tuple(dict.fromkeys(name for row in rows for name in row if name != but))
+        return cls(names, [[row.get(name) for name in names] for row in rows], digits=6)
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from functools import partial
 from typing import Any
 
 from memdiag.model.quantities import show_ohms, show_probability
-from memdiag.model.rails import RailsReport
+from memdiag.model.rails import RailReading, RailsReport
 from memdiag.model.verdict import HEATS, WANTS_WORK
 from memdiag.model.words import action_words
 from memdiag.reports import documents
@@ -15,8 +15,6 @@ from memdiag.reports.page import NOT_SAID, Answer, Column, Grid, Page, Part, Row
 
 _LEAST = 0.02
 """A rival cause that is less likely is not worth a word."""
-
-_STATES = ("normal", "low", "short")
 
 
 def rails_page(report: RailsReport) -> Page:
@@ -31,16 +29,11 @@ def rails_page(report: RailsReport) -> Page:
 
 
 def _part(report: RailsReport, answer: Answer) -> Part:
-    readings = tuple(
-        Row(
-            (
-                *(r.rail, show_ohms(r.ohms), r.trend or NOT_SAID),
-                *(", ".join(r.without) or NOT_SAID, r.word),
-            ),
-            "clear" if r.likeliest == "normal" else "own",
-        )
-        for r in report.readings
-    )
+    readings = []
+    for r in report.readings:
+        off = ", ".join(r.without) or NOT_SAID
+        cells = (r.rail, show_ohms(r.ohms), r.trend or NOT_SAID, off, r.word)
+        readings.append(Row(cells, "clear" if r.likeliest == "normal" else "own"))
     columns = tuple(Column(h, always=True) for h in ("rail", "reads", "trend", "off", "judged"))
     said = [f"{rail}: what was taken off had {show_ohms(ohms)}" for rail, ohms in report.accounted]
     for rail, volts, amps, watts, warning in report.injections:
@@ -48,7 +41,7 @@ def _part(report: RailsReport, answer: Answer) -> Part:
         said.append(text + (f". LIMIT: {warning}" if warning else ""))
     return Part(
         answer=answer,
-        grid=Grid(columns, readings, "Readings", "readings", airy=True),
+        grid=Grid(columns, tuple(readings), "Readings", "readings", airy=True),
         said=tuple(said),
         next=tuple(dict.fromkeys(s for f in report.verdict.findings for s in f.next)),
         cautions=report.cautions,
@@ -71,9 +64,16 @@ def _answer(report: RailsReport) -> Answer:
     )
 
 
-def _ohms(ohms: float) -> float | None:
-    """None for over range: JSON and spreadsheets have no figure for it."""
-    return None if math.isinf(ohms) else ohms
+def _reading(r: RailReading) -> dict[str, Any]:
+    """Over range is null: JSON and spreadsheets have no figure for it."""
+    return {
+        "rail": r.rail,
+        "ohms": None if math.isinf(r.ohms) else r.ohms,
+        "trend": r.trend,
+        "without": list(r.without),
+        "judged": r.word,
+        "chances": dict(r.chances),
+    }
 
 
 def _document(report: RailsReport) -> dict[str, Any]:
@@ -81,17 +81,7 @@ def _document(report: RailsReport) -> dict[str, Any]:
     return {
         **documents.verdict_document(report.verdict),
         "cautions": list(dict.fromkeys((*report.verdict.cautions, *report.cautions))),
-        "readings": [
-            {
-                "rail": r.rail,
-                "ohms": _ohms(r.ohms),
-                "trend": r.trend,
-                "without": list(r.without),
-                "judged": r.word,
-                "chances": dict(r.chances),
-            }
-            for r in report.readings
-        ],
+        "readings": [_reading(r) for r in report.readings],
         "injections": [
             {"rail": rail, "volts": v, "amps": a, "watts": w, "warning": warning}
             for rail, v, a, w, warning in report.injections
@@ -101,14 +91,5 @@ def _document(report: RailsReport) -> dict[str, Any]:
 
 
 def _sheet(report: RailsReport) -> Sheet:
-    return Sheet(
-        ("rail", "ohms", "trend", "without", "judged", *_STATES),
-        (
-            (
-                *(r.rail, _ohms(r.ohms), r.trend, " ".join(r.without), r.word),
-                *(r.chances.get(state) for state in _STATES),
-            )
-            for r in report.readings
-        ),
-        digits=6,
-    )
+    rows = [{**_reading(r), "without": " ".join(r.without), **r.chances} for r in report.readings]
+    return Sheet.of(rows, but="chances")

@@ -9,9 +9,14 @@ from typing import Any
 from memdiag import __version__
 from memdiag.model.quantities import show_duration, show_rate
 from memdiag.model.soak import SoakPlan, SoakProof
-from memdiag.reports.page import Column, Grid, Page, Part, Row, Sheet, Statement
+from memdiag.reports.page import NOT_SAID, Column, Grid, Page, Part, Row, Sheet, Statement
 
 SIDES = {1: "one-sided", 2: "two-sided"}
+
+_COLUMNS = tuple(
+    Column(heading, right=True, least=least)
+    for heading, least in (("errors", 9), ("compared", 14), ("time", 9))
+)
 
 
 def soak_page(plan: SoakPlan | None, proof: SoakProof | None) -> Page:
@@ -40,18 +45,14 @@ def _plan(p: SoakPlan) -> Statement:
         if p.each_lane is not None:
             more.append(f"That is the rate over {p.scope}. To show it of every lane by itself,")
             more.append(f"all of them running at once: {_time(p.each_lane)}.")
-    columns = [Column("errors", right=True, least=9), Column("compared", right=True, least=14)]
-    if first.seconds is not None:
-        columns.append(Column("time", right=True, least=9))
     rows = [
-        (_errors(step.errors), f"{_bits(step.bits)} bits")
-        + (() if step.seconds is None else (_time(step.seconds),))
+        Row((_errors(step.errors), f"{_bits(step.bits)} bits", _time(step.seconds)))
         for step in p.steps
     ]
     return Statement(
         f"RUN {_bits(first.bits)} bits {seen}: that shows a rate below {show_rate(p.rate)}",
         tuple(more),
-        Grid(tuple(columns), tuple(map(Row, rows)), "If errors are seen, run on:"),
+        Grid(_COLUMNS, tuple(rows), "If errors are seen, run on:", "test lengths"),
     )
 
 
@@ -80,7 +81,9 @@ def _bits(n: int) -> str:
     return f"{mantissa}e{int(exponent)}"
 
 
-def _time(seconds: float) -> str:
+def _time(seconds: float | None) -> str:
+    if seconds is None:
+        return NOT_SAID
     return "under 1 s" if seconds < 1 else show_duration(seconds)
 
 
@@ -105,5 +108,4 @@ def _sheet(plan: SoakPlan | None, proof: SoakProof | None) -> Sheet:
         rows += [{"kind": "plan", **asdict(plan), **asdict(step)} for step in plan.steps]
     if proof is not None:
         rows.append({"kind": "proof", **asdict(proof)})
-    names = tuple(dict.fromkeys(name for row in rows for name in row if name != "steps"))
-    return Sheet(names, [[row.get(name) for name in names] for row in rows], digits=6)
+    return Sheet.of(rows, but="steps")

@@ -77,6 +77,8 @@ def text(
     halo: str | None = None,
 ) -> Drawn:
     """Words with their baseline at y; `halo` paints a rim so that they stay legible on lines."""
+    rim = {"stroke": halo, "stroke_width": size / 4, "stroke_linejoin": "round"}
+    rim["paint_order"] = "stroke"
     return element(
         "text",
         words,
@@ -87,10 +89,7 @@ def text(
         font_weight=weight,
         fill=fill,
         font_family="DejaVu Sans, Verdana, Arial, sans-serif",
-        stroke=halo,
-        stroke_width=size / 4 if halo else None,
-        stroke_linejoin="round" if halo else None,
-        paint_order="stroke" if halo else None,
+        **(rim if halo else {}),
     )
 
 

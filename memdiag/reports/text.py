@@ -68,8 +68,9 @@ def _verdict(a: Answer) -> str:
 def _statement(statement: Statement) -> str:
     lines = [statement.says, *(f"    {line}" for line in statement.more)]
     if statement.grid is not None:
-        lines += ["", statement.grid.title]
-        lines += [f"  {line}" for line in _lines(statement.grid, statement.grid.rows)[2:]]
+        grid = statement.grid
+        rows = _lines(grid, grid.rows, grid.filled(grid.rows))[2:]
+        lines += ["", grid.title, *(f"  {row}" for row in rows)]
     return "\n".join(lines)
 
 
@@ -118,9 +119,9 @@ def _grid(grid: Grid) -> str:
     return "\n".join(line for line in (*lines, legend, *gists) if line)
 
 
-def _lines(grid: Grid, rows: Sequence[Row], shown: Sequence[int] | None = None) -> list[str]:
+def _lines(grid: Grid, rows: Sequence[Row], shown: Sequence[int]) -> list[str]:
     """Headings, a rule, and the rows, two blanks between columns."""
-    columns = [(i, grid.columns[i]) for i in (range(len(grid.columns)) if shown is None else shown)]
+    columns = [(i, grid.columns[i]) for i in shown]
     widths = [
         max(c.least, len(c.heading) + 2 * grid.airy, *(len(row.cells[i]) for row in rows))
         for i, c in columns

@@ -7,7 +7,6 @@ from functools import partial
 from itertools import groupby
 
 from memdiag.model.board import Board
-from memdiag.model.comparison import Comparison
 from memdiag.model.problems import Severity
 from memdiag.model.quantities import CERTAIN, show_count, show_probability
 from memdiag.model.records import Run, Scope
@@ -15,39 +14,32 @@ from memdiag.model.verdict import HEATS, WANTS_WORK, Action, Cause, Finding, Loc
 from memdiag.model.words import ACTION_WORDS, action_words
 from memdiag.reports import documents, table_page
 from memdiag.reports.packages import Mark
-from memdiag.reports.page import Answer, Item, Page, Pairs, Part, Places, Together
+from memdiag.reports.page import AS_DECLARED, Answer, Item, Page, Pairs, Part, Places, Together
 
 MANY = 3
 """From this many on, sites disturbed by one fault are told of together."""
 
 MOST_WARNINGS = 8
 MEASURE = "run the missing steps and a stress test, then judge again"
-AS_DECLARED = "as declared"
 
 
 def verdict_page(
-    verdicts: Sequence[Verdict], comparison: Comparison | None = None, *, every_row: bool = False
+    verdicts: Sequence[Verdict], below: Part | None = None, *, every_row: bool = False
 ) -> Page:
-    """One page for the verdicts of a text's runs, in order, with a comparison where there is one.
-    `every_row`: a terminal shows the clear rows of the table too.
+    """One page for the verdicts of a text's runs, in order, with another part below them where
+    there is one. `every_row`: a terminal shows the clear rows of the table too.
 
     Raises ValueError where there is no verdict.
     """
     if not verdicts:
         raise ValueError("a page needs at least one verdict")
     first = verdicts[0]
-
-    def parts() -> Iterator[Part]:
-        for number, verdict in enumerate(verdicts, 1):
-            yield part(verdict, f"d{number}", every_row, crowded=comparison is not None)
-        if comparison is not None:
-            from memdiag.reports import comparison_page
-
-            yield comparison_page.part(comparison, crowded=True)
-
     return Page(
         " - ".join([*names(first.run), first.summary.text]),
-        lambda: tuple(parts()),
+        lambda: [
+            *(part(v, f"d{n}", every_row, below is not None) for n, v in enumerate(verdicts, 1)),
+            *([] if below is None else [below]),
+        ],
         partial(documents.verdicts_document, verdicts),
         lambda: table_page.sheet(row for v in verdicts for row in v.table),
         apart=True,
@@ -59,7 +51,7 @@ def names(run: Run) -> list[str]:
     return [name for name in (run.head.ticket, run.head.serial, run.head.board) if name]
 
 
-def part(verdict: Verdict, name: str, every_row: bool, *, crowded: bool) -> Part:
+def part(verdict: Verdict, name: str, every_row: bool, crowded: bool) -> Part:
     """Everything that is shown of one run."""
     run, source = verdict.run, verdict.run.source
     told = tuple(_together(verdict))

@@ -12,7 +12,8 @@ from memdiag.reports.formats import render
 
 
 def verdict_page(verdicts: Sequence[Verdict], comparison: Comparison | None = None) -> str:
-    return render(verdicts_.verdict_page(verdicts, comparison), "html")
+    below = comparison and comparisons.comparison_part(comparison, crowded=True)
+    return render(verdicts_.verdict_page(verdicts, below), "html")
 
 
 def comparison_page(comparison: Comparison) -> str:
