@@ -6,6 +6,9 @@ from collections.abc import Mapping
 
 from memdiag.model.verdict import Action, Cause, Locus
 
+AS_DECLARED = "as declared"
+"""How sure a page is of what the run itself says."""
+
 CAUSE_WORDS: Mapping[Cause, str] = {
     Cause.MISSING: "is missing",
     Cause.WEAK: "is weak",

@@ -9,20 +9,10 @@ from memdiag.model.problems import Severity
 from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
 from memdiag.model.records import Run
 from memdiag.model.verdict import Cause, Finding, Verdict
+from memdiag.model.words import AS_DECLARED
 from memdiag.reports import comparison_documents, verdict_page
 from memdiag.reports.changes_grid import changes_grid
-from memdiag.reports.page import (
-    AS_DECLARED,
-    NOT_SAID,
-    Changed,
-    Column,
-    Grid,
-    Page,
-    Part,
-    Places,
-    Row,
-    Side,
-)
+from memdiag.reports.page import NOT_SAID, Changed, Column, Grid, Page, Part, Places, Row, Side
 from memdiag.reports.page import Outcome as OutcomeSaid
 
 SIGNS = {

@@ -6,18 +6,8 @@ import re
 from collections.abc import Iterable, Sequence
 
 from memdiag.model.verdict import Quote
-from memdiag.reports.page import (
-    AS_DECLARED,
-    Answer,
-    Grid,
-    Item,
-    Outcome,
-    Page,
-    Part,
-    Row,
-    Statement,
-    Together,
-)
+from memdiag.model.words import AS_DECLARED
+from memdiag.reports.page import Answer, Grid, Item, Outcome, Page, Part, Row, Statement, Together
 from memdiag.reports.plain import printable
 
 LEAST = 0.02

@@ -18,7 +18,7 @@ from memdiag.model.table import TableRow
 from memdiag.model.verdict import Quote
 from memdiag.reports.packages import Mark
 
-NOT_SAID, AS_DECLARED = "-", "as declared"
+NOT_SAID = "-"
 
 Pairs = tuple[tuple[str, str], ...]
 Kind = Literal["own", "spilled", "disturbed", "clear"]

@@ -11,10 +11,10 @@ from memdiag.model.problems import Severity
 from memdiag.model.quantities import CERTAIN, show_count, show_probability
 from memdiag.model.records import Run, Scope
 from memdiag.model.verdict import HEATS, WANTS_WORK, Action, Cause, Finding, Locus, Verdict
-from memdiag.model.words import ACTION_WORDS, action_words
+from memdiag.model.words import ACTION_WORDS, AS_DECLARED, action_words
 from memdiag.reports import documents, table_page
 from memdiag.reports.packages import Mark
-from memdiag.reports.page import AS_DECLARED, Answer, Item, Page, Pairs, Part, Places, Together
+from memdiag.reports.page import Answer, Item, Page, Pairs, Part, Places, Together
 
 MANY = 3
 """From this many on, sites disturbed by one fault are told of together."""
