@@ -54,7 +54,7 @@ def shop_option(f: F) -> F:
     return click.option("--shop", metavar="FILE", type=click.Path(), help=said)(f)
 
 
-def output_options(*formats: str) -> Callable[[F], F]:
+def output_options(*names: str) -> Callable[[F], F]:
     """`--format`, None where it is not said, and `-o`."""
 
     def said(context: click.Context, parameter: click.Parameter, value: str) -> str | None:
@@ -66,8 +66,8 @@ def output_options(*formats: str) -> Callable[[F], F]:
         return click.option(
             "--format",
             "format_",
-            type=click.Choice(formats),
-            default=formats[0],
+            type=click.Choice(names),
+            default=names[0],
             show_default=True,
             callback=said,
         )(f)
