@@ -18,7 +18,7 @@ _HOMES = {
     "load": "memdiag.reading.load",
     "Run": "memdiag.model.records",
     "Board": "memdiag.model.board",
-    "frame": "memdiag.evidence.table",
+    "frame": "memdiag.model.table",
     "judge": "memdiag.diagnosis.judge",
     "compare": "memdiag.repair.comparison",
 }

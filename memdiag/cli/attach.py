@@ -14,7 +14,7 @@ from memdiag.cli import common
 from memdiag.cli.common import Option
 
 if TYPE_CHECKING:
-    from memdiag.ledger.tickets import Attached, Judged
+    from memdiag.ledger.tickets import Attached, Judged, Reading
 
 
 @click.command("attach")
@@ -46,8 +46,8 @@ def command(
 
     Exit status 0: clear; 1: a finding wants action; 2: nothing more was filed.
     """
+    from memdiag.ledger import tickets
     from memdiag.ledger.store import TicketError, check_id
-    from memdiag.ledger.tickets import Reading, attach
     from memdiag.model.verdict import WANTS_WORK
 
     try:
@@ -55,13 +55,13 @@ def command(
     except TicketError as wrong:
         raise click.ClickException(str(wrong)) from None
     settings = common.shop_settings(shop)
-    reading = Reading(board, grammar, common.split_sites(removed), settings)
+    reading = tickets.Reading(board, grammar, common.split_sites(removed), settings)
     # All are read and judged before the first is filed: one bad input leaves the ticket alone.
     dumps = [_judged(name, reading) for name in inputs or ("-",)]
     _stop_cleanly()
     for dump in dumps:
         try:
-            done = attach(Path(folder), ticket, dump)
+            done = tickets.attach(Path(folder), ticket, dump)
         except TicketError as wrong:
             raise click.ClickException(str(wrong)) from None
         _tell(done, dump)
@@ -70,12 +70,11 @@ def command(
     return int(any(v.summary.action in WANTS_WORK or v.wants_action for v in verdicts))
 
 
-def _judged(name: str, reading: object) -> Judged:
+def _judged(name: str, reading: Reading) -> Judged:
     from memdiag.ledger import tickets
     from memdiag.reading.load import Unreadable
 
     raw = common.standard_input() if name == "-" else common.readable(name).read_bytes()
-    assert isinstance(reading, tickets.Reading)
     try:
         with common.usage():
             dump = tickets.judged(raw, name, reading)

@@ -16,7 +16,7 @@ def command() -> None:
 
 @command.command(name="list")
 @output_options("text", "json")
-def list_(format_: str, output: str | None) -> None:
+def list_(format_: str | None, output: str | None) -> None:
     """List the boards that a dump may name, the nearest to you first.
 
     Searched are the folders in MEMDIAG_BOARDS, your own configuration folder, and the boards
@@ -27,11 +27,9 @@ def list_(format_: str, output: str | None) -> None:
     from memdiag.boards import profiles
 
     rows = []
-    broken = False
     for name, path in profiles.shelf():
         board, problems = profiles.read_with_problems(path)
         errors = sum(p.severity is Severity.ERROR for p in problems)
-        broken = broken or errors > 0
         rows.append(
             {
                 "board": name,
@@ -48,19 +46,13 @@ def list_(format_: str, output: str | None) -> None:
         return
     from tabulate import tabulate
 
+    keys = ("board", "memory", "sites", "channels")
     shown = [
-        [
-            r["board"],
-            r["memory"] or "-",
-            r["sites"] or "-",
-            r["channels"] or "-",
-            "cannot be used" if r["errors"] else r["title"] or "-",
-        ]
+        [*(r[key] or "-" for key in keys), "cannot be used" if r["errors"] else r["title"] or "-"]
         for r in rows
     ]
-    text = tabulate(shown, ["board", "memory", "sites", "channels", "title"], tablefmt="simple")
-    write(text, output)
-    if broken:
+    write(tabulate(shown, [*keys, "title"], tablefmt="simple"), output)
+    if any(r["errors"] for r in rows):
         click.echo("memdiag: `memdiag board check` says what is wrong with a profile", err=True)
 
 
@@ -76,12 +68,7 @@ def check(boards: tuple[str, ...], output: str | None) -> int:
     lines = []
     for name in boards:
         board, problems = _examined(name)
-        worst = max(
-            [
-                worst,
-                *({Severity.ERROR: 2, Severity.WARNING: 1}.get(p.severity, 0) for p in problems),
-            ]
-        )
+        worst = max([worst, *(_STATUS.get(p.severity, 0) for p in problems)])
         lines += [f"{p.severity}: {p.sentence()}" for p in problems]
         if board is not None:
             lines.append(f"{name}: {_told(board)}")
@@ -120,6 +107,9 @@ def draw(board: str, mark: str | None, output: str | None) -> None:
     if unplaced:
         click.echo(f"memdiag: not drawn, no place given: {', '.join(unplaced)}", err=True)
     write(picture, output)
+
+
+_STATUS = {Severity.ERROR: 2, Severity.WARNING: 1}
 
 
 def _examined(name: str) -> tuple[Board | None, tuple[Problem, ...]]:

@@ -10,20 +10,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+from click.core import ParameterSource
 
 from memdiag.model.problems import Problem, Severity
 from memdiag.model.records import Run
+from memdiag.reports import formats
+from memdiag.reports.page import Page
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from memdiag.diagnosis.settings import Shop
 
 F = TypeVar("F", bound=Callable[..., Any])
 
 Option = str | None
-
-FORMATS = ("text", "json", "csv", "markdown", "html")
 
 
 def typed(parse: Callable[[str], Any]) -> Callable[[Any, Any, str | None], Any]:
@@ -51,24 +50,34 @@ def reading_options(f: F) -> F:
 
 
 def shop_option(f: F) -> F:
-    return click.option(
-        "--shop",
-        metavar="FILE",
-        type=click.Path(),
-        help="The shop's own priors, limits and costs (TOML).",
-    )(f)
+    said = "The shop's own priors, limits and costs (TOML)."
+    return click.option("--shop", metavar="FILE", type=click.Path(), help=said)(f)
 
 
-def output_options(*formats: str) -> Callable[[F], F]:
-    """`--format` and `-o`."""
+def output_options(*names: str) -> Callable[[F], F]:
+    """`--format`, None where it is not said, and `-o`."""
+
+    def said(context: click.Context, parameter: click.Parameter, value: str) -> str | None:
+        source = context.get_parameter_source(parameter.name or "")
+        return None if source is ParameterSource.DEFAULT else value
 
     def wrap(f: F) -> F:
         f = click.option("-o", "--output", metavar="FILE", type=click.Path(), help="Write here.")(f)
         return click.option(
-            "--format", "format_", type=click.Choice(formats), default=formats[0], show_default=True
+            "--format",
+            "format_",
+            type=click.Choice(names),
+            default=names[0],
+            show_default=True,
+            callback=said,
         )(f)
 
     return wrap
+
+
+def page_options(kind: type[Page]) -> Callable[[F], F]:
+    """`--format` with every format that can show this kind of page, and `-o`."""
+    return output_options(*(f.name for f in formats.of_kind(kind)))
 
 
 def load_runs(
@@ -186,35 +195,38 @@ def tell(problems: Sequence[Problem], *, quiet_info: bool = True, name: str = ""
         click.echo(f"memdiag: {p.severity}: {head}{p.sentence()}", err=True)
 
 
-def write(text: str, output: str | None) -> None:
-    """To the file, whole or not at all, or to standard output."""
-    if not text.endswith("\n"):
-        text += "\n"
+def write(made: str | bytes, output: str | None) -> None:
+    """To the file, whole or not at all, or to standard output. Bytes stay as they are: line ends,
+    escape codes and all."""
+    if isinstance(made, str) and not made.endswith("\n"):
+        made += "\n"
     if output is None or output == "-":
-        click.echo(text, nl=False)
+        click.echo(made, nl=False)
         return
     with _whole(output) as partial:
-        partial.write_text(text, encoding="utf-8")
+        partial.write_bytes(made.encode("utf-8") if isinstance(made, str) else made)
 
 
-def write_bytes(data: bytes, output: str | None) -> None:
-    """The same for bytes that have to stay as they are: line ends, escape codes and all."""
-    if output is None or output == "-":
-        click.echo(data, nl=False)
-        return
-    with _whole(output) as partial:
-        partial.write_bytes(data)
+def page_format(kind: type[Page], format_: str | None, output: str | None) -> formats.Format:
+    """The format said, or where none is said the one that the file's ending names.
+    Raises click.UsageError where it needs a file and none is named."""
+    form = formats.chosen(kind, format_, output)
+    if form.binary and output in (None, "-"):
+        raise click.UsageError(f"{form.name} is no text: name a file with -o")
+    return form
 
 
-def write_parquet(frame: pd.DataFrame, output: str) -> None:
-    """The table as a Parquet file. Raises click.ClickException without pyarrow."""
+def write_page(page: Page, format_: str | None, output: str | None) -> None:
+    """The page in its format, as `page_format` has it. Raises click.ClickException where that
+    needs a library that is not there."""
+    form = page_format(type(page), format_, output)
     try:
-        with _whole(output) as partial:
-            frame.to_parquet(partial, index=False)
+        made = form.render(page)
     except ImportError:
         raise click.ClickException(
             "Parquet needs pyarrow: pip install 'memdiag[bulk]', or take --format csv"
         ) from None
+    write(made, output)
 
 
 @contextmanager

@@ -11,10 +11,9 @@ import click
 from memdiag.cli import common
 from memdiag.cli.common import Option
 from memdiag.repair.soak import parse_confidence
+from memdiag.reports.page import Page
 
 if TYPE_CHECKING:
-    from memdiag.model.board import Board
-    from memdiag.model.comparison import Comparison
     from memdiag.model.records import Run
 
 
@@ -30,7 +29,7 @@ if TYPE_CHECKING:
     callback=common.typed(parse_confidence),
 )
 @click.option("--any-order", is_flag=True, help="Take the runs as given, whatever their dates say.")
-@common.output_options("text", "json", "csv", "markdown", "html")
+@common.page_options(Page)
 def command(
     *,
     inputs: tuple[str, ...],
@@ -40,7 +39,7 @@ def command(
     shop: Option,
     confidence: float,
     any_order: bool,
-    format_: str,
+    format_: Option,
     output: Option,
 ) -> int:
     """Compare the run BEFORE a repair with the one AFTER it.
@@ -50,7 +49,10 @@ def command(
 
     Exit status 0: repaired; 1: any other outcome; 2: the input cannot be used.
     """
+    from memdiag.boards import profiles
+    from memdiag.model.comparison import Outcome
     from memdiag.repair import comparison
+    from memdiag.reports.comparison_page import comparison_page
 
     if list(inputs).count("-") > 1:
         raise click.UsageError("standard input can be read once: paste both dumps, or name a file")
@@ -61,7 +63,7 @@ def command(
     for run in runs:
         common.tell(run.problems, name=run.head.id or run.source.name)
     with common.usage():
-        profile = _profile(board)
+        profile = None if board is None else profiles.find(board, board)
         if len(runs) == 2:
             made = comparison.compare(
                 runs[0], runs[1], profile, confidence=confidence, shop=settings, any_order=any_order
@@ -71,8 +73,8 @@ def command(
                 runs, profile, confidence=confidence, shop=settings, any_order=any_order
             )
     common.tell(made.problems)
-    common.write(_page(made, format_), output)
-    return int(made.outcome.value != "repaired")
+    common.write_page(comparison_page(made), format_, output)
+    return int(made.outcome is not Outcome.REPAIRED)
 
 
 def _runs(inputs: tuple[str, ...], board: Option, grammar: Option) -> list[Run]:
@@ -92,32 +94,3 @@ def _runs(inputs: tuple[str, ...], board: Option, grammar: Option) -> list[Run]:
 def _with_removed(run: Run, removed: str) -> Run:
     sites = dict.fromkeys((*(run.head.removed or ()), *common.split_sites(removed)))
     return replace(run, head=replace(run.head, removed=tuple(sites)))
-
-
-def _profile(board: Option) -> Board | None:
-    from memdiag.boards import profiles
-
-    return None if board is None else profiles.find(board, board)
-
-
-def _page(made: Comparison, format_: str) -> str:
-    if format_ == "json":
-        from memdiag.reports.comparison_documents import comparison_json
-
-        return comparison_json(made)
-    if format_ == "csv":
-        from memdiag.reports.comparison_documents import comparison_csv
-
-        return comparison_csv(made)
-    if format_ == "markdown":
-        from memdiag.reports.comparison_text import comparison_markdown
-
-        return comparison_markdown(made)
-    if format_ == "html":
-        from memdiag.reports.html import comparison_page
-
-        page: str = comparison_page(made, made.before_verdict, made.after_verdict)
-        return page
-    from memdiag.reports.comparison_text import comparison_text
-
-    return comparison_text(made)

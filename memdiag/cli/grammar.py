@@ -73,11 +73,8 @@ def check(file: str, dump: str | None) -> int:
     except registry.LayoutError as wrong:
         for each in wrong.problems:
             message, _, quote = each.message.partition("\n")
-            where = (
-                f"line {each.position.line}, column {each.position.column}: "
-                if (each.position)
-                else ""
-            )
+            at = each.position
+            where = f"line {at.line}, column {at.column}: " if at else ""
             click.echo(f"{where}{message}" + (f"\n{quote}" if quote else ""), err=True)
             click.echo(f"    {each.hint}", err=True)
         return 2
@@ -125,7 +122,7 @@ def _walk(data: bytes, grammar: str) -> int:
     for number, fate in found.account.lines():
         text = found.cleaned.pasted[number - 1].replace("\t", " ")
         shown = "".join(c if c.isprintable() else "?" for c in text[:_SHOWN])
-        click.echo(f"{number:>5}  {_WORD[fate]:<14} {shown}".rstrip())
+        click.echo(f"{number:>5}  {_word(fate):<14} {shown}".rstrip())
         for each in at_line.pop(number, []):
             assert each.position is not None
             place = min(each.position.column, _SHOWN) - 1
@@ -136,23 +133,15 @@ def _walk(data: bytes, grammar: str) -> int:
     total = sum(counts.values())
     for fate in Fate:
         if fate in counts:
-            click.echo(f"{_WORD[fate]:<14} {counts[fate]:>6}  {100 * counts[fate] / total:5.1f} %")
+            share = 100 * counts[fate] / total
+            click.echo(f"{_word(fate):<14} {counts[fate]:>6}  {share:5.1f} %")
     common.tell([p for p in problems if p.position is None])
     return 1 if counts.get(Fate.PROBLEM) else 0
 
 
 _SHOWN = 100  # characters of a line
-_WORD = {
-    "blank": "blank",
-    "noise": "noise",
-    "head": "head",
-    "run": "run line",
-    "section": "section",
-    "columns": "columns",
-    "context": "context",
-    "row": "row",
-    "end": "end",
-    "kept": "kept as text",
-    "outside": "outside",
-    "problem": "NOT UNDERSTOOD",
-}
+
+
+def _word(fate: str) -> str:
+    """What a line was taken for."""
+    return {"run": "run line", "kept": "kept as text", "problem": "NOT UNDERSTOOD"}.get(fate, fate)

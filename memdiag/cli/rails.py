@@ -10,10 +10,10 @@ import click
 from memdiag.cli import common
 from memdiag.cli.common import Option
 from memdiag.model.problems import Severity
+from memdiag.reports.page import Page
 
 if TYPE_CHECKING:
     from memdiag.model.board import Board
-    from memdiag.repair.rail_check import RailsReport
 
 
 @click.command("rails")
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     help="Voltage an injection would use.",
 )
 @common.shop_option
-@common.output_options("text", "json")
+@common.page_options(Page)
 def command(
     readings: tuple[str, ...],
     board: Option,
@@ -41,7 +41,7 @@ def command(
     after: tuple[str, ...],
     volts: float,
     shop: Option,
-    format_: str,
+    format_: Option,
     output: Option,
 ) -> int:
     """Judge resistances to ground, board off and discharged: RAIL=OHMS, with :rising, :falling
@@ -53,19 +53,10 @@ def command(
     from memdiag.model.board import Board as Profile
     from memdiag.reading import load
     from memdiag.repair import rail_check
+    from memdiag.reports.rails_page import rails_page
 
-    for reading in (*readings, *after):
-        if "=" not in reading:
-            raise click.UsageError(f"{reading!r} is no reading: write RAIL=OHMS, like VDD_MEM=200")
-    for place in warm:
-        if ":" not in place:
-            raise click.UsageError(f"{place!r}: write RAIL:SITE, like VDD_MEM:U3")
-    if after and not off:
-        raise click.UsageError("--after needs --off: which packages were off the board?")
+    _well_said(readings, after, warm, off)
     settings = common.shop_settings(shop)
-    twice = [r for r in _names(readings) if _names(readings).count(r) > 1]
-    if twice:
-        raise click.UsageError(f"{twice[0]} is read twice: give the later one as --after")
     with common.usage():
         found = profiles.find(board) if board is not None else None
         if board is not None and found is None:
@@ -90,19 +81,26 @@ def command(
             click.echo(f"memdiag: {p.severity}: {p.message} ({p.hint})", err=True)
     if not report.readings:
         raise click.ClickException("no reading could be used")
-    if format_ == "json":
-        from memdiag.reports.documents import verdict_document
-
-        common.write(_json(report, verdict_document(report.verdict)), output)
-    else:
-        from memdiag.reports.rails_text import rails_text
-
-        common.write(rails_text(report), output)
+    common.write_page(rails_page(report), format_, output)
     return int(report.verdict.wants_action)
 
 
-def _names(readings: tuple[str, ...]) -> list[str]:
-    return [r.partition("=")[0] for r in readings]
+def _well_said(
+    readings: tuple[str, ...], after: tuple[str, ...], warm: tuple[str, ...], off: Option
+) -> None:
+    """Raises click.UsageError for a reading or a place that is not written as it should be."""
+    for reading in (*readings, *after):
+        if "=" not in reading:
+            raise click.UsageError(f"{reading!r} is no reading: write RAIL=OHMS, like VDD_MEM=200")
+    for place in warm:
+        if ":" not in place:
+            raise click.UsageError(f"{place!r}: write RAIL:SITE, like VDD_MEM:U3")
+    if after and not off:
+        raise click.UsageError("--after needs --off: which packages were off the board?")
+    names = [r.partition("=")[0] for r in readings]
+    twice = [r for r in names if names.count(r) > 1]
+    if twice:
+        raise click.UsageError(f"{twice[0]} is read twice: give the later one as --after")
 
 
 def _known_sites(board: Board, named: tuple[str, ...]) -> None:
@@ -113,34 +111,3 @@ def _known_sites(board: Board, named: tuple[str, ...]) -> None:
             near = difflib.get_close_matches(ref, refs, 1)
             hint = f"; the nearest is {near[0]}" if near else ""
             raise click.UsageError(f"{ref} is no site of {board.name}{hint}")
-
-
-def _json(report: RailsReport, verdict: dict[str, object]) -> str:
-    import json
-
-    from memdiag.diagnosis.cautions import INJECT, OHMS, QUALIFIED
-
-    return json.dumps(
-        {
-            **verdict,
-            "cautions": list(dict.fromkeys([*report.verdict.cautions, OHMS, INJECT, QUALIFIED])),
-            "readings": [
-                {
-                    "rail": r.rail,
-                    "ohms": r.ohms if r.ohms != float("inf") else None,
-                    "trend": r.trend,
-                    "without": list(r.without),
-                    "judged": r.word,
-                    "chances": dict(r.chances),
-                }
-                for r in report.readings
-            ],
-            "injections": [
-                {"rail": rail, "volts": v, "amps": a, "watts": w, "warning": warning}
-                for rail, v, a, w, warning in report.injections
-            ],
-            "accounted": [{"rail": rail, "ohms": ohms} for rail, ohms in report.accounted],
-        },
-        indent=2,
-        ensure_ascii=False,
-    )

@@ -10,10 +10,11 @@ import click
 
 from memdiag.cli import common
 from memdiag.cli.common import Option
+from memdiag.reports.page import TablePage
 
 if TYPE_CHECKING:
-    from memdiag.evidence.table import TableRow
     from memdiag.model.problems import Problem
+    from memdiag.model.table import TableRow
 
 Part = tuple[str, "tuple[TableRow, ...]", "tuple[Problem, ...]", str]
 """A run: its title, rows, problems and the name of its input."""
@@ -25,21 +26,22 @@ MANY = 24
 @click.command("read")
 @common.input_argument
 @common.reading_options
-@common.output_options("text", "json", "csv", "markdown", "parquet")
+@common.page_options(TablePage)
 def command(
     inputs: tuple[str, ...],
     board: Option,
     grammar: Option,
     removed: Option,
-    format_: str,
+    format_: Option,
     output: Option,
 ) -> int:
     """Print the error table of each dump of INPUT: one row a site, channel, rank and lane.
 
     A folder stands for all files in it. Exit status 0: read; 2: an input cannot be used.
     """
-    if format_ == "parquet" and output in (None, "-"):
-        raise click.UsageError("parquet is no text: name a file with -o")
+    from memdiag.reports.table_page import table_page
+
+    common.page_format(TablePage, format_, output)  # before a thousand dumps are read
     names = common.dumps_in(inputs)
     parts, unusable = [], 0
     for found, wrong in _read_all(names, board, grammar, removed):
@@ -52,7 +54,7 @@ def command(
             parts.append(part)
     if not parts:
         raise click.ClickException("nothing was read")
-    _write(parts, format_, output)
+    common.write_page(table_page([part[:2] for part in parts]), format_, output)
     return 2 if unusable else 0
 
 
@@ -102,35 +104,3 @@ def _read_one(job: Job) -> tuple[list[Part], str]:
             ], ""
     except click.ClickException as wrong:
         return [], f"Error: {wrong.format_message()}"
-
-
-def _write(parts: list[Part], format_: str, output: Option) -> None:
-    from memdiag.evidence import table
-
-    flat = [row for _, rows, _, _ in parts for row in rows]
-    if format_ == "text":
-        from memdiag.reports.text import table_text
-
-        pages = [f"{title}\n{table_text(rows) or 'no rows'}" for title, rows, _, _ in parts]
-        common.write("\n\n".join(pages), output)
-    elif format_ == "csv":
-        from memdiag.reports.spreadsheet import table_csv
-
-        common.write(table_csv(flat), output)
-    elif format_ == "markdown":
-        from memdiag.reports.markdown import table_markdown
-
-        common.write(table_markdown(flat), output)
-    elif format_ == "json":
-        import json
-
-        common.write(
-            json.dumps(
-                [{n: getattr(r, n) for n in table.COLUMNS} for r in flat],
-                indent=2,
-                ensure_ascii=False,
-            ),
-            output,
-        )
-    else:
-        common.write_parquet(table.frame(flat), output or "")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from pathlib import Path
 
 import click
 
@@ -33,13 +34,11 @@ def command(name: str | None, list_: bool, output: Option) -> int:
         near = difflib.get_close_matches(wanted, have, 1)
         hint = f"; the nearest is {near[0]}" if near else ""
         raise click.UsageError(f"there is no sample {wanted}{hint} (memdiag sample --list)")
-    common.write_bytes(have[wanted].read_bytes(), output)
+    common.write(have[wanted].read_bytes(), output)
     return 0
 
 
-def _story(path: object) -> str:
+def _story(path: Path) -> str:
     import tomllib
-    from pathlib import Path
 
-    assert isinstance(path, Path)
     return str(tomllib.loads(path.read_text(encoding="utf-8"))["story"]).splitlines()[0]

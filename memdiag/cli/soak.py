@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import click
 
 from memdiag.cli import common
+from memdiag.cli.common import Option
+from memdiag.model.place import LANE_LINES
 from memdiag.repair import soak
+from memdiag.reports.page import Page
 
 
 @click.command("soak")
@@ -70,7 +75,7 @@ from memdiag.repair import soak
 @click.option("--board", metavar="NAME|FILE", help="Its profile tells the data lines of a site.")
 @click.option("--site", metavar="REF", help="Which site; the largest one if not said.")
 @click.option("--lines", type=click.IntRange(1, 10**6), help="Data lines, if no profile tells.")
-@common.output_options("text", "json")
+@common.page_options(Page)
 def command(
     *,
     rate: float | None,
@@ -85,8 +90,8 @@ def command(
     board: str | None,
     site: str | None,
     lines: int | None,
-    format_: str,
-    output: str | None,
+    format_: Option,
+    output: Option,
 ) -> int:
     """Say how long to run to prove an error rate, or what a finished run proves.
 
@@ -105,20 +110,10 @@ def command(
     count = _lines(scope, board, site, lines)
     name = site or {"lane": "a lane", "site": "a site", "board": "the whole board"}[scope]
     try:
-        made = (
-            None
-            if rate is None
-            else soak.plan(
-                rate,
-                confidence,
-                errors=errors,
-                sided=int(sided),
-                scope=name,
-                lines=count,
-                line_rate=line_rate,
-                share=share,
-            )
-        )
+        made = None
+        if rate is not None:
+            plan = partial(soak.plan, rate, confidence, errors=errors, sided=int(sided))
+            made = plan(scope=name, lines=count, line_rate=line_rate, share=share)
         if took is not None and line_rate is not None:
             bits = round(took * count * line_rate * share)
         proven = (
@@ -126,10 +121,9 @@ def command(
         )
     except ValueError as wrong:
         raise click.UsageError(str(wrong)) from None
-    from memdiag.reports import soak_text
+    from memdiag.reports.soak_page import soak_page
 
-    shown = soak_text.soak_json if format_ == "json" else soak_text.soak_page
-    common.write(shown(made, proven), output)
+    common.write_page(soak_page(made, proven), format_, output)
     return 0
 
 
@@ -138,7 +132,7 @@ def _lines(scope: str, board: str | None, site: str | None, lines: int | None) -
     if lines is not None:
         return lines
     if scope == "lane":
-        return soak.LANE_LINES
+        return LANE_LINES
     if board is None:
         raise click.UsageError(
             f"how many data lines has the {scope}? Give --board quince-12 or --lines 32"

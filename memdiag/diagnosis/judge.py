@@ -9,15 +9,15 @@ from memdiag.boards import profiles, wiring
 from memdiag.diagnosis import cautions, decision, hypotheses, noisy_max, wording
 from memdiag.diagnosis.beliefs import Answers, Claim, claim_sites, nodes_at
 from memdiag.diagnosis.settings import Shop, default
-from memdiag.evidence import table
+from memdiag.evidence import margins, table
 from memdiag.evidence.build import gather
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.measurements import Measurements, measure, swept
 from memdiag.evidence.nodes import Node
-from memdiag.evidence.table import TableRow
 from memdiag.model.board import Board
 from memdiag.model.place import Place
 from memdiag.model.records import Run
+from memdiag.model.table import TableRow
 from memdiag.model.verdict import HEATS, WANTS_WORK, Action, Cause, Finding, Quote, Summary, Verdict
 
 MOST_QUOTES = 6
@@ -73,7 +73,15 @@ def conclude(
         cautions.for_findings(findings, board),
         answers.posterior.left_out,
         tuple(judge_.notes()),
+        _eye_reference(rows, board),
     )
+
+
+def _eye_reference(rows: tuple[TableRow, ...], board: Board) -> float | None:
+    """The width in UI that healthy peers show, None where too few lanes tell it."""
+    widths = [row.width_ui for row in rows if row.lane is not None and row.width_ui is not None]
+    peers = margins.reference([w for w in widths if w > 0], board.thin_ui or 0.0)
+    return None if peers is None or peers.count < margins.MIN_PEERS else peers.reference
 
 
 @dataclass

@@ -17,34 +17,8 @@ from memdiag.model.place import Place
 from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
 from memdiag.model.records import Run
 from memdiag.model.verdict import Action, Cause, Finding
+from memdiag.model.words import CAUSE_WORDS
 from memdiag.stats.limits import bits_needed
-
-CAUSE_WORDS: Mapping[Cause, str] = {
-    Cause.MISSING: "is missing",
-    Cause.WEAK: "is weak",
-    Cause.JOINT: "has a bad joint",
-    Cause.BRIDGE: "has two lines bridged",
-    Cause.SPILLOVER: "is only disturbed",
-    Cause.SUPPLY: "has a bad supply",
-    Cause.CONTROLLER: "is let down by the controller",
-    Cause.CLEAR: "is clear",
-    Cause.UNDECIDED: "is not decided yet",
-}
-
-ACTION_WORDS: Mapping[Action, str] = {
-    Action.REPLACE: "REPLACE the package at {at}",
-    Action.REFLOW: "REFLOW {at}, package left on",
-    Action.RETEST: "RETEST before any heat",
-    Action.FIT: "FIT a package at {at}",
-    Action.LEAVE: "LEAVE {at} alone for now",
-    Action.CHECK_SUPPLY: "CHECK THE SUPPLY first, no heat",
-    Action.STOP: "STOP: heat on the memory will not help",
-    Action.NONE: "nothing to do",
-}
-
-
-def action_words(action: Action, place: Place) -> str:
-    return ACTION_WORDS[action].format(at=place.site or str(place))
 
 
 def where(node: Node) -> str:

@@ -12,11 +12,12 @@ from memdiag.evidence.counted import add_counts, add_lines
 from memdiag.evidence.eyes import Peers, add_widths
 from memdiag.evidence.gathered import Evidence, at_owner, owners_of
 from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
-from memdiag.evidence.nodes import LINE_OF, Node, Quote
+from memdiag.evidence.nodes import LINE_OF, Node
 from memdiag.evidence.readings import add_rails, add_shapes
 from memdiag.model.board import Board
 from memdiag.model.place import Place
 from memdiag.model.records import Result
+from memdiag.model.verdict import Quote
 
 
 def gather(measured: Measurements, thin_ui: float | None = None) -> Evidence:

@@ -11,9 +11,10 @@ import numpy as np
 
 from memdiag.evidence import bits, common_shift, margins
 from memdiag.evidence.measurements import Measurements, width_of
-from memdiag.evidence.nodes import LINE_OF, Node, Quote
+from memdiag.evidence.nodes import LINE_OF, Node
 from memdiag.model.place import Place
 from memdiag.model.records import FAILED, Result, TrainingRow
+from memdiag.model.verdict import Quote
 from memdiag.stats.windows import measure
 
 MIN_LISTED = 4

@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from memdiag.model.place import WHOLE_BOARD, Place
+from memdiag.model.verdict import Quote
 
 PLACE = (
     "sound",
@@ -75,15 +76,6 @@ LINE_OF = {
 
 FLOOR = math.log(1e-9)
 """No single node speaks against a state more strongly than this: rigs do odd things."""
-
-
-@dataclass(frozen=True, slots=True)
-class Quote:
-    """A piece of evidence: the 1-based line of the pasted text, and what it says in words.
-    `line` is None for a statement about many lines or about something that is not there."""
-
-    line: int | None
-    says: str
 
 
 @dataclass(slots=True)

@@ -1,72 +1,19 @@
-"""Measurements -> the per-channel error table: its columns, types and denominators."""
+"""Measurements -> the per-channel error table: sole owner of its denominators."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
 
 from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.measurements import Measured, Measurements, width_in_ui
-from memdiag.model.place import Channel, Place
+from memdiag.model.place import Place
 from memdiag.model.records import ENDED, FAILED, Result, TrainingRow
+from memdiag.model.table import TableRow
 from memdiag.stats import binomial_limits
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 _FROM_BEST = (ENDED[0], Result.NOT_RUN, *ENDED[1:])
-
-
-@dataclass(frozen=True, slots=True)
-class TableRow:
-    """One (run, site, channel, rank, lane). `lane` is None where only the channel or the site is
-    known. Rates are errors per bit compared; `ber_low` and `ber_high` are the exact two-sided
-    95 % limits (Clopper and Pearson 1934). None: the dump does not say."""
-
-    run: str
-    site: str | None
-    channel: Channel | None
-    rank: int | None
-    lane: int | None
-    steps_run: int
-    steps_failed: int
-    first_failed_step: str | None
-    worst_result: str | None
-    width_ui: float | None
-    bits: int | None
-    errors: int | None
-    ber: float | None
-    ber_low: float | None
-    ber_high: float | None
-    rose: int | None
-    fell: int | None
-    edc_bad: int | None
-    cells: int | None
-    cause: str | None = None
-    probability: float | None = None
-
-    @property
-    def place(self) -> Place:
-        """The link of the row."""
-        return Place(self.site, self.channel, self.rank, self.lane)
-
-
-COLUMNS = tuple(TableRow.__dataclass_fields__)
-
-_INTEGERS = (
-    "rank",
-    "lane",
-    "steps_run",
-    "steps_failed",
-    "bits",
-    "errors",
-    "rose",
-    "fell",
-    "edc_bad",
-    "cells",
-)
-_FLOATS = ("width_ui", "ber", "ber_low", "ber_high", "probability")
 
 
 def rows(measured: Measurements) -> tuple[TableRow, ...]:
@@ -157,28 +104,3 @@ def judged(
         replace(row, cause=hit[0], probability=hit[1]) if (hit := causes.get(row.place)) else row
         for row in table
     )
-
-
-def frame(table: Iterable[TableRow]) -> pd.DataFrame:
-    """The table as a DataFrame with exactly `COLUMNS`; integers nullable, missing as NA."""
-    import pandas as pd
-
-    columns: dict[str, list[Any]] = {name: [] for name in COLUMNS}
-    for row in table:
-        for name in COLUMNS:
-            columns[name].append(getattr(row, name))
-    made: dict[str, Any] = {}
-    for name, values in columns.items():
-        if name in _INTEGERS:
-            made[name] = pd.array(values, dtype="Int64")
-        elif name in _FLOATS:
-            made[name] = pd.array(values, dtype="Float64")
-        elif name == "channel":
-            numeric = all(v is None or isinstance(v, int) for v in values)
-            made[name] = pd.array(
-                values if numeric else [None if v is None else str(v) for v in values],
-                dtype="Int64" if numeric else "string",
-            )
-        else:
-            made[name] = pd.array(values, dtype="string")
-    return pd.DataFrame(made, columns=list(COLUMNS))

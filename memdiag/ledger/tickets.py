@@ -184,29 +184,27 @@ def _files(
     ticket: str, dump: Judged, comparison: Comparison | None, before: Sequence[Entry], now: datetime
 ) -> dict[str, bytes]:
     """Every file of an entry but the dump itself."""
-    from memdiag.reports.documents import verdicts_json
+    from memdiag.reports.comparison_page import comparison_page, comparison_part
     from memdiag.reports.drawing import board_svg, drawable
-    from memdiag.reports.html import comparison_page, verdict_page
-    from memdiag.reports.markdown import verdict_markdown
-    from memdiag.reports.page_views import marks
-    from memdiag.reports.spreadsheet import table_csv
+    from memdiag.reports.formats import render
+    from memdiag.reports.verdict_page import marks, verdict_page
 
     last = dump.verdicts[-1]
+    page = verdict_page(dump.verdicts)
+    below = comparison_part(comparison, crowded=True) if comparison is not None else None
     texts = {
-        "verdict.json": verdicts_json(dump.verdicts) + "\n",
-        "verdict.md": "\n".join(map(verdict_markdown, dump.verdicts)),
-        "verdict.html": verdict_page(dump.verdicts, comparison),
-        "table.csv": table_csv([row for v in dump.verdicts for row in v.table]),
+        "verdict.json": render(page, "json") + "\n",
+        "verdict.md": render(page, "markdown"),
+        "verdict.html": render(verdict_page(dump.verdicts, below), "html"),
+        "table.csv": render(page, "csv"),
     }
     if drawable(last.board):
         texts["board.svg"] = board_svg(last.board, marks(last))
     if comparison is not None:
-        from memdiag.reports.comparison_documents import comparison_json
-        from memdiag.reports.comparison_text import comparison_markdown
-
-        texts["comparison.json"] = comparison_json(comparison) + "\n"
-        texts["comparison.md"] = comparison_markdown(comparison)
-        texts["comparison.html"] = comparison_page(comparison)
+        against = comparison_page(comparison)
+        texts["comparison.json"] = render(against, "json") + "\n"
+        texts["comparison.md"] = render(against, "markdown")
+        texts["comparison.html"] = render(against, "html")
     files = {name: text.encode("utf-8", "replace") for name, text in texts.items()}
     grammar = dump.reading.grammar
     if grammar is not None and Path(grammar).is_file():

@@ -164,10 +164,19 @@ def show_duration(seconds: float) -> str:
     return f"{seconds:.3g} s"
 
 
+CERTAIN = 0.99
+"""Above this a page says `over 99 %` and no more."""
+
+
 def show_probability(p: float) -> str:
     """Whole per cent, never rounded to a certainty: `97 %`, `over 99 %`, `under 1 %`."""
-    if p > 0.99:
+    if p > CERTAIN:
         return "over 99 %"
     if p < 0.01:
         return "under 1 %"
     return f"{p * 100:.0f} %"
+
+
+def show_p(p: float) -> str:
+    """`p 0.013`, `p under 0.0001`: more digits of a small p say nothing on a bench."""
+    return "p under 0.0001" if p < 1e-4 else f"p {p:.2g}"

@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from memdiag.evidence.nodes import Quote as Quote  # noqa: PLC0414  (part of a finding)
-from memdiag.evidence.table import TableRow
 from memdiag.model.board import Board
 from memdiag.model.place import Place
 from memdiag.model.problems import Problem
 from memdiag.model.records import Run
+from memdiag.model.table import TableRow
 
 
 class Cause(StrEnum):
@@ -46,6 +45,15 @@ HEATS = frozenset({Action.REPLACE, Action.REFLOW, Action.FIT})
 
 
 @dataclass(frozen=True, slots=True)
+class Quote:
+    """A piece of evidence: the 1-based line of the pasted text, and what it says in words.
+    `line` is None for a statement about many lines or about something that is not there."""
+
+    line: int | None
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """One thing the verdict says. `probability` is that this cause, at this place, is true; with
     `alternatives` it sums to 1."""
@@ -76,7 +84,8 @@ class Summary:
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """A run, judged. `findings` are most urgent first; `left_out` bounds the posterior mass of
-    fault sets that were not looked at."""
+    fault sets that were not looked at; `eye_reference` is the width in UI that healthy peers of
+    the run show, None where too few lanes tell it."""
 
     run: Run
     board: Board
@@ -87,6 +96,7 @@ class Verdict:
     cautions: tuple[str, ...]
     left_out: float = 0.0
     notes: tuple[str, ...] = ()
+    eye_reference: float | None = None
 
     @property
     def wants_action(self) -> bool:

@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from memdiag.model.comparison import Change, Kind
-from memdiag.model.quantities import show_rate
+from memdiag.model.quantities import show_p, show_rate
 from memdiag.model.verdict import WANTS_WORK, Cause, Finding
 from memdiag.repair.clearing import Case, gone, needed_bits, symptoms
 from memdiag.repair.link_change import adjusted_p, rate_shown
-from memdiag.repair.paired_runs import OWN, PairedRuns, show_p, was_tested
+from memdiag.repair.paired_runs import OWN, PairedRuns, was_tested
 from memdiag.repair.part_swaps import Follow, follow
 from memdiag.repair.rate_change import RateChange, excluded
 

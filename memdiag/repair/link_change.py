@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 
 from memdiag.model.comparison import Change, Kind, Rate
 from memdiag.model.place import Place
-from memdiag.model.quantities import show_count, show_rate
+from memdiag.model.quantities import show_count, show_p, show_rate
 from memdiag.model.records import Result
-from memdiag.repair.paired_runs import BAD, PairedRuns, show_p, was_tested
+from memdiag.repair.paired_runs import BAD, PairedRuns, was_tested
 from memdiag.repair.rate_change import RateChange, excluded, rate_change
 from memdiag.stats import holm
 

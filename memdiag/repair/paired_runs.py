@@ -137,11 +137,6 @@ class PairedRuns:
         return a == b or a.touches(b, self.board)
 
 
-def show_p(p: float) -> str:
-    """`p 0.013`, `p under 0.0001`: more digits of a small p say nothing on a bench."""
-    return "p under 0.0001" if p < 1e-4 else f"p {p:.2g}"
-
-
 def was_tested(link: Link) -> bool:
     ran = any(r is not Result.NOT_RUN for r in link.results.values())
     return ran or any(b for at in link.repeats.values() for b, _ in at.values())

@@ -7,54 +7,19 @@ one posterior; a second set of readings, taken with packages off, joins the firs
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
-from memdiag.diagnosis import hypotheses, noisy_max
+from memdiag.diagnosis import cautions, hypotheses, noisy_max
 from memdiag.diagnosis.judge import conclude
 from memdiag.diagnosis.settings import Shop, default
 from memdiag.evidence import rails
 from memdiag.evidence.build import gather
 from memdiag.evidence.measurements import measure
 from memdiag.model.board import Board, Rail, Site
+from memdiag.model.rails import RailReading, RailsReport
 from memdiag.model.records import RailRow, Run
-from memdiag.model.verdict import Verdict
 from memdiag.reading.load import load
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One reading, judged by itself: probabilities of normal, low (through a chip) and short."""
-
-    rail: str
-    ohms: float
-    trend: str | None
-    without: tuple[str, ...]
-    chances: Mapping[str, float]
-
-    @property
-    def word(self) -> str:
-        """`good`, `good so far` (still rising), `a few ohms`, `short` or `between`."""
-        if math.isinf(self.ohms):
-            return "over range: no contact, or open"
-        state, p = max(self.chances.items(), key=lambda kv: kv[1])
-        if p < 0.6:
-            return "between"
-        if state == "normal":
-            return "good so far" if self.trend == "rising" else "good"
-        return "low, through a chip" if state == "low" else "short, at a capacitor or dead package"
-
-
-@dataclass(frozen=True, slots=True)
-class RailsReport:
-    """Everything that follows from the readings."""
-
-    verdict: Verdict
-    readings: tuple[Reading, ...]
-    accounted: tuple[tuple[str, float], ...]
-    """(rail, ohms) of what was taken off, from the readings with and without it."""
-    injections: tuple[tuple[str, float, float, float, str | None], ...]
-    """(rail, volts, amps, watts, warning) of an injection at each low rail."""
 
 
 def _somewhere(
@@ -127,22 +92,26 @@ def check(
         if row.rail in before
         and (through := rails.through_package(before[row.rail], row.ohms)) is not None
     )
-    return RailsReport(verdict, judged, accounted, tuple(_injections(first, judged, board, volts)))
+    injections = tuple(_injections(first, judged, board, volts))
+    told = (cautions.OHMS, cautions.INJECT, cautions.QUALIFIED)
+    return RailsReport(verdict, judged, accounted, injections, told)
 
 
-def _readings(run: Run, board: Board) -> list[Reading]:
+def _readings(run: Run, board: Board) -> list[RailReading]:
     return [_reading(row, board, tuple(run.head.removed or ())) for row in run.rails]
 
 
-def _reading(row: RailRow, board: Board, off: tuple[str, ...]) -> Reading:
+def _reading(row: RailRow, board: Board, off: tuple[str, ...]) -> RailReading:
     table = rails.reading_loglik(row.ohms, row.trend, board.rail(row.rail))
     weights = {s: _PRIOR[s] * math.exp(v) for s, v in table.items()}
     total = sum(weights.values())
-    return Reading(row.rail, row.ohms, row.trend, off, {s: w / total for s, w in weights.items()})
+    return RailReading(
+        row.rail, row.ohms, row.trend, off, {s: w / total for s, w in weights.items()}
+    )
 
 
 def _injections(
-    run: Run, judged: Sequence[Reading], board: Board, volts: float
+    run: Run, judged: Sequence[RailReading], board: Board, volts: float
 ) -> list[tuple[str, float, float, float, str | None]]:
     out = []
     for reading in judged:

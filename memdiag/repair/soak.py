@@ -3,62 +3,18 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from memdiag import stats
 from memdiag.model import quantities
-from memdiag.model.place import Place
+from memdiag.model.place import LANE_LINES, Place
+from memdiag.model.soak import SoakPlan, SoakProof, SoakStep
 
 if TYPE_CHECKING:
     from memdiag.model.board import Board
 
-LANE_LINES = 8
-"""Data lines of one byte lane."""
-
 MORE = 3
 """The plan also says what is needed where one, two or three more errors are seen."""
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """Bits (and seconds, where a line rate is given) that show the rate with `errors` seen."""
-
-    errors: int
-    bits: int
-    seconds: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """`steps[0]` is the answer. `each_lane` is the time after which every single lane of the
-    scope has shown the rate by itself, all running side by side; None where the scope is one
-    lane or no line rate is given."""
-
-    rate: float
-    confidence: float
-    sided: int
-    scope: str
-    lines: int
-    line_rate: float | None
-    share: float
-    steps: tuple[Step, ...]
-    each_lane: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Proof:
-    """What a run of `bits` with `errors` shows at `confidence`: `below` alone (one-sided), `low`
-    and `high` together (two-sided)."""
-
-    bits: int
-    errors: int
-    confidence: float
-    below: float
-    low: float
-    high: float
-    scope: str
-    lines: int
 
 
 def plan(
@@ -71,7 +27,7 @@ def plan(
     lines: int = LANE_LINES,
     line_rate: float | None = None,
     share: float = 1.0,
-) -> Plan:
+) -> SoakPlan:
     """Bits and time to show a rate below `rate`, with `errors` seen and up to MORE more.
 
     `line_rate` is bit/s a data line, `share` the part of the time in which bits are compared.
@@ -82,11 +38,11 @@ def plan(
     steps = []
     for seen in range(errors, errors + MORE + 1):
         bits = stats.bits_needed(rate, confidence, seen, sided)
-        steps.append(Step(seen, bits, seconds(bits, lines, line_rate, share)))
+        steps.append(SoakStep(seen, bits, seconds(bits, lines, line_rate, share)))
     each = None
     if lines > LANE_LINES:
         each = seconds(steps[0].bits, LANE_LINES, line_rate, share)
-    return Plan(rate, confidence, sided, scope, lines, line_rate, share, tuple(steps), each)
+    return SoakPlan(rate, confidence, sided, scope, lines, line_rate, share, tuple(steps), each)
 
 
 def seconds(bits: float, lines: int, line_rate: float | None, share: float = 1.0) -> float | None:
@@ -96,13 +52,13 @@ def seconds(bits: float, lines: int, line_rate: float | None, share: float = 1.0
 
 def proof(
     bits: int, errors: int, confidence: float, *, scope: str = "lane", lines: int = LANE_LINES
-) -> Proof:
+) -> SoakProof:
     """What a finished run shows. Raises ValueError for more errors than bits, or no bits."""
     if bits < 1:
         raise ValueError("a run without bits compared shows nothing")
     below = stats.proven_rate(bits, errors, confidence, sided=1)
     low, high = stats.binomial_limits(errors, bits, confidence, sided=2)
-    return Proof(bits, errors, confidence, below, low, high, scope, lines)
+    return SoakProof(bits, errors, confidence, below, low, high, scope, lines)
 
 
 def lines_in(board: Board, site: str | None = None) -> int:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from memdiag.evidence.table import TableRow
 from memdiag.model.board import Board
+from memdiag.model.table import TableRow
 from memdiag.reports.packages import INK, LETTERS, PATTERNS, WORK, Mark, patterns
-from memdiag.reports.svg import Drawn, element, text
+from memdiag.reports.svg import Drawn, badge, element, line, middle, picture, shape, text
 
 WIDE, TALL, LEFT, HEAD, BASE = 380.0, 180.0, 34.0, 24.0, 136.0
 LANES = 26  # bars in one strip
@@ -16,10 +16,14 @@ SOUND = "#5b7f95"
 
 
 def eye_strips(
-    rows: Sequence[TableRow], board: Board, marks: Mapping[str, Mark], name: str
+    rows: Sequence[TableRow],
+    board: Board,
+    marks: Mapping[str, Mark],
+    name: str,
+    healthy: float | None = None,
 ) -> tuple[tuple[Drawn, bool], ...]:
     """Strips of bars, one bar a lane, and whether a marked site stands in each. Empty where the
-    dump gives no width in UI.
+    dump gives no width in UI. `healthy` is what healthy peers show, in UI.
 
     A lane without a figure is a dash, a lane without an eye a cross: neither looks like the other.
     """
@@ -28,7 +32,7 @@ def eye_strips(
     if not widths:
         return ()
     top = max(*widths, board.thin_ui or 0.0, 0.1) * 1.04
-    lines = _limits(widths, board)
+    lines = _limits(healthy, board)
     return tuple(
         (
             _strip(group, marks, top, lines, f"{name}{number}"),
@@ -38,26 +42,14 @@ def eye_strips(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Limit:
-    """A width to hold the bars against, in UI."""
-
-    width: float
-    words: str
-    dashes: str
+_Limit = tuple[float, str, str]
+"""A width to hold the bars against (UI), its words, its dashes."""
 
 
-def _limits(widths: Sequence[float], board: Board) -> tuple[_Limit, ...]:
+def _limits(healthy: float | None, board: Board) -> list[_Limit]:
     """What healthy peers show, and the profile's own limit, as far as they are known."""
-    from memdiag.evidence.margins import MIN_PEERS, reference
-
-    peers = reference([w for w in widths if w > 0], board.thin_ui or 0.0)
-    limits = []
-    if peers is not None and peers.count >= MIN_PEERS:
-        limits.append(_Limit(peers.reference, "healthy peers", "7 3"))
-    if board.thin_ui is not None:
-        limits.append(_Limit(board.thin_ui, "the board's limit", "2 2"))
-    return tuple(limits)
+    known = ((healthy, "healthy peers", "7 3"), (board.thin_ui, "the board's limit", "2 2"))
+    return [(width, words, dashes) for width, words, dashes in known if width is not None]
 
 
 def _groups(lanes: Sequence[TableRow]) -> list[list[TableRow]]:
@@ -103,7 +95,7 @@ def _strip(
     step = min(30.0, (WIDE - LEFT - 6) / (len(rows) + 0.7 * len(owners)))
     scale = _Scale(top, step, name)
     parts = [
-        element("line", x1=LEFT, y1=BASE, x2=WIDE - 2, y2=BASE, stroke=INK, stroke_width=1.2),
+        line(LEFT, BASE, WIDE - 2, BASE, stroke=INK, stroke_width=1.2),
         text(LEFT - 5, HEAD - 8, "UI", 10, anchor="end"),
         text(LEFT - 5, BASE + 3, "0", 10, anchor="end"),
     ]
@@ -117,57 +109,37 @@ def _strip(
             x += step
         x += step * 0.7
     key = LEFT
-    for line in lines:
-        y = scale.y(line.width)
-        look = {"stroke": INK, "stroke_width": 1.2, "stroke_dasharray": line.dashes}
+    for width, words, dashes in lines:
+        y = scale.y(width)
+        look = {"stroke": INK, "stroke_width": 1.2, "stroke_dasharray": dashes}
         parts += [
-            element("line", x1=LEFT, y1=y, x2=WIDE - 2, y2=y, **look),
-            text(LEFT - 5, y + 4, f"{line.width:.2f}", 10, anchor="end"),
-            element("line", x1=key, y1=8, x2=key + 24, y2=8, **look),
-            text(key + 28, 12, line.words, 10),
+            line(LEFT, y, WIDE - 2, y, **look),
+            text(LEFT - 5, y + 4, f"{width:.2f}", 10, anchor="end"),
+            line(key, 8, key + 24, 8, **look),
+            text(key + 28, 12, words, 10),
         ]
-        key += 40 + 6.2 * len(line.words)
+        key += 40 + 6.2 * len(words)
     told = "; ".join(
         f"{row.site or ''} channel {row.channel} lane {row.lane}: "
         + ("not measured" if row.width_ui is None else f"{row.width_ui:.2f} UI")
         for row in rows
     )
-    return element(
-        "svg",
-        element("title", told),
-        patterns(name, 6),
-        *parts,
-        xmlns="http://www.w3.org/2000/svg",
-        viewBox=f"0 0 {WIDE:g} {TALL:g}",
-        width=WIDE,
-        height=TALL,
-        role="img",
-    )
+    return picture(WIDE, TALL, element("title", told), patterns(name, 6), *parts)
 
 
 def _bar(row: TableRow, x: float, scale: _Scale) -> list[Drawn]:
     """One lane, hatched by its own cause: the other lanes of a site may be sound."""
     step = scale.step
-    middle = x + step / 2
-    lane = text(middle, BASE + 11, str(row.lane), min(10.0, step * 1.2), anchor="middle")
+    at = x + step / 2
+    lane = middle(at, BASE + 11, str(row.lane), min(10.0, step * 1.2))
     if row.width_ui is None:
-        dash = element(
-            "line",
-            x1=middle - step * 0.3,
-            y1=BASE - 4,
-            x2=middle + step * 0.3,
-            y2=BASE - 4,
-            stroke=INK,
-            stroke_width=2,
-        )
-        return [lane, dash]
+        ends = (at - step * 0.3, BASE - 4, at + step * 0.3, BASE - 4)
+        return [lane, line(*ends, stroke=INK, stroke_width=2)]
     if row.width_ui <= 0:
         r = min(4.0, step * 0.4)
-        d = (
-            f"M{middle - r:g} {BASE - 2 * r - 2:g}l{2 * r:g} {2 * r:g}m0 {-2 * r:g}"
-            f"l{-2 * r:g} {2 * r:g}"
-        )
-        return [lane, element("path", d=d, stroke=WORK, stroke_width=2.2, fill="none")]
+        w = 2 * r
+        d = f"M{at - r:g} {BASE - w - 2:g}l{w:g} {w:g}m0 {-w:g}l{-w:g} {w:g}"
+        return [lane, shape(d, stroke=WORK, stroke_width=2.2, fill="none")]
     y = scale.y(row.width_ui)
     box = {"x": x + step * 0.1, "y": y, "width": step * 0.8, "height": BASE - y}
     if row.cause in (None, "clear"):
@@ -186,30 +158,8 @@ def _label(owner: tuple[str, str], mark: Mark | None, x: float, room: float) -> 
     words = who if kind == "site" else f"ch {who}"
     letter = LETTERS.get(mark.cause or "", "") if mark else ""
     size = min(13.0, room / (0.62 * max(len(words), 2)))
-    work = mark is not None and mark.work
-    parts = [
-        text(
-            x,
-            BASE + 26,
-            words,
-            size,
-            anchor="middle",
-            weight="bold" if mark else "normal",
-            fill=WORK if work else "#111",
-        )
-    ]
+    weight, fill = "bold" if mark else "normal", WORK if mark and mark.work else "#111"
+    parts = [middle(x, BASE + 26, words, size, weight=weight, fill=fill)]
     if letter:
-        r = min(6.5, room * 0.3)
-        parts += [
-            element("circle", cx=x, cy=BASE + 36, r=r, fill=INK),
-            text(
-                x,
-                BASE + 36 + r * 0.55,
-                letter,
-                r * 1.5,
-                anchor="middle",
-                weight="bold",
-                fill="#fff",
-            ),
-        ]
+        parts.append(badge(x, BASE + 36, min(6.5, room * 0.3), letter, 1.5, INK))
     return parts

@@ -1,10 +1,7 @@
-"""A comparison as the JSON document `memdiag-comparison/1`, and as CSV."""
+"""A comparison as the JSON document `memdiag-comparison/1`, and as lines of figures."""
 
 from __future__ import annotations
 
-import csv
-import io
-import json
 from typing import Any
 
 from memdiag import __version__
@@ -12,13 +9,13 @@ from memdiag.model.comparison import Change, Comparison, History, State
 from memdiag.model.records import Run
 from memdiag.model.verdict import Finding
 from memdiag.reports.documents import problem_document, scope_document
-from memdiag.reports.spreadsheet import harmless
+from memdiag.reports.page import Sheet
 
 FORMAT = "memdiag-comparison/1"
 
 
 def comparison_document(c: Comparison) -> dict[str, Any]:
-    """The document as plain JSON values; docs/schemas/memdiag-comparison-1.schema.json describes it."""
+    """The document as plain JSON values; docs/memdiag-comparison-1.schema.json describes it."""
     return {
         "format": FORMAT,
         "tool": __version__,
@@ -35,10 +32,6 @@ def comparison_document(c: Comparison) -> dict[str, Any]:
         "problems": [problem_document(p) for p in c.problems],
         "history": None if c.history is None else _history(c.history),
     }
-
-
-def comparison_json(c: Comparison) -> str:
-    return json.dumps(comparison_document(c), indent=2, ensure_ascii=False, allow_nan=False)
 
 
 def _run(run: Run) -> dict[str, Any]:
@@ -60,11 +53,7 @@ def _change(c: Change) -> dict[str, Any]:
         "before": _state(c.before),
         "after": _state(c.after),
         "rate_ratio": None if r is None else r.ratio,
-        "low": None if r is None else r.low,
-        "high": None if r is None else r.high,
-        "p": None if r is None else r.p,
-        "p_adjusted": None if r is None else r.p_adjusted,
-        "basis": None if r is None else r.basis,
+        **{name: getattr(r, name, None) for name in ("low", "high", "p", "p_adjusted", "basis")},
         "because": c.because,
         "needed_bits": c.needed_bits,
         "needed_seconds": c.needed_seconds,
@@ -115,36 +104,19 @@ def _history(h: History) -> dict[str, Any]:
     }
 
 
-def comparison_csv(c: Comparison) -> str:
-    """One line a change: level and scope, what became of it, each run's figures, the test."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    header: list[str] | None = None
-    for change in map(_change, c.changes):
-        flat: dict[str, Any] = {"level": change["level"], **change["scope"]}
-        if isinstance(flat["dq"], list):
-            flat["dq"] = " ".join(map(str, flat["dq"]))
-        flat["change"] = change["change"]
-        for side in ("before", "after"):
-            flat |= {f"{side}_{name}": value for name, value in change[side].items()}
-        flat |= {k: v for k, v in change.items() if k not in flat and k not in _NESTED}
-        header = header or _written(writer, list(flat))
-        writer.writerow(_cell(v) for v in flat.values())
-    if header is None:
-        _written(writer, ["level", "change", "because"])
-    return out.getvalue()
+def comparison_sheet(c: Comparison) -> Sheet:
+    """One line a change: level and scope, what became of it, each run's figures, the test. Six
+    figures of a fraction are more than any count bears out."""
+    if not c.changes:
+        return Sheet(("level", "change", "because"), ())
+    return Sheet.of([_flat(_change(x)) for x in c.changes])
 
 
-def _cell(value: Any) -> object:
-    """Six figures of a fraction are more than any count bears out."""
-    if value is None:
-        return ""
-    return f"{value:.6g}" if isinstance(value, float) else harmless(value)
-
-
-_NESTED = ("scope", "before", "after")
-
-
-def _written(writer: Any, names: list[str]) -> list[str]:
-    writer.writerow(names)
-    return names
+def _flat(change: dict[str, Any]) -> dict[str, Any]:
+    flat: dict[str, Any] = {"level": change["level"], **change["scope"]}
+    if isinstance(flat["dq"], list):
+        flat["dq"] = " ".join(map(str, flat["dq"]))
+    flat["change"] = change["change"]
+    for side in ("before", "after"):
+        flat |= {f"{side}_{name}": value for name, value in change[side].items()}
+    return flat | {k: v for k, v in change.items() if k not in ("scope", "before", "after")}

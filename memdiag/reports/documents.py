@@ -1,4 +1,4 @@
-"""A verdict as the JSON document `memdiag-verdict/1`."""
+"""JSON: a page's document, and a verdict as the document `memdiag-verdict/1`."""
 
 from __future__ import annotations
 
@@ -7,12 +7,18 @@ from collections.abc import Sequence
 from typing import Any
 
 from memdiag import __version__
-from memdiag.evidence.table import COLUMNS
 from memdiag.model.place import Place
 from memdiag.model.problems import Problem
+from memdiag.model.table import COLUMNS, TableRow
 from memdiag.model.verdict import Finding, Verdict
+from memdiag.reports.page import Page
 
 FORMAT = "memdiag-verdict/1"
+
+
+def render(page: Page) -> str:
+    """The document that the page holds."""
+    return json.dumps(page.document(), indent=2, ensure_ascii=False, allow_nan=False)
 
 
 def verdict_document(verdict: Verdict) -> dict[str, Any]:
@@ -36,7 +42,7 @@ def verdict_document(verdict: Verdict) -> dict[str, Any]:
             "text": s.text,
         },
         "findings": [_finding(f) for f in verdict.findings],
-        "table": [{name: getattr(row, name) for name in COLUMNS} for row in verdict.table],
+        "table": [row_document(row) for row in verdict.table],
         "problems": [problem_document(p) for p in verdict.problems],
         "cautions": list(verdict.cautions),
         "notes": list(verdict.notes),
@@ -44,12 +50,14 @@ def verdict_document(verdict: Verdict) -> dict[str, Any]:
     }
 
 
-def verdicts_json(verdicts: Sequence[Verdict]) -> str:
+def verdicts_document(verdicts: Sequence[Verdict]) -> Any:
     """One object for one dump, an array for several."""
     documents = [verdict_document(v) for v in verdicts]
-    return json.dumps(
-        documents[0] if len(documents) == 1 else documents, indent=2, ensure_ascii=False
-    )
+    return documents[0] if len(documents) == 1 else documents
+
+
+def row_document(row: TableRow) -> dict[str, Any]:
+    return {name: getattr(row, name) for name in COLUMNS}
 
 
 def _finding(f: Finding) -> dict[str, Any]:

@@ -25,7 +25,7 @@ from memdiag.reports.packages import (
     swatch,
     upright,
 )
-from memdiag.reports.svg import Drawn, element, fitted, text
+from memdiag.reports.svg import Drawn, box, element, fitted, line, middle, picture, shape, text
 
 __all__ = ["LETTERS", "PATTERNS", "Mark", "board_svg", "carries", "drawable", "side_svg", "swatch"]
 
@@ -63,12 +63,11 @@ def board_svg(board: Board, marks: Mapping[str, Mark] | None = None) -> str:
     width, height = _frame(board)
     gap, head = width * 0.04, width * 0.09
     title = " - ".join(part for part in (board.name, board.title) if part)
+    size = fitted(title, 1.9 * width, head * 0.5)
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + element(
         "svg",
         element("rect", x=0, y=0, width=2 * width + gap, height=height + head, fill="#fff"),
-        text(
-            width * 0.03, head * 0.68, title, fitted(title, 1.9 * width, head * 0.5), weight="bold"
-        ),
+        text(width * 0.03, head * 0.68, title, size, weight="bold"),
         Drawn(top.replace("<svg ", f'<svg x="0" y="{head:g}" ', 1)),
         Drawn(bottom.replace("<svg ", f'<svg x="{width + gap:g}" y="{head:g}" ', 1)),
         xmlns="http://www.w3.org/2000/svg",
@@ -87,29 +86,17 @@ def side_svg(
     """
     marks = marks or {}
     view = _view(board, side)
-    frame_w, frame_h = _frame(board)
     pad, head = _pad(view), _pad(view) * HEAD
-    here = [s for s in board.sites if _placed(s) and s.side == side]
-    through = [
-        s
-        for s in board.sites
-        if _placed(s) and s.side != side and not any((s.x, s.y) == (o.x, o.y) for o in here)
-    ]
+    placed = [s for s in board.sites if _placed(s)]
+    here = [s for s in placed if s.side == side]
+    taken = {(s.x, s.y) for s in here}
+    through = [s for s in placed if s.side != side and (s.x, s.y) not in taken]
     caption, hint = f"{side.upper()} SIDE", "as you look down on it"
     if side == "bottom":
         hint = "board turned over like a page: left and right are swapped"
+    rim = {"stroke": INK, "stroke_width": pad / 14}
     body = [
-        element(
-            "rect",
-            x=0,
-            y=0,
-            width=view.width,
-            height=view.height,
-            rx=pad / 4,
-            fill=BOARD,
-            stroke=INK,
-            stroke_width=pad / 14,
-        ),
+        box(0, 0, view.width, view.height, rx=pad / 4, fill=BOARD, **rim),
         *_origin(view, pad),
         *_controller(view),
         *(_ghost(view, site) for site in through),
@@ -119,22 +106,15 @@ def side_svg(
     if not here:
         words = "no package on this side; dashed: packages on the other side"
         size = fitted(words, view.width * 0.9, pad * 0.7)
-        body.append(
-            text(view.width / 2, view.height - pad * 0.5, words, size, anchor="middle", fill=INK)
-        )
-    return element(
-        "svg",
+        body.append(middle(view.width / 2, view.height - pad * 0.5, words, size, fill=INK))
+    return picture(
+        *_frame(board),
         element("title", _told(board, side, here, marks)),
         patterns(name, _hatch_pitch(board)),
         text(pad, pad * 0.85, caption, pad * 0.78, weight="bold"),
         text(pad, pad * 1.55, hint, min(pad * 0.56, fitted(hint, view.width, pad))),
         element("g", body, transform=f"translate({pad:g} {head:g})"),
         *_foot(view, pad, head),
-        xmlns="http://www.w3.org/2000/svg",
-        viewBox=f"0 0 {frame_w:g} {frame_h:g}",
-        width=frame_w,
-        height=frame_h,
-        role="img",
     )
 
 
@@ -183,17 +163,10 @@ def _origin(view: _View, pad: float) -> list[Drawn]:
     """A notch in the corner the profile counts from, so that a turned board is noticed."""
     x, y = view.at(view.x0, view.y0)
     inward = 1 if x < view.width / 2 else -1
-    arm = pad * 0.6
+    arm, anchor = pad * 0.6, "start" if inward > 0 else "end"
     return [
-        element("path", d=f"M{x:g} {y - arm:g}L{x:g} {y:g}L{x + inward * arm:g} {y:g}Z", fill=INK),
-        text(
-            x + inward * arm * 1.3,
-            y - arm * 0.3,
-            "0,0",
-            arm * 0.75,
-            fill=INK,
-            anchor="start" if inward > 0 else "end",
-        ),
+        shape(f"M{x:g} {y - arm:g}L{x:g} {y:g}L{x + inward * arm:g} {y:g}Z", fill=INK),
+        text(x + inward * arm * 1.3, y - arm * 0.3, "0,0", arm * 0.75, fill=INK, anchor=anchor),
     ]
 
 
@@ -204,26 +177,12 @@ def _controller(view: _View) -> list[Drawn]:
     cx, cy = view.at(x, y)
     below = view.side == "bottom"
     word = "(controller)" if below else "controller"
+    ink = GHOST if below else INK
+    look = {"fill": "none" if below else "#c9d1d9", "stroke": ink, "stroke_width": w / 50}
+    dashes = f"{w / 18:g} {w / 22:g}" if below else None
     return [
-        element(
-            "rect",
-            x=cx - w / 2,
-            y=cy - h / 2,
-            width=w,
-            height=h,
-            fill="none" if below else "#c9d1d9",
-            stroke=GHOST if below else INK,
-            stroke_width=w / 50,
-            stroke_dasharray=f"{w / 18:g} {w / 22:g}" if below else None,
-        ),
-        text(
-            cx,
-            cy,
-            word,
-            fitted(word, w * 0.9, h / 4),
-            anchor="middle",
-            fill=GHOST if below else INK,
-        ),
+        box(cx - w / 2, cy - h / 2, w, h, **look, stroke_dasharray=dashes),
+        middle(cx, cy, word, fitted(word, w * 0.9, h / 4), fill=ink),
     ]
 
 
@@ -239,24 +198,12 @@ def _ghost(view: _View, site: Site) -> Drawn:
     w = min(site.size)
     words = f"({site.ref})"
     seen = replace(site, rotation=-site.rotation)
+    look = {"stroke": GHOST, "stroke_width": w / 30, "stroke_dasharray": f"{w / 9:g} {w / 12:g}"}
+    size = fitted(words, upright(site)[0] * 0.8, w / 4)
     return element(
         "g",
-        element(
-            "path",
-            d=path(*outline(cx, cy, seen)),
-            fill="none",
-            stroke=GHOST,
-            stroke_width=w / 30,
-            stroke_dasharray=f"{w / 9:g} {w / 12:g}",
-        ),
-        text(
-            cx,
-            cy + w / 14,
-            words,
-            fitted(words, upright(site)[0] * 0.8, w / 4),
-            anchor="middle",
-            fill=GHOST,
-        ),
+        shape(path(*outline(cx, cy, seen)), fill="none", **look),
+        middle(cx, cy + w / 14, words, size, fill=GHOST),
     )
 
 
@@ -267,7 +214,7 @@ def _sight(view: _View, site: Site, marks: Mapping[str, Mark], pad: float) -> li
         return []
     cx, cy = _centre(view, site)
     a, w, h = pad * 0.75, view.width, view.height
-    line = {"stroke": WORK, "stroke_width": pad / 9, "stroke_dasharray": f"{pad / 2:g} {pad / 4:g}"}
+    look = {"stroke": WORK, "stroke_width": pad / 9, "stroke_dasharray": f"{pad / 2:g} {pad / 4:g}"}
     heads = (
         f"M{cx:g} 0L{cx - a / 2:g} {-a:g}H{cx + a / 2:g}Z",
         f"M{cx:g} {h:g}L{cx - a / 2:g} {h + a:g}H{cx + a / 2:g}Z",
@@ -275,9 +222,9 @@ def _sight(view: _View, site: Site, marks: Mapping[str, Mark], pad: float) -> li
         f"M{w:g} {cy:g}L{w + a:g} {cy - a / 2:g}V{cy + a / 2:g}Z",
     )
     return [
-        element("line", x1=cx, y1=0, x2=cx, y2=h, **line),
-        element("line", x1=0, y1=cy, x2=w, y2=cy, **line),
-        *(element("path", d=d, fill=WORK) for d in heads),
+        line(cx, 0, cx, h, **look),
+        line(0, cy, w, cy, **look),
+        *(shape(d, fill=WORK) for d in heads),
     ]
 
 
@@ -286,17 +233,11 @@ def _foot(view: _View, pad: float, head: float) -> list[Drawn]:
     length = max((n for n in (1, 2, 5, 10, 20, 50, 100) if n <= view.width / 5), default=1)
     y, x = head + view.height + pad * 1.1, pad
     words = "black corner = pin 1"
-    tick = pad / 5
+    tick, end = pad / 5, x + length
+    bar = f"M{x:g} {y - tick:g}V{y + tick:g}M{x:g} {y:g}H{end:g}M{end:g} {y - tick:g}V{y + tick:g}"
     return [
-        element(
-            "path",
-            d=f"M{x:g} {y - tick:g}V{y + tick:g}M{x:g} {y:g}H{x + length:g}"
-            f"M{x + length:g} {y - tick:g}V{y + tick:g}",
-            stroke=INK,
-            stroke_width=pad / 10,
-            fill="none",
-        ),
-        text(x + length + pad / 3, y + pad * 0.2, f"{length} mm", pad * 0.56),
+        shape(bar, stroke=INK, stroke_width=pad / 10, fill="none"),
+        text(end + pad / 3, y + pad * 0.2, f"{length} mm", pad * 0.56),
         text(pad + view.width, y + pad * 0.2, words, pad * 0.56, anchor="end"),
     ]
 

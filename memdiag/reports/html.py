@@ -1,4 +1,4 @@
-"""The verdict and the comparison as one self-contained HTML page, for screen and paper.
+"""A page as one self-contained HTML file, for screen and paper.
 
 No script, nothing loaded from anywhere, and a Content-Security-Policy in the page that forbids
 both: its only style sheet is named there by its hash. Every text is escaped by the templates;
@@ -10,114 +10,82 @@ from __future__ import annotations
 import base64
 import functools
 import hashlib
-from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from memdiag import __version__
-from memdiag.model.comparison import Comparison
-from memdiag.model.records import Run
-from memdiag.model.verdict import Verdict
-from memdiag.reports import page_views as views
+from memdiag.reports import paper
 from memdiag.reports.charts import eye_strips
-from memdiag.reports.comparison_views import comparison_view
 from memdiag.reports.drawing import drawable, side_svg, swatch
-from memdiag.reports.packages import Mark
+from memdiag.reports.page import Page, Part, Places, Statement
 from memdiag.reports.plain import printable
 from memdiag.reports.svg import Drawn
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from jinja2 import Environment
 
 
-def verdict_page(verdicts: Sequence[Verdict], comparison: Comparison | None = None) -> str:
-    """One page for the verdicts of a text's runs, in order, with a comparison where there is one.
-
-    Raises ValueError where there is no verdict.
-    """
-    if not verdicts:
-        raise ValueError("a page needs at least one verdict")
-    alone = comparison is None
-    parts = [_verdict(v, f"d{n}", alone) for n, v in enumerate(verdicts, 1)]
-    against = None if comparison is None else comparison_view(comparison, below=True)
-    return _render("verdict.html", verdicts=parts, comparison=against, title=_title(verdicts))
-
-
-def comparison_page(
-    comparison: Comparison, before: Verdict | None = None, after: Verdict | None = None
-) -> str:
-    """The page of two runs side by side; their verdicts are the comparison's own where not given.
-    The pages of a ticket keep the dumps beside them, so this one shows none."""
-    return _render(
-        "comparison.html",
-        comparison=comparison_view(comparison, before, after),
-        title=" - ".join([*_names(comparison.after), comparison.headline]),
-    )
-
-
-def _title(verdicts: Sequence[Verdict]) -> str:
-    return " - ".join([*_names(verdicts[0].run), verdicts[0].summary.text])
-
-
-def _names(run: Run) -> list[str]:
-    return [name for name in (run.head.ticket, run.head.serial, run.head.board) if name]
-
-
-def _verdict(verdict: Verdict, name: str, alone: bool) -> dict[str, Any]:
-    """Everything the template shows of one run; `name` keeps ids on the page apart."""
-    run = verdict.run
-    marks = views.marks(verdict)
-    own, spilled = views.items(verdict, alone=alone)
-    strips = eye_strips(verdict.table, verdict.board, marks, f"{name}e")
-    return {
-        "name": name,
-        "plate": views.plate(verdict),
-        "head": views.head(run),
-        "stage": run.head.stage or "",
-        "source": run.source,
-        "findings": own,
-        "spilled": spilled,
-        "pictures": pictures(verdict, marks, name),
-        "legend": [
-            (cause, swatch(cause, f"{name}k{n}"))
-            for n, cause in enumerate(views.causes_shown(marks))
-        ],
-        "work_on": ", ".join(ref for ref, mark in marks.items() if mark.work),
-        "strips": views.on_paper(strips),
-        "table": views.table(verdict),
-        "problems": verdict.problems,
-        "paper_problems": views.PAPER_PROBLEMS,
-        "cautions": verdict.cautions,
-        "notes": verdict.notes,
-        "dump": views.dump(run, views.quoted_lines(verdict)),
-    }
-
-
-def pictures(verdict: Verdict, marks: dict[str, Mark], name: str) -> list[tuple[Drawn, bool]]:
-    """Each side of the board, and whether any package sits on it; none without places."""
-    board = verdict.board
-    if not drawable(board):
-        return []
-    used = {site.side for site in board.sites if site.x is not None and site.size is not None}
-    return [
-        (side_svg(board, side, marks, name=f"{name}{side[0]}"), side in used)
-        for side in ("top", "bottom")
-    ]
-
-
-def _render(template: str, **context: Any) -> str:
+def render(page: Page) -> str:
+    """The whole file, every part in order."""
     environment = _environment()
     style, _, _ = environment.loader.get_source(environment, "style.css")  # type: ignore[union-attr]
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    return environment.get_template(template).render(
-        style=Drawn(style), style_hash=digest, version=__version__, **context
+    return environment.get_template("page.html").render(
+        style=Drawn(style),
+        style_hash=digest,
+        version=__version__,
+        title=page.title,
+        parts=[_view(part) for part in page.parts()],
     )
+
+
+def _view(part: Part) -> dict[str, Any]:
+    """What the templates show of a part beside its own words: pictures, and what paper keeps."""
+    marks = dict(part.places.marks) if part.places else {}
+    shown = [marks] if part.places else [dict(s.places.marks) for s in part.sides if s.places]
+    causes = dict.fromkeys(m.cause for each in shown for m in each.values() if m.cause)
+    name = part.name or "c"
+    grid = part.answer.grid if isinstance(part.answer, Statement) else part.grid
+    strips: Sequence[tuple[Drawn, bool]] = ()
+    if (p := part.places) is not None:
+        strips = eye_strips(p.rows, p.board, p.marks, f"{name}e", p.healthy)
+    return {
+        "part": part,
+        "kind": type(part.answer).__name__,
+        "own": [item for item in part.items if not item.spilled],
+        "spilled": [item for item in part.items if item.spilled],
+        "pictures": _pictures(part.places, name),
+        "work_on": ", ".join(ref for ref, mark in marks.items() if mark.work),
+        "legend": [(cause, swatch(cause, f"{name}k{n}")) for n, cause in enumerate(causes)],
+        "side_pictures": [
+            [drawn for drawn, used in _pictures(side.places, f"c{side.title[0].lower()}") if used]
+            for side in part.sides
+        ],
+        "strips": paper.strips(strips),
+        "grid": grid,
+        "table": paper.table(grid) if grid is not None and grid.title else None,
+        "lines": paper.dump(part.run, paper.quoted(part)) if part.run is not None else (),
+    }
+
+
+def _pictures(places: Places | None, name: str) -> list[tuple[Drawn, bool]]:
+    """Each side of the board, and whether any package sits on it; none without places."""
+    if places is None or not drawable(places.board):
+        return []
+    board = places.board
+    used = {site.side for site in board.sites if site.x is not None and site.size is not None}
+    return [
+        (side_svg(board, side, places.marks, name=f"{name}{side[0]}"), side in used)
+        for side in ("top", "bottom")
+    ]
 
 
 @functools.cache
 def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    return Environment(
+    made = Environment(
         loader=PackageLoader("memdiag.reports"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -125,6 +93,8 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.globals["paper"] = paper
+    return made
 
 
 def _seen(value: Any) -> Any:

@@ -1,16 +1,17 @@
-"""The verdict as Markdown, ready to paste into a ticket. Text of the dump cannot become markup."""
+"""A page as Markdown, ready to paste into a ticket. Text of the dump cannot become markup."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
-from memdiag.diagnosis import wording
-from memdiag.evidence.table import TableRow
-from memdiag.model.problems import Severity
-from memdiag.model.quantities import show_probability
-from memdiag.model.verdict import Action, Finding, Quote, Verdict
-from memdiag.reports import rows
+from memdiag.model.verdict import Quote
+from memdiag.model.words import AS_DECLARED
+from memdiag.reports.page import Answer, Grid, Item, Outcome, Page, Part, Row, Statement, Together
+from memdiag.reports.plain import printable
+
+LEAST = 0.02
+"""A rival cause that is less likely is not worth a word here."""
 
 _SPECIAL = re.compile(r"([\\`*_{}\[\]<>()#+!|~$@&-])")
 
@@ -23,92 +24,100 @@ def escape(text: object) -> str:
     )
 
 
-def verdict_markdown(verdict: Verdict) -> str:
+def render(page: Page) -> str:
     """The same page as on the terminal, in Markdown."""
-    s, head = verdict.summary, verdict.run.head
-    top = verdict.findings[0] if verdict.findings else None
-    out = [f"## {escape(s.text)}", ""]
-    do = (
-        wording.action_words(s.action, top.place)
-        if top
-        else ("nothing to do" if s.action is Action.NONE else "RETEST what was not measured")
-    )
-    out += [f"**{escape(do)}**", ""]
-    keys = ("board", "serial", "ticket", "stage", "id", "at")
-    known = [f"{k} {v}" for k in keys if (v := getattr(head, k))]
-    if known:
-        out += [escape(", ".join(known)), ""]
-    groups = rows.groups(verdict.findings)
-    for group in groups:
-        out += [*(_group(group, verdict) if len(group) > 1 else _finding(*group)), ""]
-    odd, clear = rows.telling(verdict)
-    own, only = rows.disturbed(odd)
-    if own:
-        out += [table_markdown(own), ""]
-    if only:
-        out += [escape(rows.gist(only, rows.DISTURBED)), ""]
-    if clear:
-        out += [escape(rows.gist(clear, every=not odd)), ""]
-    steps = dict.fromkeys(s for group in groups if len(group) == 1 for s in group[0].next)
+    parts = page.parts()
+    return printable("\n".join("\n".join(_part(p, titled=len(parts) > 1)) + "\n" for p in parts))
+
+
+def _part(part: Part, *, titled: bool) -> list[str]:
+    out = [f"## {escape(part.title)}", ""] if titled and part.title else []
+    out += [line for text in _answer(part.answer) for line in (text, "")]
+    out += _listed("", part.stages) + _listed("", part.tracks)
+    for told in part.findings:
+        out += [*(_item(told) if isinstance(told, Item) else _together(told)), ""]
+    for change in part.changes:
+        if change.finding:
+            out += [f"### {escape(change.title)}: {escape(change.kind)}", ""]
+            out += [escape(change.because), ""]
+    if part.grid is not None:
+        out += _grid(part.grid)
     for title, texts in (
-        ("Next", steps),
-        ("Caution", verdict.cautions),
-        ("Notes", [*verdict.notes, *_warnings(verdict)]),
+        ("", part.said),
+        ("Next", part.next),
+        ("To prove it", part.proof),
+        ("Caution", part.cautions),
+        ("Notes", part.notes),
     ):
-        if texts:
-            out += [f"### {title}", "", *(f"- {escape(t)}" for t in texts), ""]
-    source = verdict.run.source
-    out.append(f"dump sha256 `{source.sha256}`, {source.lines} lines, {source.rows} rows")
-    return "\n".join(out) + "\n"
+        out += _listed(title, texts)
+    if part.prints:
+        return out + [f"{which}dump sha256 `{sha}`, {size}" for which, sha, size in part.prints]
+    return out[:-1]
 
 
-def _finding(f: Finding) -> list[str]:
-    chance = "as declared" if f.expected else show_probability(f.probability)
+def _answer(answer: Answer | Outcome | Statement | None) -> list[str]:
+    """The paragraphs of the answer."""
+    if isinstance(answer, Answer):
+        head = answer.text or f"{answer.place}: {answer.cause}{answer.sure and f', {answer.sure}'}"
+        made = [f"## {escape(head)}", f"**{escape(answer.do)}**"]
+        made += ["Instead: " + escape(", ".join(answer.others))] if answer.others else []
+        return made + ([escape(answer.known)] if answer.known else [])
+    if isinstance(answer, Outcome):
+        made = [f"## {escape(answer.word)}: {escape(answer.headline)}", escape(answer.why)]
+        return [*made, f"**{escape(answer.do)}**", escape(answer.about)]
+    if answer is None:
+        return []
+    made = [f"## {escape(answer.says)}", "  \n".join(map(escape, answer.more))]
+    if answer.grid is not None:
+        made += [escape(answer.grid.title), _table(answer.grid, answer.grid.rows)]
+    return made
+
+
+def _item(f: Item) -> list[str]:
     because = f" because of {escape(f.because_of)}" if f.because_of else ""
-    out = [
-        f"### {escape(f.place)}: {f.cause} ({chance}){because}, {f.action}",
-        "",
-        escape(f.reason),
-        "",
-    ]
-    rest = [f"{c} {show_probability(p)}" for c, p in f.alternatives if p >= 0.02]
+    sure = AS_DECLARED if f.expected else f.sure
+    out = [f"### {escape(f.where)}: {f.cause} ({sure}){because}, {f.action}", ""]
+    out += [escape(f.reason), ""]
+    rest = [words for words, p in f.others if p >= LEAST]
     if rest:
         out += ["Instead: " + escape(", ".join(rest)), ""]
-    return [*out, *(_quote(q) for q in f.evidence)]
+    return [*out, *map(_quote, f.quotes)]
 
 
-def _group(group: Sequence[Finding], verdict: Verdict) -> list[str]:
+def _together(group: Together) -> list[str]:
     """Sites disturbed by one fault: named together, with the strongest line of each."""
-    first = group[0]
-    sites = ", ".join(escape(f.place) for f in group)
-    return [
-        f"### {sites}: spillover because of {escape(first.because_of)}, {first.action}",
-        "",
-        *(escape(text) for text in rows.group_words(group, verdict.table)),
-        "",
-        *(_quote(q) for f in group for q in f.evidence[:1]),
-    ]
+    first = group.items[0]
+    sites = ", ".join(escape(f.where) for f in group.items)
+    out = [f"### {sites}: {first.cause} because of {escape(first.because_of)}, {first.action}", ""]
+    out += [*map(escape, group.says), ""]
+    return out + [_quote(q) for f in group.items for q in f.quotes[:1]]
 
 
 def _quote(quote: Quote) -> str:
     return f"- {'' if quote.line is None else f'line {quote.line}: '}{escape(quote.says)}"
 
 
-def table_markdown(table: Sequence[TableRow]) -> str:
-    """Rows as a Markdown table."""
+def _grid(grid: Grid) -> list[str]:
+    brief = bool(grid.gists)
+    rows = grid.loud if brief else grid.rows
+    out = [_table(grid, rows), ""] if rows else []
+    return out + [line for gist in grid.gists for line in (escape(gist), "")]
+
+
+def _table(grid: Grid, rows: Sequence[Row]) -> str:
     from tabulate import tabulate
 
+    shown = [i for i, column in enumerate(grid.columns) if not column.more]
     text: str = tabulate(
-        [[escape(c) for c in rows.cells(row)] for row in table],
-        headers=rows.HEADINGS,
+        [[escape(row.cells[i]) for i in shown] for row in rows],
+        headers=[grid.columns[i].heading for i in shown],
         tablefmt="github",
-        colalign=rows.ALIGN,
+        colalign=["right" if grid.columns[i].right else "left" for i in shown],
         disable_numparse=True,
     )
     return text
 
 
-def _warnings(verdict: Verdict) -> list[str]:
-    return [
-        f"{p.severity}: {p.sentence()}" for p in verdict.problems if p.severity is not Severity.INFO
-    ]
+def _listed(title: str, texts: Iterable[str]) -> list[str]:
+    lines = [f"- {escape(t)}" for t in texts]
+    return [f"### {title}", ""] * bool(title and lines) + lines + [""] * bool(lines)

@@ -7,35 +7,26 @@ import math
 from dataclasses import dataclass
 
 from memdiag.model.board import Site
-from memdiag.reports.svg import Drawn, element, fitted, text
+from memdiag.reports.svg import Drawn, badge, element, fitted, middle, shape
 
 INK, PART, WORK = "#14213d", "#ffffff", "#c8102e"
 
-PATTERNS = {
-    "missing": "cross",
-    "weak": "slant",
-    "joint": "dots",
-    "bridge": "bars",
-    "spillover": "ripple",
-    "supply": "posts",
-    "controller": "mesh",
-    "undecided": "query",
-    "clear": "plain",
+LOOKS = {
+    "missing": ("cross", "M"),
+    "weak": ("slant", "W"),
+    "joint": ("dots", "J"),
+    "bridge": ("bars", "B"),
+    "spillover": ("ripple", "s"),
+    "supply": ("posts", "P"),  # as in power
+    "controller": ("mesh", "C"),
+    "undecided": ("query", "?"),
+    "clear": ("plain", ""),
 }
-"""The hatch of each cause; `cross` and `query` are drawn over the whole package."""
+"""The hatch of each cause (`cross` and `query` are drawn over the whole package), and one letter
+to be read where the hatch is too small."""
 
-LETTERS = {
-    "missing": "M",
-    "weak": "W",
-    "joint": "J",
-    "bridge": "B",
-    "spillover": "s",
-    "supply": "P",
-    "controller": "C",
-    "undecided": "?",
-    "clear": "",
-}
-"""One letter a cause, to be read where the hatch is too small; P as in power."""
+PATTERNS = {cause: hatch for cause, (hatch, _) in LOOKS.items()}
+LETTERS = {cause: letter for cause, (_, letter) in LOOKS.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,28 +81,20 @@ def package(cx: float, cy: float, site: Site, mark: Mark | None, name: str) -> l
     thin = min(site.size)
     corners = outline(cx, cy, site)
     body = path(*corners)
-    parts = [element("path", d=body, fill=PART)]
+    parts = [shape(body, fill=PART)]
     if PATTERNS.get(cause or "", "plain") in _HATCHED:
-        parts.append(element("path", d=body, fill=f"url(#{name}-{PATTERNS[cause or '']})"))
+        parts.append(shape(body, fill=f"url(#{name}-{PATTERNS[cause or '']})"))
     if cause == "missing":
         d = path(corners[0], corners[2]) + path(corners[1], corners[3])
-        parts.append(element("path", d=d, stroke=INK, stroke_width=thin / 14))
-    parts.append(element("path", d=body, fill="none", stroke=INK, stroke_width=thin / 20))
+        parts.append(shape(d, stroke=INK, stroke_width=thin / 14))
+    parts.append(shape(body, fill="none", stroke=INK, stroke_width=thin / 20))
     if mark is not None and mark.work:
         rim = path(*outline(cx, cy, site, thin / 8))
-        parts.append(
-            element(
-                "path",
-                d=rim,
-                fill="none",
-                stroke=WORK,
-                stroke_width=thin / 6,
-                stroke_linejoin="round",
-            )
-        )
+        look = {"stroke": WORK, "stroke_width": thin / 6, "stroke_linejoin": "round"}
+        parts.append(shape(rim, fill="none", **look))
     one, two, four = corners[0], corners[1], corners[3]
     pin = path(one, _towards(one, two, thin / 5), _towards(one, four, thin / 5))
-    parts.append(element("path", d=pin, fill=INK))
+    parts.append(shape(pin, fill=INK))
     return [*parts, *_labels(site, cause, cx, cy, pin_right=one[0] > cx and one[1] < cy)]
 
 
@@ -126,32 +109,13 @@ def _labels(site: Site, cause: str | None, cx: float, cy: float, *, pin_right: b
         radius = min(wide, tall) * 0.17
         aside = (wide / 2 - radius * 1.15) * (-1 if pin_right else 1)
         x, y = cx + aside, cy - tall / 2 + radius * 1.15
-        parts += [
-            element("circle", cx=x, cy=y, r=radius, fill=INK),
-            text(
-                x,
-                y + radius * 0.55,
-                letter,
-                radius * 1.55,
-                anchor="middle",
-                weight="bold",
-                fill="#fff",
-            ),
-        ]
-    parts.append(
-        text(cx, cy + size * 0.36, site.ref, size, anchor="middle", weight="bold", halo=PART)
-    )
+        parts.append(badge(x, y, radius, letter, 1.55, INK))
+    parts.append(middle(cx, cy + size * 0.36, site.ref, size, weight="bold", halo=PART))
     lines = carries(site)
     each = min(fitted(line, wide * 0.8, tall * 0.15) for line in lines) if lines else 0.0
+    low = cy + tall * 0.43
     return parts + [
-        text(
-            cx,
-            cy + tall * 0.43 - each * 1.05 * (len(lines) - 1 - i),
-            line,
-            each,
-            anchor="middle",
-            halo=PART,
-        )
+        middle(cx, low - each * 1.05 * (len(lines) - 1 - i), line, each, halo=PART)
         for i, line in enumerate(lines)
     ]
 
@@ -195,7 +159,7 @@ def patterns(name: str, pitch: float) -> Drawn:
         tile("bars", line(0, p / 2, p, p / 2, "#8a3b74")),
         tile("posts", line(p / 2, 0, p / 2, p, "#8a6d00")),
         tile("mesh", line(0, p / 2, p, p / 2, "#00614a"), line(p / 2, 0, p / 2, p, "#00614a")),
-        tile("ripple", element("path", d=wave, fill="none", stroke="#5b6770", stroke_width=w / 2)),
+        tile("ripple", shape(wave, fill="none", stroke="#5b6770", stroke_width=w / 2)),
     )
 
 

@@ -16,3 +16,8 @@ _UNSEEN = re.compile(
 def printable(text: str) -> str:
     """The text with each unseen character shown as the replacement character."""
     return _UNSEEN.sub("\ufffd", text)
+
+
+def clip(text: str, width: int) -> str:
+    """The text in at most so many characters."""
+    return text if len(text) <= width else text[: width - 1] + "…"

@@ -46,6 +46,25 @@ def _child(child: str | Iterable[Drawn]) -> str:
     return "".join(child)
 
 
+def shape(d: str, **look: object) -> Drawn:
+    """A path."""
+    return element("path", d=d, **look)
+
+
+def line(x1: float, y1: float, x2: float, y2: float, **look: object) -> Drawn:
+    return element("line", x1=x1, y1=y1, x2=x2, y2=y2, **look)
+
+
+def box(x: float, y: float, width: float, height: float, **look: object) -> Drawn:
+    return element("rect", x=x, y=y, width=width, height=height, **look)
+
+
+def picture(width: float, height: float, *children: str | Iterable[Drawn]) -> Drawn:
+    """A picture that may stand by itself, 1 unit = 1 mm or 1 pixel."""
+    size = {"viewBox": f"0 0 {width:g} {height:g}", "width": width, "height": height}
+    return element("svg", *children, xmlns="http://www.w3.org/2000/svg", **size, role="img")
+
+
 def text(
     x: float,
     y: float,
@@ -58,6 +77,8 @@ def text(
     halo: str | None = None,
 ) -> Drawn:
     """Words with their baseline at y; `halo` paints a rim so that they stay legible on lines."""
+    rim = {"stroke": halo, "stroke_width": size / 4, "stroke_linejoin": "round"}
+    rim["paint_order"] = "stroke"
     return element(
         "text",
         words,
@@ -68,11 +89,20 @@ def text(
         font_weight=weight,
         fill=fill,
         font_family="DejaVu Sans, Verdana, Arial, sans-serif",
-        stroke=halo,
-        stroke_width=size / 4 if halo else None,
-        stroke_linejoin="round" if halo else None,
-        paint_order="stroke" if halo else None,
+        **(rim if halo else {}),
     )
+
+
+def middle(x: float, y: float, words: str, size: float, **look: str) -> Drawn:
+    """Words about x."""
+    return text(x, y, words, size, anchor="middle", **look)
+
+
+def badge(x: float, y: float, radius: float, letter: str, rise: float, ink: str) -> Drawn:
+    """A letter on a disc; `rise` is the size of the letter to the disc's radius."""
+    disc = element("circle", cx=x, cy=y, r=radius, fill=ink)
+    size = radius * rise
+    return Drawn(disc + middle(x, y + radius * 0.55, letter, size, weight="bold", fill="#fff"))
 
 
 def fitted(words: str, width: float, height: float) -> float:

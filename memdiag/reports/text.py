@@ -1,147 +1,151 @@
-"""The verdict for a terminal: read from a metre away, at most 100 columns, no colour needed."""
+"""A page for a terminal: read from a metre away, at most 100 columns, no colour needed."""
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
-from memdiag.diagnosis import wording
-from memdiag.evidence.table import TableRow
-from memdiag.model.problems import Severity
-from memdiag.model.quantities import show_probability
-from memdiag.model.verdict import Action, Finding, Quote, Verdict
-from memdiag.reports import rows
-from memdiag.reports.plain import printable
+from memdiag.model.verdict import Quote
+from memdiag.reports.page import Answer, Grid, Item, Outcome, Page, Part, Row, Statement, Together
+from memdiag.reports.plain import clip, printable
 
 WIDTH = 100
-MOST_QUIET = 4
+LEAST = 0.02
+"""A rival cause that is less likely is not worth a word here."""
+
+_APART = "\n" + "=" * 60 + "\n\n"
 
 
-def verdict_text(verdict: Verdict, *, every_row: bool = False) -> str:
-    """The whole page: the answer, why, the table, what to measure next, cautions, footnotes."""
-    parts = [_answer(verdict)]
-    groups = rows.groups(verdict.findings)
-    for number, group in enumerate(groups, 1):
-        many = len(group) > 1
-        parts.append(_group(number, group, verdict) if many else _finding(number, *group))
-    parts.append(_table(verdict, every_row))
-    steps = [s for group in groups if len(group) == 1 for s in group[0].next]
-    if verdict.summary.action is Action.RETEST and not steps:
-        steps = ["run the missing steps and a stress test, then judge again"]
-    if steps:
-        parts.append("NEXT\n" + listed(dict.fromkeys(steps)))
-    if verdict.cautions:
-        parts.append("CAUTION\n" + listed(verdict.cautions, "!"))
-    notes = [*verdict.notes, *_footnotes(verdict)]
-    if notes:
-        parts.append("NOTES\n" + listed(notes, "*"))
-    return printable("\n\n".join(part for part in parts if part) + "\n")
+def render(page: Page) -> str:
+    """Every part: the answer, why, the table, what to measure next, cautions, footnotes."""
+    return printable((_APART if page.apart else "\n").join(map(_part, page.parts())))
 
 
-def _answer(verdict: Verdict) -> str:
-    s = verdict.summary
-    top = verdict.findings[0] if verdict.findings else None
-    locus = (
-        str(top.place)
-        if top is not None and s.action is not Action.NONE
-        else (verdict.board.name or "board")
-    )
-    chance = show_probability(s.probability)
-    if s.cause.value == "undecided" and top is not None and top.alternatives:
-        best, p = top.alternatives[0]
-        chance = f"most likely {best}, {show_probability(p)}"
-    if top is not None and top.expected:
-        chance = "as declared"
-    first = f"{locus}: {s.cause.value.upper()} ({chance})"
-    do = f"DO: {wording.action_words(s.action, top.place) if top else _idle(s.action)}"
-    head = verdict.run.head
-    about = [f"board {head.board or verdict.board.name or '?'}"]
-    about += [f"{k} {v}" for k in ("serial", "ticket", "stage", "id") if (v := getattr(head, k))]
-    return "\n".join((first, do, _wrap(f"{s.text}. [{', '.join(about)}]")))
+def _part(part: Part) -> str:
+    blocks = [_answer(part.answer)]
+    if part.stages:
+        blocks.append("STAGES\n" + "\n".join(_wrap(line, 0, 3) for line in part.stages))
+    blocks.append(_listed("HISTORY", part.tracks))
+    for number, told in enumerate(part.findings, 1):
+        blocks.append(_item(number, told) if isinstance(told, Item) else _together(number, told))
+    for number, change in enumerate((c for c in part.changes if c.finding), 1):
+        head = f"{number}. {change.title}: {change.kind.upper()}"
+        blocks.append(f"{_wrap(head, 0, 3)}\n{_wrap(change.because, 3, 3)}")
+    if part.grid is not None:
+        grid = _grid(part.grid)
+        blocks.append(f"{part.title}\n{grid or 'no rows'}" if part.title else grid)
+    for title, texts, mark in (
+        ("", part.said, "-"),
+        ("NEXT", part.next, "-"),
+        ("TO PROVE IT", part.proof, "-"),
+        ("CAUTION", part.cautions, "!"),
+        ("NOTES", part.notes_in_short, "*"),
+    ):
+        blocks.append(_listed(title, texts, mark))
+    return "\n\n".join(block for block in blocks if block) + "\n"
 
 
-def _idle(action: Action) -> str:
-    return "nothing to do" if action is Action.NONE else "RETEST what was not measured"
+def _answer(answer: Answer | Outcome | Statement | None) -> str:
+    if isinstance(answer, Answer):
+        return _verdict(answer)
+    if isinstance(answer, Outcome):
+        lines = (f"{answer.word.upper()}: {answer.headline}", answer.why, f"DO: {answer.do}")
+        # Each of the three stays one line, so that the answer never scrolls.
+        return "\n".join([*(clip(line, WIDTH) for line in lines), _wrap(f"[{answer.about}]", 0, 1)])
+    return "" if answer is None else _statement(answer)
 
 
-def _finding(number: int, f: Finding) -> str:
-    head = f"{number}. {f.place}: {f.cause.value}"
+def _verdict(a: Answer) -> str:
+    sure = f" ({f'most likely {a.likely}, ' if a.likely else ''}{a.sure})" if a.sure else ""
+    lines = [f"{a.place or 'board'}: {a.cause.upper()}{sure}", f"DO: {a.do}"]
+    if a.others:
+        lines.append("instead: " + ", ".join(a.others))
+    if a.text:
+        lines.append(_wrap(f"{a.text}. [{a.about}]"))
+    return "\n".join(lines)
+
+
+def _statement(statement: Statement) -> str:
+    lines = [statement.says, *(f"    {line}" for line in statement.more)]
+    if statement.grid is not None:
+        grid = statement.grid
+        rows = _lines(grid, grid.rows, grid.filled(grid.rows))[2:]
+        lines += ["", grid.title, *(f"  {row}" for row in rows)]
+    return "\n".join(lines)
+
+
+def _item(number: int, f: Item) -> str:
+    head = f"{number}. {f.where}: {f.cause}"
     if f.expected:
         head += ", expected"
-    elif f.cause.value != "undecided":
-        head += f", {show_probability(f.probability)}"
+    elif f.decided:
+        head += f", {f.sure}"
     if f.because_of:
         head += f" because of {f.because_of}"
-    rest = [f"{c} {show_probability(p)}" for c, p in f.alternatives if p >= 0.02]
-    lines = [head + f" -> {f.action}", _wrap(f.reason, 3)]
+    lines = [f"{head} -> {f.action}", _wrap(f.reason, 3, 3)]
+    rest = [words for words, p in f.others if p >= LEAST]
     if rest:
-        lines.append(_wrap("instead: " + ", ".join(rest), 3))
-    lines += [_quote(quote) for quote in f.evidence]
-    return "\n".join(lines)
+        lines.append(_wrap("instead: " + ", ".join(rest), 3, 3))
+    return "\n".join(lines + [_quote(quote) for quote in f.quotes])
 
 
 def _quote(quote: Quote) -> str:
     where = f"line {quote.line}: " if quote.line is not None else ""
-    return _wrap(where + quote.says, 3)
+    return _wrap(where + quote.says, 3, 3)
 
 
-def _group(number: int, group: Sequence[Finding], verdict: Verdict) -> str:
+def _together(number: int, group: Together) -> str:
     """Sites disturbed by one fault: named together, with the strongest line of each."""
-    sites = ", ".join(str(f.place) for f in group)
-    chance = show_probability(min(f.probability for f in group))
-    least = "" if chance.startswith("over") else "at least "
-    head = f"{number}. {sites}: spillover, {least}{chance} each, because of {group[0].because_of}"
-    head += f" -> {group[0].action}"
-    lines = [textwrap.fill(head, WIDTH, subsequent_indent="   ")]
-    lines += [_wrap(text, 3) for text in rows.group_words(group, verdict.table)]
-    for f in group:
-        lines += [_quote(q) for q in f.evidence[:1]]
-    return "\n".join(lines)
+    first = group.items[0]
+    sites = ", ".join(f.where for f in group.items)
+    head = f"{number}. {sites}: {first.cause}, {group.sure} each, because of {first.because_of}"
+    lines = [_wrap(f"{head} -> {first.action}", 0, 3)]
+    lines += [_wrap(text, 3, 3) for text in group.says]
+    return "\n".join(lines + [_quote(q) for f in group.items for q in f.quotes[:1]])
 
 
-def _table(verdict: Verdict, every_row: bool) -> str:
-    odd, clear = rows.telling(verdict)
-    own, disturbed = rows.disturbed(odd)
-    if every_row or len(clear) + len(disturbed) <= MOST_QUIET:
-        return table_text(verdict.table)
-    parts = [table_text(own)]
-    parts += [rows.gist(disturbed, rows.DISTURBED)] if disturbed else []
-    parts += [rows.gist(clear, every=not odd)] if clear else []
-    return "\n".join(part for part in parts if part)
+def _grid(grid: Grid) -> str:
+    rows = grid.rows if grid.whole else grid.loud
+    lines: list[str] = []
+    filled = [i for i in grid.filled(rows) if not grid.columns[i].more] if rows else []
+    shown = filled
+    for spared in sorted({grid.columns[i].spare for i in filled}):
+        shown = [i for i in filled if not 0 < grid.columns[i].spare <= spared]
+        lines = _lines(grid, rows, shown)
+        if max(map(len, lines)) <= WIDTH:
+            break
+    legend = "; ".join(grid.columns[i].legend for i in shown if grid.columns[i].legend)
+    gists = () if grid.whole else grid.gists
+    return "\n".join(line for line in (*lines, legend, *gists) if line)
 
 
-def table_text(table: Sequence[TableRow]) -> str:
-    """Rows as a plain grid; '' for none. Columns that no row fills are left out."""
-    if not table:
-        return ""
-    from tabulate import tabulate
-
-    made = [rows.cells(row) for row in table]
-    kept = [i for i in range(len(rows.HEADINGS)) if i == 0 or any(r[i] != "-" for r in made)]
-    grid = [[r[i] for i in kept] for r in (list(rows.HEADINGS), *made)]
-    # The rule is a row of its own: the library's ruled formats pad every column by two more.
-    grid.insert(1, ["-" * max(map(len, column)) for column in zip(*grid, strict=True)])
-    text: str = tabulate(
-        grid, tablefmt="plain", colalign=[rows.ALIGN[i] for i in kept], disable_numparse=True
-    )
-    return text
-
-
-def _footnotes(verdict: Verdict) -> list[str]:
-    """Warnings and errors travel with the verdict: it was built without the lines they name."""
-    worth = [p for p in verdict.problems if p.severity is not Severity.INFO]
-    shown = [f"{p.severity}: {p.sentence()}" for p in worth[:8]]
-    if len(worth) > len(shown):
-        shown.append(f"and {len(worth) - len(shown)} more problems: memdiag read shows them all")
-    return shown
+def _lines(grid: Grid, rows: Sequence[Row], shown: Sequence[int]) -> list[str]:
+    """Headings, a rule, and the rows, two blanks between columns."""
+    columns = [(i, grid.columns[i]) for i in shown]
+    widths = [
+        max(c.least, len(c.heading) + 2 * grid.airy, *(len(row.cells[i]) for row in rows))
+        for i, c in columns
+    ]
+    made = [
+        [c.heading for _, c in columns],
+        ["-" * width for width in widths],
+        *([row.cells[i] for i, _ in columns] for row in rows),
+    ]
+    return [
+        "  ".join(
+            cell.rjust(width) if c.right else cell.ljust(width)
+            for cell, width, (_, c) in zip(cells, widths, columns, strict=True)
+        ).rstrip()
+        for cells in made
+    ]
 
 
-def listed(texts: Sequence[str] | dict[str, None], mark: str = "-") -> str:
-    return "\n".join(
+def _listed(title: str, texts: Iterable[str], mark: str = "-") -> str:
+    lines = [
         textwrap.fill(t, WIDTH, initial_indent=f"{mark} ", subsequent_indent="  ") for t in texts
-    )
+    ]
+    return "\n".join([title] * bool(title and lines) + lines)
 
 
-def _wrap(text: str, indent: int = 0) -> str:
-    pad = " " * indent
-    return textwrap.fill(text, WIDTH, initial_indent=pad, subsequent_indent=pad)
+def _wrap(text: str, first: int = 0, rest: int = 0) -> str:
+    return textwrap.fill(text, WIDTH, initial_indent=" " * first, subsequent_indent=" " * rest)

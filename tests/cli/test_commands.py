@@ -68,6 +68,10 @@ CASES: dict[str, Case] = {
     "rails-off": Case("rails VDD_MEM_A=31 --board quince-12 --off U3 --after VDD_MEM_A=210"),
     "rails-nameless": Case("rails VDD=0.3:settled VPP=12"),
     "rails-json": Case("rails VDD_MEM_A=0.4 --warm VDD_MEM_A:U2 --board quince-12 --format json"),
+    "rails-markdown": Case(
+        "rails VDD_MEM_A=31 --board quince-12 --off U3 --after VDD_MEM_A=210 --format markdown"
+    ),
+    "rails-csv": Case("rails VDD_MEM_A=0.4:settled VDD_MEM_B=0L --board quince-12 --format csv"),
     "rails-wrong": Case("rails VDD_MEM_A --board quince-12"),
     "rails-unknown-board": Case("rails VDD_MEM_A=3 --board quince-13"),
     # two runs
@@ -82,6 +86,10 @@ CASES: dict[str, Case] = {
     "soak-below": Case("soak --below 1e-12 --line-rate 14.0Gbit/s --site U6 --board quince-12"),
     "soak-ran": Case("soak --ran 2e12 --errors 1"),
     "soak-json": Case("soak --below 1e-12 --line-rate 14.0Gbit/s --format json"),
+    "soak-markdown": Case(
+        "soak --below 1e-12 --line-rate 14.0Gbit/s --ran 2e12 --errors 1 --format markdown"
+    ),
+    "soak-csv": Case("soak --below 1e-12 --ran 2e12 --format csv"),
     "soak-nothing": Case("soak"),
     # samples, boards, layouts
     "sample-list": Case("sample --list"),

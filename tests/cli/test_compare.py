@@ -23,8 +23,9 @@ from memdiag.model.problems.comparing import KINDS
 from memdiag.model.verdict import Action, Cause, Finding, Quote
 from memdiag.reading.load import load
 from memdiag.repair.comparison import compare, history
-from memdiag.reports.comparison_documents import comparison_csv, comparison_json
-from memdiag.reports.comparison_text import WIDTH, comparison_markdown, comparison_text
+from memdiag.reports.comparison_page import comparison_page
+from memdiag.reports.formats import render
+from memdiag.reports.text import WIDTH
 from tests.support.twodumps import (
     BITS,
     GONE,
@@ -37,6 +38,11 @@ from tests.support.twodumps import (
     judged,
     run,
 )
+
+
+def shown(made: Comparison, format_: str) -> str:
+    return render(comparison_page(made), format_)
+
 
 GOLDEN = Path(__file__).resolve().parents[1] / "golden"
 
@@ -199,7 +205,7 @@ def test_json_is_valid_by_its_schema(call: Call, files: Callable[..., list[str]]
 
 
 def test_a_document_out_of_shape_is_refused_by_the_schema() -> None:
-    good = json.loads(comparison_json(fixed()))
+    good = json.loads(shown(fixed(), "json"))
     checker().validate(good)
     for spoil in (
         lambda d: d.pop("needed_bits"),
@@ -261,11 +267,11 @@ def fixed_history() -> Comparison:
 
 
 PAGES = {
-    "compare.txt": lambda: comparison_text(fixed()),
-    "compare.md": lambda: comparison_markdown(fixed()),
-    "compare.csv": lambda: comparison_csv(fixed()),
-    "history.txt": lambda: comparison_text(fixed_history()),
-    "history.md": lambda: comparison_markdown(fixed_history()),
+    "compare.txt": lambda: shown(fixed(), "text"),
+    "compare.md": lambda: shown(fixed(), "markdown"),
+    "compare.csv": lambda: shown(fixed(), "csv"),
+    "history.txt": lambda: shown(fixed_history(), "text"),
+    "history.md": lambda: shown(fixed_history(), "markdown"),
 }
 
 
@@ -294,17 +300,17 @@ def test_text_fits_a_terminal_and_answers_first(site: str, one: dict, two: dict)
     made = compare(
         run(first), run(second), before_verdict=judged(first), after_verdict=judged(second)
     )
-    lines = comparison_text(made).splitlines()
+    lines = shown(made, "text").splitlines()
     assert max(map(len, lines)) <= WIDTH
     assert lines[0].startswith(made.outcome.value.upper()) and lines[2].startswith("DO: ")
-    checker().validate(json.loads(comparison_json(made)))
+    checker().validate(json.loads(shown(made, "json")))
 
 
 def test_a_wide_table_loses_columns_not_its_width() -> None:
     one = before({"U12": GONE, "U7": WEAK})
     two = after({"U11": {**WEAK, "errors": 55_555}, "U12/23/1": {"read": "not-run"}})
-    page = comparison_text(
-        compare(run(one), run(two), before_verdict=judged(one), after_verdict=judged(two))
+    page = shown(
+        compare(run(one), run(two), before_verdict=judged(one), after_verdict=judged(two)), "text"
     )
     assert max(map(len, page.splitlines())) <= WIDTH
     assert "worst step" in page and "errors" in page
@@ -317,16 +323,16 @@ def test_nothing_from_a_dump_becomes_markup_or_a_formula() -> None:
     head = {"stage": NASTY, "rig": "a|b"}
     one, two = before({"U6": WEAK}, head=head), after(head={"rig": "=1+1", "replaced": "U6"})
     made = compare(run(one), run(two))
-    page = comparison_markdown(made)
+    page = shown(made, "markdown")
     assert "<script" not in page and "cmd|" not in page
-    for line in comparison_csv(made).splitlines()[1:]:
+    for line in shown(made, "csv").splitlines()[1:]:
         assert not any(cell.startswith(("=", "@", "+")) for cell in line.split(","))
 
 
 def test_cautions_stand_where_heat_is_asked_for() -> None:
-    page = comparison_text(compare(run(before({"U6": WEAK})), run(after({"U6": WEAK}))))
+    page = shown(compare(run(before({"U6": WEAK})), run(after({"U6": WEAK}))), "text")
     assert "CAUTION" in page
-    assert "CAUTION" not in comparison_text(compare(*map(run, REPAIRED)))
+    assert "CAUTION" not in shown(compare(*map(run, REPAIRED)), "text")
 
 
 # ---- problems ----

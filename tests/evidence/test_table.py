@@ -19,8 +19,9 @@ from statsmodels.stats.proportion import proportion_confint
 from memdiag.boards import profiles
 from memdiag.evidence import table
 from memdiag.evidence.measurements import measure, settle
-from memdiag.evidence.table import COLUMNS, TableRow, frame, rows
+from memdiag.evidence.table import rows
 from memdiag.model.place import Place
+from memdiag.model.table import COLUMNS, TableRow, frame
 from memdiag.reading.load import load
 
 HEAD = """bench-dump 1

@@ -19,9 +19,10 @@ from memdiag.boards import profiles
 from memdiag.cli.main import main
 from memdiag.evidence import rails
 from memdiag.model.board import Board, Rail
+from memdiag.model.rails import RailsReport
 from memdiag.model.verdict import HEATS, Action, Cause
 from memdiag.repair import rail_check
-from memdiag.repair.rail_check import RailsReport, check
+from memdiag.repair.rail_check import check
 
 
 def board(name: str = "quince-12") -> Board:

@@ -17,13 +17,15 @@ from jsonschema import Draft202012Validator, ValidationError
 
 from memdiag.boards import profiles
 from memdiag.cli import main
-from memdiag.cli.rails import _json as rails_json
 from memdiag.diagnosis.judge import judge
-from memdiag.evidence.table import COLUMNS
+from memdiag.model.table import COLUMNS
 from memdiag.model.verdict import WANTS_WORK
 from memdiag.reading import load
 from memdiag.repair import rail_check
-from memdiag.reports.documents import verdict_document, verdicts_json
+from memdiag.reports.documents import verdict_document
+from memdiag.reports.formats import render
+from memdiag.reports.rails_page import rails_page
+from memdiag.reports.verdict_page import verdict_page
 from tests.support import schemas
 from tests.support.benchtext import dump
 
@@ -118,7 +120,7 @@ def test_ohm_readings_give_the_same_document() -> None:
     board = profiles.find("quince-12")
     assert board is not None
     report = rail_check.check(["VDD_MEM_A=0.4:settled", "VDD_MEM_B=0L"], board)
-    document = schemas.strictly(rails_json(report, verdict_document(report.verdict)))
+    document = schemas.strictly(render(rails_page(report), "json"))
     beyond_the_schema(document)
     assert [r["ohms"] for r in document["readings"]] == [0.4, None]
 
@@ -168,7 +170,7 @@ def dumps(draw: st.DrawFn) -> str:
 def test_documents_of_dumps_of_many_kinds(text: str) -> None:
     for run in load.load(text):
         verdict = judge(run)
-        beyond_the_schema(schemas.strictly(verdicts_json([verdict])))
+        beyond_the_schema(schemas.strictly(render(verdict_page([verdict]), "json")))
 
 
 # ---- the schema has teeth ----

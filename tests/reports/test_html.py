@@ -15,17 +15,19 @@ from hypothesis import strategies as st
 
 from memdiag.boards import profiles
 from memdiag.diagnosis.judge import judge
-from memdiag.evidence.table import TableRow
 from memdiag.model.board import Board
 from memdiag.model.place import Place
+from memdiag.model.table import TableRow
 from memdiag.model.verdict import Action, Cause, Finding, Quote, Summary, Verdict
 from memdiag.reading import load
 from memdiag.repair.comparison import compare, history
-from memdiag.reports import page_views
+from memdiag.reports import paper
+from memdiag.reports import verdict_page as pages
 from memdiag.reports.charts import eye_strips
-from memdiag.reports.html import comparison_page, verdict_page
 from memdiag.reports.packages import Mark
+from memdiag.reports.table_page import grid
 from tests.support.benchtext import dump
+from tests.support.htmlpages import comparison_page, verdict_page
 
 
 def quince(number: int) -> Board:
@@ -154,7 +156,7 @@ def test_the_site_to_work_on_is_marked_on_its_side(missing: Verdict) -> None:
 
 
 def test_a_mark_is_of_the_most_urgent_finding_and_one_site_is_worked_on(missing: Verdict) -> None:
-    marks = page_views.marks(missing)
+    marks = pages.marks(missing)
     assert marks["U7"] == Mark("missing", True)
     assert marks["U2"] == Mark("weak", False)
     assert marks["U8"].cause == "spillover"
@@ -219,14 +221,14 @@ def test_a_board_without_places_says_that_there_is_no_picture() -> None:
 
 
 def test_a_short_dump_is_shown_whole(missing: Verdict) -> None:
-    lines = page_views.dump(missing.run, ())
+    lines = paper.dump(missing.run, ())
     assert [line.text for line in lines] == list(missing.run.text)
     assert [line.number for line in lines] == list(range(1, len(lines) + 1))
 
 
 def test_of_a_long_dump_nothing_vanishes_unsaid(missing: Verdict) -> None:
     long = replace(missing.run, text=missing.run.text + tuple(f"# {n}" for n in range(5000)))
-    lines = page_views.dump(long, {2500, 5100})
+    lines = paper.dump(long, {2500, 5100})
     numbers = [line.number for line in lines if line.number is not None]
     assert {2498, 2499, 2500, 2501, 2502, 5100} <= set(numbers) and len(numbers) < 80
     left = sum(int(line.text.split()[0]) for line in lines if line.number is None)
@@ -236,7 +238,7 @@ def test_of_a_long_dump_nothing_vanishes_unsaid(missing: Verdict) -> None:
 
 def test_a_line_too_long_for_any_page_is_cut_and_that_is_said(missing: Verdict) -> None:
     long = replace(missing.run, text=("x" * 1_000_000, "y"))
-    lines = page_views.dump(long, ())
+    lines = paper.dump(long, ())
     assert lines[0].text.endswith("(1000000 characters)") and len(lines[0].text) < 400
 
 
@@ -281,7 +283,7 @@ def test_large_boards_make_several_strips_of_whole_sites() -> None:
     strips = eye_strips(rows, Board("b"), {"U40": Mark("weak")}, "e")
     assert len(strips) > 4 and sum(marked for _, marked in strips) == 1
     assert sum(strip.count("<rect") for strip, _ in strips) == len(rows)
-    shown = page_views.on_paper(strips)
+    shown = paper.strips(strips)
     assert sum(paper for _, paper in shown) == 1
 
 
@@ -289,7 +291,7 @@ def test_large_boards_make_several_strips_of_whole_sites() -> None:
 
 
 def test_the_table_leaves_out_columns_that_say_nothing(missing: Verdict) -> None:
-    heads = [heading for heading, _ in page_views.table(missing).heads]
+    heads = [heading for heading, _ in paper.table(grid(missing.table)).heads]
     assert heads[:3] == ["site", "ch", "lane"] and "errors" in heads
     bare = replace(
         missing,
@@ -298,11 +300,11 @@ def test_the_table_leaves_out_columns_that_say_nothing(missing: Verdict) -> None
             for r in missing.table
         ),
     )
-    assert "errors" not in [heading for heading, _ in page_views.table(bare).heads]
+    assert "errors" not in [heading for heading, _ in paper.table(grid(bare.table)).heads]
 
 
 def test_paper_keeps_the_rows_that_tell_and_says_how_many_it_leaves(missing: Verdict) -> None:
-    table = page_views.table(missing)
+    table = paper.table(grid(missing.table))
     printed = [cells[0] for cells, kind in table.rows if "screen" not in kind]
     assert set(printed) == {"U2", "U7", "U8", "U9"}
     assert table.left_off == len(table.rows) - len(printed) == 48 - 16
@@ -428,5 +430,5 @@ def test_no_text_of_a_dump_adds_a_tag(word: str, note: str) -> None:
 def test_the_templates_travel_with_the_package() -> None:
     from memdiag.reports.html import _environment
 
-    names = {"base.html", "verdict.html", "comparison.html", "parts.html", "style.css"}
+    names = {"page.html", "parts.html", "style.css"}
     assert names <= set(_environment().list_templates())

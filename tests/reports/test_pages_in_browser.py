@@ -25,8 +25,8 @@ from memdiag.model.verdict import Verdict
 from memdiag.reading import load
 from memdiag.repair.comparison import compare, history
 from memdiag.reports.drawing import Mark, board_svg
-from memdiag.reports.html import comparison_page, verdict_page
 from tests.support.benchtext import dump
+from tests.support.htmlpages import comparison_page, verdict_page
 
 NEEDED = os.environ.get("CI") == "true"
 QUIET = (

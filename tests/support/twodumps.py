@@ -18,7 +18,8 @@ from memdiag.model.records import Run
 from memdiag.model.verdict import Verdict
 from memdiag.reading.load import load
 from memdiag.repair.comparison import compare
-from memdiag.reports.comparison_documents import comparison_json
+from memdiag.reports.comparison_page import comparison_page
+from memdiag.reports.formats import render
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -128,14 +129,16 @@ def compared(one: str, two: str, **more: Any) -> Comparison:
 
 
 def document(made: Comparison) -> dict[str, Any]:
-    """The comparison's JSON document, valid by the schema in docs/."""
-    read: dict[str, Any] = json.loads(comparison_json(made))
+    """The comparison's JSON document, valid by its schema."""
+    read: dict[str, Any] = json.loads(render(comparison_page(made), "json"))
     checker().validate(read)
     return read
 
 
 @cache
 def checker(name: str = "memdiag-comparison-1") -> jsonschema.Draft202012Validator:
-    schema = json.loads((ROOT / "docs" / "schemas" / f"{name}.schema.json").read_text(encoding="utf-8"))
+    schema = json.loads(
+        (ROOT / "docs" / "schemas" / f"{name}.schema.json").read_text(encoding="utf-8")
+    )
     jsonschema.Draft202012Validator.check_schema(schema)
     return jsonschema.Draft202012Validator(schema)

@@ -1,0 +1,272 @@
+"""A comparison becomes a page: which places are told of, and how each figure is shown."""
+
+from __future__ import annotations
+
+from functools import partial
+
+from memdiag.model.comparison import Change, Comparison, History, Kind, Outcome, Rate, State, Track
+from memdiag.model.problems import Severity
+from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
+from memdiag.model.records import Run
+from memdiag.model.verdict import Cause, Finding, Verdict
+from memdiag.model.words import AS_DECLARED
+from memdiag.reports import comparison_documents, verdict_page
+from memdiag.reports.changes_grid import changes_grid
+from memdiag.reports.page import NOT_SAID, Changed, Column, Grid, Page, Part, Places, Row, Side
+from memdiag.reports.page import Outcome as OutcomeSaid
+
+SIGNS = {
+    Kind.CLEARED: "✓",
+    Kind.REMAINS: "●",
+    Kind.NEW: "▲",
+    Kind.MOVED: "⇄",
+    Kind.WORSE: "▼",
+    Kind.BETTER: "△",
+    Kind.SAME: "=",
+    Kind.TOO_LITTLE_DATA: "?",
+}
+"""A shape for each change, beside its word."""
+
+OUTCOMES = {
+    Outcome.REPAIRED: "✓ repaired",
+    Outcome.NOT_REPAIRED: "● not repaired",
+    Outcome.WORSE: "▼ worse than before",
+    Outcome.TOO_LITTLE_DATA: "? too little data",
+    Outcome.NOT_COMPARABLE: "≠ not comparable",
+}
+
+MOST_WARNINGS = 4  # of one run
+
+_SIDE = ("stage", "at", "id", "serial", "removed", "swapped", "replaced", "reflowed")
+
+
+def comparison_page(c: Comparison) -> Page:
+    """The page of two runs side by side. The pages of a ticket keep the dumps beside them, so
+    this one shows none."""
+    return Page(
+        " - ".join([*verdict_page.names(c.after), c.headline]),
+        lambda: [comparison_part(c)],
+        partial(comparison_documents.comparison_document, c),
+        partial(comparison_documents.comparison_sheet, c),
+        apart=True,
+    )
+
+
+def comparison_part(c: Comparison, *, crowded: bool = False) -> Part:
+    """Everything that is shown of a comparison. `crowded`: it stands below a verdict."""
+    told = [x for x in c.links if x.kind not in (Kind.SAME, Kind.TOO_LITTLE_DATA)]
+    warnings = tuple(_warnings(c))
+    return Part(
+        crowded=crowded,
+        answer=OutcomeSaid(
+            c.outcome.value,
+            OUTCOMES[c.outcome],
+            c.headline,
+            c.why,
+            c.todo,
+            f"{about(c.before)} -> {about(c.after)}, board {c.board.name or '?'}",
+            _needed(c),
+            c.outcome is Outcome.REPAIRED,
+        ),
+        sides=(
+            _side("Before", c.before, c.before_verdict),
+            _side("After", c.after, c.after_verdict),
+        ),
+        stages=tuple(_stages(c.history)),
+        tracks=() if c.history is None else tuple(map(_track_words, c.history.tracks)),
+        course=_course(c.history),
+        changes=tuple(map(_changed, (*c.findings, *told))),
+        confidence=f"{c.confidence * 100:g} %",
+        quiet=len(c.links) - len(told),
+        grid=changes_grid(c),
+        proof=tuple(_proof(c)),
+        cautions=() if c.after_verdict is None else c.after_verdict.cautions,
+        notes=warnings,
+        notes_in_short=warnings,
+        problems=c.problems,
+        prints=tuple(
+            (f"{which}: ", run.source.sha256, f"{run.source.lines} lines  ")
+            for which, run in (("before", c.before), ("after", c.after))
+        ),
+    )
+
+
+def _side(title: str, run: Run, verdict: Verdict | None) -> Side:
+    said = tuple(pair for pair in verdict_page.head(run) if pair[0] in _SIDE)
+    if verdict is None:
+        return Side(title, said, None, None, run.source.sha256)
+    places = Places(verdict.board, verdict_page.marks(verdict))
+    return Side(title, said, verdict_page.answer(verdict), places, run.source.sha256)
+
+
+# --- each change --------------------------------------------------------------------------------
+
+
+def _changed(change: Change) -> Changed:
+    more = []
+    if change.points_to:
+        more.append(f"points to the {change.points_to}")
+    if change.needed_bits is not None:
+        needed = f"needs {show_count(change.needed_bits)} bits without an error"
+        more.append(needed + _full_traffic(change.needed_seconds))
+    r = change.rate
+    tested = "" if r is None else f"p {r.p:.2g}, adjusted {r.p_adjusted:.2g}"
+    was, now = _cause(change.before, change, False), _cause(change.after, change, True)
+    return Changed(
+        str(change.place),
+        f"{change.place}: {was} -> {now}",
+        SIGNS[change.kind],
+        change.kind.value,
+        _state(change.before),
+        _state(change.after),
+        _long_ratio(change.rate),
+        tested,
+        change.because,
+        "; ".join(more),
+        change.level == "finding",
+    )
+
+
+def _cause(state: State, change: Change, later: bool) -> str:
+    if state.finding is not None:
+        return "empty on purpose" if state.finding.expected else state.finding.cause.value
+    if later and change.kind in _LATER:
+        return _LATER[change.kind]
+    return "clear" if later else "no finding"
+
+
+_LATER = {
+    Kind.MOVED: "moved with the package",
+    Kind.TOO_LITTLE_DATA: "not known",
+    **dict.fromkeys((Kind.REMAINS, Kind.BETTER, Kind.WORSE), "not clear"),
+}
+
+
+def _state(state: State) -> str:
+    parts = []
+    if state.finding is not None:
+        parts.append(f"{state.finding.cause.value} ({_sure(state.finding)})")
+    if state.worst is not None:
+        parts.append(state.worst)
+    if state.eye is not None:
+        parts.append(f"eye {state.eye}")
+    if state.bits is not None:
+        errors = NOT_SAID if state.errors is None else show_count(state.errors)
+        parts.append(f"{errors} errors in {show_count(state.bits)} bits")
+    elif state.errors is not None:
+        parts.append(f"{show_count(state.errors)} errors, bits not said")
+    if state.high is not None:
+        parts.append(f"rate at most {show_rate(state.high)}")
+    return ", ".join(parts) or NOT_SAID
+
+
+def _sure(finding: Finding) -> str:
+    return AS_DECLARED if finding.expected else show_probability(finding.probability)
+
+
+def _long_ratio(rate: Rate | None) -> str:
+    if rate is None:
+        return NOT_SAID
+    best = "" if rate.ratio is None else f"{rate.ratio:.3g} times, "
+    high = "no upper end" if rate.high is None else f"{rate.high:.3g}"
+    return f"{best}{rate.low:.3g} to {high}"
+
+
+# --- what would prove it ------------------------------------------------------------------------
+
+
+def _needed(c: Comparison) -> str:
+    if c.needed_bits is None:
+        return ""
+    at = "" if c.needed_for is None else f" at {c.needed_for}"
+    bits = f"{show_count(c.needed_bits)} bits in all without an error{at}"
+    return bits + _full_traffic(c.needed_seconds)
+
+
+def _full_traffic(seconds: float | None) -> str:
+    return "" if seconds is None else f" ({show_duration(seconds)} at full traffic)"
+
+
+def _proof(comparison: Comparison) -> list[str]:
+    """What would prove what is not proved yet: bits, and the time they take at the least."""
+    rate = comparison.after.head.rate or comparison.before.head.rate
+    out = []
+    for c in comparison.findings:
+        if c.needed_bits is None:
+            continue
+        text = f"{c.place}: {show_count(c.needed_bits)} bits without an error"
+        if c.after.bits:
+            text += f" ({show_count(c.after.bits)} are done)"
+        if c.needed_seconds is not None and rate:
+            took = "under 1 s" if c.needed_seconds < 1 else show_duration(c.needed_seconds)
+            text += f", {took} at {rate / 1e9:g} Gbit/s a line if every bit is compared"
+        out.append(text)
+    if out:
+        chance = f"{comparison.confidence * 100:g} %, one-sided"
+        out.append(f"at {chance}" + (", for all these places together" if len(out) > 1 else ""))
+    return out
+
+
+def about(run: Run) -> str:
+    """`final of 2031-03-05T09:12:00Z (bench-7-0113)`."""
+    text = run.head.stage or "run"
+    if run.head.at:
+        text += f" of {run.head.at}"
+    return text + (f" ({run.head.id})" if run.head.id else "")
+
+
+def _warnings(c: Comparison) -> list[str]:
+    """Warnings and errors travel with the answer they qualify. The first refusal is in it."""
+    found = [f"{p.severity}: {p.sentence()}" for p in c.problems if p.severity is not Severity.INFO]
+    for which, run in (("BEFORE", c.before), ("AFTER", c.after)):
+        worse = [p for p in run.problems if p.severity is not Severity.INFO]
+        found += [f"{which}: {p.sentence()}" for p in worse[:MOST_WARNINGS]]
+        if len(worse) > MOST_WARNINGS:
+            left = len(worse) - MOST_WARNINGS
+            found.append(f"{which}: and {left} more problems: memdiag read shows them")
+    return found
+
+
+# --- through the stages -------------------------------------------------------------------------
+
+
+def _stages(history: History | None) -> list[str]:
+    """One line a run of a history: its stage, its verdict, and how it compares to the last."""
+    out = []
+    for number, stage in enumerate(history.stages if history else (), 1):
+        step = f" [{stage.outcome} since the run before]" if stage.outcome else ""
+        out.append(f"{number}. {about(stage.verdict.run)}: {stage.verdict.summary.text}{step}")
+    return out
+
+
+def _track_words(track: Track) -> str:
+    return f"{track.place}: " + " -> ".join(map(_stage_words, track.findings))
+
+
+def _stage_words(finding: Finding | None) -> str:
+    """One stage of a track: `missing 97 %`, `empty`, `clear`."""
+    if finding is None:
+        return "clear"
+    if finding.expected:
+        return "empty on purpose"
+    if finding.cause is Cause.UNDECIDED:
+        return "undecided"
+    return f"{finding.cause} {show_probability(finding.probability)}"
+
+
+def _course(history: History | None) -> Grid | None:
+    if history is None or len(history.stages) < 3:
+        return None
+    heads = [Column("place")]
+    for number, stage in enumerate(history.stages, 1):
+        run = stage.verdict.run.head
+        outcome = "" if stage.outcome is None else stage.outcome.value
+        heads.append(Column(run.stage or run.id or f"run {number}", legend=outcome))
+    rows = (
+        (
+            str(track.place),
+            *(f"{f.cause.value}, {_sure(f)}" if f else NOT_SAID for f in track.findings),
+        )
+        for track in history.tracks
+    )
+    return Grid(tuple(heads), tuple(map(Row, rows)))

@@ -1,0 +1,280 @@
+"""One page, whatever it is shown as: what a result says, in words, with nothing left to decide.
+
+A result becomes a `Page` once (`verdict_page`, `comparison_page`, `rails_page`, `soak_page`,
+`table_page`); a format walks its parts in an order of its own and passes over what a part does not
+have. No format knows what kind of result it shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from memdiag.model.board import Board
+from memdiag.model.problems import Problem
+from memdiag.model.records import Run
+from memdiag.model.table import TableRow
+from memdiag.model.verdict import Quote
+from memdiag.reports.packages import Mark
+
+NOT_SAID = "-"
+
+Pairs = tuple[tuple[str, str], ...]
+Kind = Literal["own", "spilled", "disturbed", "clear"]
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What is wrong and what to do, to be read at arm's length. `where` is "" for the whole board,
+    `fine` the place inside the site; `likely` the best guess where the cause is undecided, and
+    then `sure` is of that guess; `others` are causes not named in `text`; `about` says which run
+    this is, `known` the same without what is not known. `declared`: the run said so itself."""
+
+    where: str
+    cause: str
+    do: str
+    sure: str = ""
+    fine: str = ""
+    likely: str = ""
+    text: str = ""
+    about: str = ""
+    known: str = ""
+    others: tuple[str, ...] = ()
+    declared: bool = False
+    work: bool = False
+    hot: bool = False
+
+    @property
+    def place(self) -> str:
+        return f"{self.where} {self.fine}".strip()
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a repair came to: the answer of a comparison. `needed` is what would prove it."""
+
+    word: str
+    sign: str
+    headline: str
+    why: str
+    do: str
+    about: str
+    needed: str
+    good: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column of a grid. `wide`: not on a telephone. `more`: only where there is room for
+    everything. `spare`: 1 goes first where the grid is too wide, 0 stays. `always`: stays even
+    where no row says anything. `least` is its width in characters at the least."""
+
+    heading: str
+    right: bool = False
+    wide: bool = False
+    more: bool = False
+    spare: int = 0
+    always: bool = False
+    legend: str = ""
+    least: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """`kind` tells rows with something of their own, rows of a site that a fault elsewhere
+    disturbs (`spilled`; `disturbed` where that is all), and rows that are `clear`."""
+
+    cells: tuple[str, ...]
+    kind: Kind = "own"
+
+    @property
+    def loud(self) -> bool:
+        return self.kind in ("own", "spilled")
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A table. `whole`: a terminal shows rows that are not loud too, else the `gists` of them.
+    `of` is what its rows are; `title` is "" where the changes of the part tell the same at more
+    length; `airy`: its columns are a little wider than their headings."""
+
+    columns: tuple[Column, ...]
+    rows: tuple[Row, ...]
+    title: str = ""
+    of: str = ""
+    legend: str = ""
+    gists: tuple[str, ...] = ()
+    whole: bool = True
+    airy: bool = False
+
+    @property
+    def loud(self) -> tuple[Row, ...]:
+        return tuple(row for row in self.rows if row.loud)
+
+    def filled(self, rows: Sequence[Row]) -> tuple[int, ...]:
+        """The columns of which these rows say anything at all."""
+        return tuple(
+            i
+            for i, column in enumerate(self.columns)
+            if column.always or any(row.cells[i].strip("- /") for row in rows)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """A sentence with what follows from it, and figures."""
+
+    says: str
+    more: tuple[str, ...]
+    grid: Grid | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A finding. `others` are the rival causes in words, with their probability."""
+
+    where: str
+    cause: str
+    sure: str
+    action: str
+    do: str
+    reason: str
+    because_of: str
+    others: tuple[tuple[str, float], ...]
+    quotes: tuple[Quote, ...]
+    next: tuple[str, ...]
+    work: bool
+    expected: bool
+    decided: bool
+    spilled: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """Sites that one fault disturbs, told of once: how sure at the least, and what is to be
+    said of them all."""
+
+    items: tuple[Item, ...]
+    sure: str
+    says: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """What became of one place. `finding`: it is told of by itself, not in the table alone."""
+
+    where: str
+    title: str
+    sign: str
+    kind: str
+    before: str
+    after: str
+    ratio: str
+    chance: str
+    because: str
+    more: str
+    finding: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """A board, how each of its sites is to be drawn, the rows whose eyes are drawn beside it, and
+    the width that healthy peers show (UI)."""
+
+    board: Board
+    marks: Mapping[str, Mark]
+    rows: tuple[TableRow, ...] = ()
+    healthy: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One of two runs: what it is called, its answer, and its board."""
+
+    title: str
+    head: Pairs
+    answer: Answer | None
+    places: Places | None
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One run, one comparison or one statement. `name` keeps links apart, `label` is what a list
+    of parts calls it; `crowded`: it shares its paper with another part. `course` has places
+    through the stages; `notes_in_short` are for where room is short, `remarks` those without the
+    warnings, which `problems` holds; `title` stands above the table; `prints` say
+    which dumps it was made from. `confidence` is that of the limits in `changes`, `quiet` how many
+    links are not among them."""
+
+    name: str = ""
+    label: str = ""
+    title: str = ""
+    crowded: bool = False
+    answer: Answer | Outcome | Statement | None = None
+    head: Pairs = ()
+    run: Run | None = None
+    places: Places | None = None
+    sides: tuple[Side, ...] = ()
+    stages: tuple[str, ...] = ()
+    tracks: tuple[str, ...] = ()
+    course: Grid | None = None
+    findings: tuple[Item | Together, ...] = ()
+    changes: tuple[Changed, ...] = ()
+    confidence: str = ""
+    quiet: int = 0
+    grid: Grid | None = None
+    said: tuple[str, ...] = ()
+    next: tuple[str, ...] = ()
+    proof: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    notes_in_short: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    problems: tuple[Problem, ...] = ()
+    prints: tuple[tuple[str, str, str], ...] = ()
+
+    @property
+    def items(self) -> tuple[Item, ...]:
+        return tuple(
+            item
+            for told in self.findings
+            for item in (told.items if isinstance(told, Together) else (told,))
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """Figures as they are, for a spreadsheet; None is an empty cell. `digits`: of a fraction."""
+
+    names: tuple[str, ...]
+    rows: Iterable[Sequence[object]]
+    digits: int | None = None
+
+    @classmethod
+    def of(cls, rows: Sequence[Mapping[str, object]], *, but: str = "") -> Sheet:
+        """Of rows that name their figures, all `but` one."""
+        names = tuple(dict.fromkeys(name for row in rows for name in row if name != but))
+        return cls(names, [[row.get(name) for name in names] for row in rows], digits=6)
+
+
+@dataclass(frozen=True)
+class Page:
+    """A result, ready to be shown; each of its forms is made when a format asks for it.
+
+    `apart`: each part is a page by itself. `document` is plain JSON values.
+    """
+
+    title: str
+    parts: Callable[[], Sequence[Part]]
+    document: Callable[[], Any]
+    sheet: Callable[[], Sheet]
+    apart: bool = False
+
+
+@dataclass(frozen=True)
+class TablePage(Page):
+    """A page of which the error table is the whole, so that it can be kept as columns."""
+
+    rows: Sequence[TableRow] = ()

@@ -1,0 +1,95 @@
+"""Ohm readings become a page."""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+from typing import Any
+
+from memdiag.model.quantities import show_ohms, show_probability
+from memdiag.model.rails import RailReading, RailsReport
+from memdiag.model.verdict import HEATS, WANTS_WORK
+from memdiag.model.words import action_words
+from memdiag.reports import documents
+from memdiag.reports.page import NOT_SAID, Answer, Column, Grid, Page, Part, Row, Sheet
+
+_LEAST = 0.02
+"""A rival cause that is less likely is not worth a word."""
+
+
+def rails_page(report: RailsReport) -> Page:
+    """The answer, every reading with its judgement, what to do next, cautions."""
+    answer = _answer(report)
+    return Page(
+        f"rails - {answer.place}: {answer.cause}",
+        lambda: (_part(report, answer),),
+        partial(_document, report),
+        partial(_sheet, report),
+    )
+
+
+def _part(report: RailsReport, answer: Answer) -> Part:
+    readings = []
+    for r in report.readings:
+        off = ", ".join(r.without) or NOT_SAID
+        cells = (r.rail, show_ohms(r.ohms), r.trend or NOT_SAID, off, r.word)
+        readings.append(Row(cells, "clear" if r.likeliest == "normal" else "own"))
+    columns = tuple(Column(h, always=True) for h in ("rail", "reads", "trend", "off", "judged"))
+    said = [f"{rail}: what was taken off had {show_ohms(ohms)}" for rail, ohms in report.accounted]
+    for rail, volts, amps, watts, warning in report.injections:
+        text = f"{rail}: {volts:g} V would drive {amps:.2g} A, {watts:.2g} W"
+        said.append(text + (f". LIMIT: {warning}" if warning else ""))
+    return Part(
+        answer=answer,
+        grid=Grid(columns, tuple(readings), "Readings", "readings", airy=True),
+        said=tuple(said),
+        next=tuple(dict.fromkeys(s for f in report.verdict.findings for s in f.next)),
+        cautions=report.cautions,
+    )
+
+
+def _answer(report: RailsReport) -> Answer:
+    if not report.verdict.findings:
+        return Answer("rails", "clear", "nothing here; boot and judge a dump")
+    top = report.verdict.findings[0]
+    return Answer(
+        top.place.site or str(top.place),
+        top.cause.value,
+        action_words(top.action, top.place),
+        show_probability(top.probability),
+        fine=str(top.place).removeprefix(top.place.site or str(top.place)).strip(),
+        others=tuple(f"{c} {show_probability(p)}" for c, p in top.alternatives if p >= _LEAST),
+        work=top.action in WANTS_WORK,
+        hot=top.action in HEATS,
+    )
+
+
+def _reading(r: RailReading) -> dict[str, Any]:
+    """Over range is null: JSON and spreadsheets have no figure for it."""
+    return {
+        "rail": r.rail,
+        "ohms": None if math.isinf(r.ohms) else r.ohms,
+        "trend": r.trend,
+        "without": list(r.without),
+        "judged": r.word,
+        "chances": dict(r.chances),
+    }
+
+
+def _document(report: RailsReport) -> dict[str, Any]:
+    """A verdict's document with the readings and what follows from them."""
+    return {
+        **documents.verdict_document(report.verdict),
+        "cautions": list(dict.fromkeys((*report.verdict.cautions, *report.cautions))),
+        "readings": [_reading(r) for r in report.readings],
+        "injections": [
+            {"rail": rail, "volts": v, "amps": a, "watts": w, "warning": warning}
+            for rail, v, a, w, warning in report.injections
+        ],
+        "accounted": [{"rail": rail, "ohms": ohms} for rail, ohms in report.accounted],
+    }
+
+
+def _sheet(report: RailsReport) -> Sheet:
+    rows = [{**_reading(r), "without": " ".join(r.without), **r.chances} for r in report.readings]
+    return Sheet.of(rows, but="chances")

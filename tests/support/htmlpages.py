@@ -1,0 +1,20 @@
+"""Results as HTML, as the commands write them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from memdiag.model.comparison import Comparison
+from memdiag.model.verdict import Verdict
+from memdiag.reports import comparison_page as comparisons
+from memdiag.reports import verdict_page as verdicts_
+from memdiag.reports.formats import render
+
+
+def verdict_page(verdicts: Sequence[Verdict], comparison: Comparison | None = None) -> str:
+    below = comparison and comparisons.comparison_part(comparison, crowded=True)
+    return render(verdicts_.verdict_page(verdicts, below), "html")
+
+
+def comparison_page(comparison: Comparison) -> str:
+    return render(comparisons.comparison_page(comparison), "html")
