@@ -109,7 +109,7 @@ def _declared(layout: object) -> Iterator[str]:
 def _walk(data: bytes, grammar: str) -> int:
     """Line by line, what the dump was taken for; then the shares. The exit status."""
     from memdiag.reading import load
-    from memdiag.reading.account import Fate
+    from memdiag.reading.account import LineClass
 
     try:
         found = load.examine(data, grammar=grammar)
@@ -123,10 +123,10 @@ def _walk(data: bytes, grammar: str) -> int:
         if each.position is not None and each.severity is not Severity.INFO:
             at_line.setdefault(each.position.line, []).append(each)
     click.echo("")
-    for number, fate in found.account.lines():
+    for number, line_class in found.account.lines():
         text = found.cleaned.pasted[number - 1].replace("\t", " ")
         shown = "".join(c if c.isprintable() else "?" for c in text[:_SHOWN])
-        click.echo(f"{number:>5}  {_WORD[fate]:<14} {shown}".rstrip())
+        click.echo(f"{number:>5}  {_WORD[line_class]:<14} {shown}".rstrip())
         for each in at_line.pop(number, []):
             assert each.position is not None
             place = min(each.position.column, _SHOWN) - 1
@@ -135,11 +135,13 @@ def _walk(data: bytes, grammar: str) -> int:
     click.echo("")
     counts = found.account.count()
     total = sum(counts.values())
-    for fate in Fate:
-        if fate in counts:
-            click.echo(f"{_WORD[fate]:<14} {counts[fate]:>6}  {100 * counts[fate] / total:5.1f} %")
+    for line_class in LineClass:
+        if line_class in counts:
+            click.echo(
+                f"{_WORD[line_class]:<14} {counts[line_class]:>6}  {100 * counts[line_class] / total:5.1f} %"
+            )
     common.tell([p for p in problems if p.position is None])
-    return 1 if counts.get(Fate.PROBLEM) else 0
+    return 1 if counts.get(LineClass.PROBLEM) else 0
 
 
 _SHOWN = 100  # characters of a line

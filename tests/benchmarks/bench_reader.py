@@ -171,19 +171,14 @@ def speed(folder: Path, mb: float) -> None:
 def report(path: Path, size: int, reading: float) -> None:
     """Reading with the table and the evidence after it."""
     from memdiag.boards import profiles
-    from memdiag.evidence import table
+    from memdiag.evidence import build, table
     from memdiag.reading import load
 
-    try:
-        from memdiag.evidence import build
-    except ImportError:
-        gather = None  # type: ignore[assignment]
     started = time.perf_counter()
     (run,) = load.load(path)
     board, _ = profiles.for_run(run)
     table.rows(run, board)
-    if gather is not None:
-        build.gather(run, board)
+    build.gather(run, board)
     whole = time.perf_counter() - started
     print(
         f"  with table and evidence {size / whole / 1e6:7.1f} MB/s"

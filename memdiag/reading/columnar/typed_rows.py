@@ -7,81 +7,33 @@ right is left out of what is given back, and read by itself.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from memdiag.layouts.row_shapes import Shape, Taken
 from memdiag.model import schema
 from memdiag.model.error_log import EDC_BAD, EDC_OK, EDC_UNSAID, LIMB, ErrorKey, ErrorLog
 from memdiag.reading import converters
-from memdiag.reading.columnar import numbers
-from memdiag.reading.columnar.cutting import Cut, Wanted
+from memdiag.reading.columnar import values
+from memdiag.reading.columnar.cutting import Cut
+from memdiag.reading.columnar.row_plans import WHOLE, RowPlan
 from memdiag.reading.error_log_builder import distinct, same, used_keys
 from memdiag.reading.row_builder import UNSAID
 
 KEYS = (*schema.SCOPE, *schema.SETTING)
 _FIELD_OF = {"ch": "channel"}
-_WHOLE = {
-    "errors": ("pass", "beat", "bank", "row", "col"),
-    "counts": ("bits", "errors", "rose", "fell", "edc", "cells"),
-}
-TABLES = tuple(_WHOLE)
-"""The tables that can be read in columns."""
-
 Flags = npt.NDArray[np.bool_]
 I64 = npt.NDArray[np.int64]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Plan:
-    """How the lines of one shape become rows of a table: for each column, the field it is in or
-    its fixed text. `own` is True for a rule of the layout's own, False for cells under columns."""
-
-    shape: Shape
-    table: str
-    columns: Mapping[str, int | str]
-    own: bool
-
-    @property
-    def wanted(self) -> Wanted:
-        return {
-            field: "numbers" if column in schema.HEX or column in _WHOLE[self.table] else "words"
-            for column, field in self.columns.items()
-            if isinstance(field, int)
-        }
-
-
-def plan(shape: Shape, table: str, header: Sequence[str] | None) -> Plan | None:
-    """The plan for a shape. `header` names the columns of the open table, None for a rule of the
-    layout's own. None where the table has columns that cannot be read this way."""
-    columns: dict[str, int | str] = {}
-    for taken in shape.taken:
-        name = taken.column if header is None else header[int(taken.column)]
-        columns[name] = _source(taken)
-    if any(name not in schema.columns(table) for name in columns):
-        return None
-    if header is None and table == "errors" and not _says_words(columns):
-        return None
-    return Plan(shape, table, columns, header is None)
-
-
-def _source(taken: Taken) -> int | str:
-    return taken.field if taken.field is not None else taken.value or ""
-
-
-def _says_words(columns: Mapping[str, object]) -> bool:
-    return "mask" in columns or ("wrote" in columns and "read" in columns)
-
+U64 = npt.NDArray[np.uint64]
 
 LATE = frozenset({*KEYS, "test"})
 """Columns that rows may take from a heading after they were read."""
 
 
-def late(plan: Plan, context: Mapping[str, str]) -> dict[str, Any] | None:
+def late(plan: RowPlan, context: Mapping[str, str]) -> dict[str, Any] | None:
     """What headings give to the rows of a plan, by column; None where it cannot be used."""
     found: dict[str, Any] = {}
     for name, text in context.items():
@@ -126,7 +78,7 @@ class Made:
 class _Reading:
     """One cut being read: which rows are still fine, and the columns so far."""
 
-    def __init__(self, plan: Plan, cut: Cut, context: Mapping[str, str]) -> None:
+    def __init__(self, plan: RowPlan, cut: Cut, context: Mapping[str, str]) -> None:
         self.plan, self.cut = plan, cut
         self.n = len(cut.lines)
         self.fine = cut.fine.copy()
@@ -149,10 +101,10 @@ class _Reading:
         text = self.column(name)
         if text is None:
             return None, [self._fixed(name, convert)]
-        codes, values, fine = numbers.coded(text, name, convert)
+        codes, found, fine = values.coded(text, name, convert)
         if not fine.all():
             self.fine &= fine[codes]
-        return codes, values
+        return codes, found
 
     def _fixed(self, name: str, convert: Any) -> Any:
         text = self.texts.get(name)
@@ -168,9 +120,9 @@ class _Reading:
         """A column of whole numbers and which are said; None where none is."""
         text = self.column(name)
         if text is not None:
-            values, said, fine = numbers.whole(text, name)
+            found, said, fine = values.whole(text, name)
             self.fine &= fine
-            return values, said
+            return found, said
         value = self._fixed(name, converters.CONVERT[self.plan.table][name])
         if value is None:
             return None
@@ -181,119 +133,85 @@ class _Reading:
         code: Any = None
         spans: list[tuple[str, list[Any]]] = []
         for name in KEYS:
-            codes, values = self.words(name)
-            spans.append((name, values))
-            if codes is not None and len(values) > 1:
-                code = codes.astype(np.int64) if code is None else code * len(values) + codes
+            codes, found = self.words(name)
+            spans.append((name, found))
+            if codes is not None and len(found) > 1:
+                code = codes.astype(np.int64) if code is None else code * len(found) + codes
             # A column that is the same in all rows has one value, and adds nothing to the code.
         if code is None:
             code = np.zeros(self.n, np.int64)
-        most = math.prod(len(values) for _, values in spans)
+        most = math.prod(len(found) for _, found in spans)
         if most > 2**62:
             self.fine[:] = False  # words of many kinds: no table has so many places
             return (ErrorKey(),), np.zeros(self.n, np.int32)
         codes_, first, inverse = distinct(code, most)
-        found: dict[ErrorKey, int] = {}
+        numbered: dict[ErrorKey, int] = {}
         remap = np.zeros(len(codes_), np.int32)
         for at in np.argsort(first, kind="stable").tolist():
             rest, chosen = int(codes_[at]), {}
-            for name, values in reversed(spans):
-                rest, number = divmod(rest, len(values))
-                chosen[_FIELD_OF.get(name, name)] = values[number]
-            remap[at] = found.setdefault(ErrorKey(**chosen), len(found))
-        return tuple(found), remap[inverse]
+            for name, found in reversed(spans):
+                rest, number = divmod(rest, len(found))
+                chosen[_FIELD_OF.get(name, name)] = found[number]
+            remap[at] = numbered.setdefault(ErrorKey(**chosen), len(numbered))
+        return tuple(numbered), remap[inverse]
 
 
 # -- error words --------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """What error rows say of their words: `(n, limbs)` wrong bits and words written, whether those
+    are said, printed widths in bits, and addresses (None where no row has one)."""
+
+    wrong: U64
+    wrote: U64
+    directed: Flags
+    width: npt.NDArray[np.int32]
+    address: tuple[U64, Flags] | None
+
+
 def errors(
-    plan: Plan, cut: Cut, context: Mapping[str, str], first_line: int
+    plan: RowPlan, cut: Cut, context: Mapping[str, str], first_line: int
 ) -> tuple[ErrorLog, I64] | None:
     """The rows of an error table as a log, and their line numbers in the block. `first_line` is
     the number of the block's first line in the text. None where no row is fine."""
     at = _Reading(plan, cut, context)
-    n = at.n
     if any(name in at.texts for name in schema.HEX):
         return None  # words that a heading or a fixed value gives: no rig prints such
-    hexes: dict[str, Any] = {}
-    for name in schema.HEX:
-        text = at.column(name)
-        if text is not None:
-            hexes[name] = numbers.words(text, bare=plan.own)
-            at.fine &= hexes[name][3]
-    no_word = (np.zeros((n, 1), np.uint64), np.zeros(n, np.int32), np.zeros(n, bool), None)
-    wrote, read, mask = (hexes.get(name, no_word) for name in ("wrote", "read", "mask"))
-    limbs = max(w[0].shape[1] for w in (wrote, read, mask))
-    w, r, m = (_wide(word[0], limbs) for word in (wrote, read, mask))
-    said_w, said_r, said_m = wrote[2], read[2], mask[2]
-    both = said_w & said_r
-    wrong = np.where(said_m[:, None], m, w ^ r) if said_m.any() else w ^ r
-    at.fine &= said_m | both
-    if said_m.any():
-        at.fine &= ~(both & said_m) | (wrong == (w ^ r)).all(axis=1)
-    at.fine &= wrong.any(axis=1)
-    directed = said_w | said_r
-    if not said_w.all():
-        w = np.where(said_w[:, None], w, np.where(said_r[:, None], r ^ wrong, np.uint64(0)))
-    width = np.maximum(np.maximum(wrote[1], read[1]), mask[1])
-    address = hexes.get("address")
-    if address is not None:
-        at.fine &= (address[1] <= 64) | ~address[2]
-    whole = {name: at.whole(name) for name in _WHOLE["errors"]}
-    codes, values = at.words("edc")
+    words = _error_words(at)
+    whole = {name: at.whole(name) for name in WHOLE["errors"]}
+    codes, found = at.words("edc")
     kinds = np.array(
-        [EDC_UNSAID if v is None else EDC_BAD if v else EDC_OK for v in values], np.int8
+        [EDC_UNSAID if v is None else EDC_BAD if v else EDC_OK for v in found], np.int8
     )
     keys, key = at.keys()
-    keep = at.fine
-    if not keep.any():
+    if not at.fine.any():
         return None
-    all_fine = bool(keep.all())
-
-    def kept(column: Any) -> Any:
-        return column if all_fine else column[keep]
-
-    size = int(keep.sum())
-
-    def number(name: str) -> tuple[Any, Any]:
-        found = whole[name]
-        if found is None:
-            return same(0, size, np.int64), same(0, size, np.bool_)
-        return kept(found[0]), kept(found[1])
-
-    (bank, bank_said), (row, row_said), (col, col_said) = map(number, ("bank", "row", "col"))
-    cell = same(0, size, np.bool_)
-    if whole["bank"] and whole["row"] and whole["col"]:
-        cell = bank_said & row_said & col_said
-        bank, row, col = (np.where(cell, v, 0) for v in (bank, row, col))
-    else:
-        bank = row = col = same(0, size, np.int64)
-    beat, has_beat = number("beat")
-    lines = kept(cut.lines)
-    if address is None:
-        where, has_address = same(0, size, np.uint64), same(0, size, np.bool_)
-    else:
-        where = kept(np.where(address[2], address[0][:, 0], np.uint64(0)))
-        has_address = kept(address[2])
-    width = kept(width)
+    kept, size = _Kept(at.fine), int(at.fine.sum())
+    bank, row, col, has_cell = _cells(kept, size, whole)
+    beat, has_beat = kept.number(whole["beat"], size)
+    address, has_address = same(0, size, np.uint64), same(0, size, np.bool_)
+    if words.address is not None:
+        address, has_address = (kept(column) for column in words.address)
+    lines, width = kept(cut.lines), kept(words.width)
     limbs = max(1, -(-int(width.max()) // LIMB))
-    used, key = (keys, key) if all_fine else used_keys(keys, key[keep])
+    used, key = (keys, key) if kept.all_of_them else used_keys(keys, kept(key))
     log = ErrorLog(
         used,
         key,
         lines + first_line,
-        where,
+        address,
         has_address,
-        kept(wrong)[:, :limbs],
-        kept(w)[:, :limbs],
-        kept(directed),
+        kept(words.wrong)[:, :limbs],
+        kept(words.wrote)[:, :limbs],
+        kept(words.directed),
         width,
         same(int(kinds[0]), size, np.int8) if codes is None else kept(kinds[codes]),
         bank,
         row,
         col,
-        cell,
+        has_cell,
         np.where(has_beat, beat, 0) if whole["beat"] else beat,
         has_beat,
         same(1, size, np.int64),
@@ -302,7 +220,70 @@ def errors(
     return log, lines
 
 
-def _wide(words: npt.NDArray[np.uint64], limbs: int) -> npt.NDArray[np.uint64]:
+def _error_words(at: _Reading) -> _Words:
+    """The words of the rows; those that say too little, or contradict themselves, are not fine."""
+    hexes: dict[str, Any] = {}
+    for name in schema.HEX:
+        text = at.column(name)
+        if text is not None:
+            hexes[name] = values.hex_words(text, bare=at.plan.own)
+            at.fine &= hexes[name][3]
+    no_word = (np.zeros((at.n, 1), np.uint64), np.zeros(at.n, np.int32), np.zeros(at.n, bool))
+    wrote, read, mask = (hexes.get(name, no_word) for name in ("wrote", "read", "mask"))
+    limbs = max(w[0].shape[1] for w in (wrote, read, mask))
+    w, r, m = (_wide(word[0], limbs) for word in (wrote, read, mask))
+    said_w, said_r, said_m = wrote[2], read[2], mask[2]
+    both = said_w & said_r
+    wrong = w ^ r
+    at.fine &= said_m | both
+    if said_m.any():
+        at.fine &= ~(both & said_m) | (m == wrong).all(axis=1)
+        wrong = np.where(said_m[:, None], m, wrong)
+    at.fine &= wrong.any(axis=1)
+    if not said_w.all():
+        w = np.where(said_w[:, None], w, np.where(said_r[:, None], r ^ wrong, np.uint64(0)))
+    width = np.maximum(np.maximum(wrote[1], read[1]), mask[1])
+    address = hexes.get("address")
+    if address is None:
+        return _Words(wrong, w, said_w | said_r, width, None)
+    at.fine &= (address[1] <= 64) | ~address[2]
+    where = np.where(address[2], address[0][:, 0], np.uint64(0))
+    return _Words(wrong, w, said_w | said_r, width, (where, address[2]))
+
+
+class _Kept:
+    """Keeps those rows of a column that are fine."""
+
+    def __init__(self, fine: Flags) -> None:
+        self._fine = fine
+        self.all_of_them = bool(fine.all())
+
+    def __call__(self, column: Any) -> Any:
+        return column if self.all_of_them else column[self._fine]
+
+    def number(self, found: tuple[I64, Flags] | None, size: int) -> tuple[Any, Any]:
+        """Values and which are said; of a column that is not there `size` that are not."""
+        if found is None:
+            return same(0, size, np.int64), same(0, size, np.bool_)
+        return self(found[0]), self(found[1])
+
+
+def _cells(
+    kept: _Kept, size: int, whole: Mapping[str, tuple[I64, Flags] | None]
+) -> tuple[Any, Any, Any, Any]:
+    """Bank, row and column of a cell, and which rows say all three: less than that says nothing."""
+    nothing = same(0, size, np.int64)
+    if not (whole["bank"] and whole["row"] and whole["col"]):
+        return nothing, nothing, nothing, same(0, size, np.bool_)
+    (bank, bank_said), (row, row_said), (col, col_said) = (
+        kept.number(whole[name], size) for name in ("bank", "row", "col")
+    )
+    cell = bank_said & row_said & col_said
+    bank, row, col = (np.where(cell, v, 0) for v in (bank, row, col))
+    return bank, row, col, cell
+
+
+def _wide(words: U64, limbs: int) -> U64:
     if words.shape[1] == limbs:
         return words
     return np.pad(words, ((0, 0), (0, limbs - words.shape[1])))
@@ -311,11 +292,11 @@ def _wide(words: npt.NDArray[np.uint64], limbs: int) -> npt.NDArray[np.uint64]:
 # -- counts -------------------------------------------------------------------------------------
 
 
-def counts(plan: Plan, cut: Cut, context: Mapping[str, str]) -> Made | None:
+def counts(plan: RowPlan, cut: Cut, context: Mapping[str, str]) -> Made | None:
     """The rows of a count table in columns: `test` as (word number, words), the others as
     (values, said) or None. None where no row is fine."""
     at = _Reading(plan, cut, context)
-    whole = {name: at.whole(name) for name in _WHOLE["counts"]}
+    whole = {name: at.whole(name) for name in WHOLE["counts"]}
     nothing = (np.zeros(at.n, np.int64), np.zeros(at.n, bool))
     bits, errors_, rose, fell, cells_ = (
         whole[name] or nothing for name in ("bits", "errors", "rose", "fell", "cells")
