@@ -136,10 +136,9 @@ def _walk(data: bytes, grammar: str) -> int:
     counts = found.account.count()
     total = sum(counts.values())
     for line_class in LineClass:
-        if line_class in counts:
-            click.echo(
-                f"{_WORD[line_class]:<14} {counts[line_class]:>6}  {100 * counts[line_class] / total:5.1f} %"
-            )
+        n = counts.get(line_class)
+        if n:
+            click.echo(f"{_WORD[line_class]:<14} {n:>6}  {100 * n / total:5.1f} %")
     common.tell([p for p in problems if p.position is None])
     return 1 if counts.get(LineClass.PROBLEM) else 0
 

@@ -9,12 +9,13 @@ from memdiag.layouts.matcher import Match, Miss
 from memdiag.model import schema
 from memdiag.model.problems import Position, Problem
 from memdiag.model.records import Row, Run
-from memdiag.reading import converters
+from memdiag.reading import converters, matching
 from memdiag.reading.account import Account, LineClass
 from memdiag.reading.cleaning.clean import Line
-from memdiag.reading.line_rows import ROW_KINDS, Refused
+from memdiag.reading.line_rows import Refused
 from memdiag.reading.planner import Planner, State
 from memdiag.reading.problem_list import ProblemList
+from memdiag.reading.row_count import RowCount
 from memdiag.reading.run_builder import ColumnRows, Pasted, RunBuilder
 from memdiag.reading.section import count
 from memdiag.reading.unwrap import Unwrapper
@@ -77,43 +78,15 @@ class Reader:
     @property
     def state(self) -> State:
         """What decides which lines may come now."""
-        if self.dump is None:
-            return State()
-        section = self.dump.section
-        if section is None:
-            return State(opened=True)
-        return State(True, section.kind, section.columns, bool(section.blocked))
-
-    # -- what a text is -----------------------------------------------------------------------
+        return matching.state_of(self.dump)
 
     def match(self, text: str) -> Match | Miss:
-        """The line rule that matches; where a table is open, its words decide between a header
-        line and a row, which may look alike."""
-        found = self.layout.match(text, self.planner.rules(self.state))
-        if isinstance(found, Miss) or found.kind not in ("columns", "row"):
-            return found
-        if self.layout.columns_open:
-            return found
-        assert self.dump is not None and self.dump.section is not None
-        header = self.dump.section.is_header([(c.text or "").lower() for c in found.cells])
-        kind = "columns" if header else "row"
-        return found if kind == found.kind else self.layout.match(text, frozenset({kind}))
+        """The line rule by which a text would be read now."""
+        return matching.match(text, self.planner, self.dump)
 
     def rows(self, text: str) -> list[Row] | None:
-        """The rows that a text would give, None where it is no row."""
-        found = self.match(text.rstrip())
-        if isinstance(found, Miss) or found.kind not in ROW_KINDS or self.dump is None:
-            return None
-        if found.kind == "row" and not self._is_readable(self.dump):
-            return None
-        try:
-            return self.dump.rows(found, lambda column: Position(1, column), 0)
-        except Refused:
-            return None
-
-    @staticmethod
-    def _is_readable(dump: RunBuilder) -> bool:
-        return dump.section is not None and dump.section.readable
+        """The rows that a text would give now, None where it is no row."""
+        return matching.rows(text, self.planner, self.dump)
 
     # -- lines --------------------------------------------------------------------------------
 
@@ -182,7 +155,7 @@ class Reader:
         if self.dump is None:
             self._outside.add("stray-end", line.position())
             return LineClass.OUTSIDE
-        self.dump.end(line.number, found.cells)
+        self.dump.row_count.end(line.number, found.cells)
         return LineClass.END
 
     def _section(self, line: Line, found: Match) -> LineClass:
@@ -204,7 +177,7 @@ class Reader:
 
     def _row(self, line: Line, found: Match) -> LineClass:
         dump = self._open(line)
-        if found.kind == "row" and not self._is_readable(dump):
+        if found.kind == "row" and not dump.is_readable:
             dump.lose(line.number)
             return LineClass.PROBLEM
         try:
@@ -238,7 +211,8 @@ class Reader:
 
     def _new(self, line: Line, *, headed: bool) -> RunBuilder:
         self._stray.tell()
-        dump = RunBuilder(self.layout.name, line.number, "end" in self.layout.kinds, headed)
+        ends = "end" in self.layout.kinds
+        dump = RunBuilder(self.layout.name, line.number, headed, RowCount(ends))
         dump.reached(line.number)
         return dump
 
