@@ -12,10 +12,11 @@ from memdiag.reading.account import Account, LineClass
 from memdiag.reading.cleaning import clean, decode
 from memdiag.reading.cleaning.prefixes import ANCHOR, chain
 from memdiag.reading.cleaning.terminal import Tally
-from memdiag.reading.reader import MOST_LINE
 
 BLOCK = 8 << 20
 """Bytes that are read from a file at once."""
+MOST_LINE = 1 << 16
+"""Characters of a line that are looked at; of a line longer than a block no more are read."""
 FIRST_KEPT = 20_000
 """Lines of a dump that are kept from its start on."""
 LATER_KEPT = 50_000

@@ -15,6 +15,7 @@ from memdiag.layouts.matcher import Layout, Start
 from memdiag.layouts.rivals import Guard
 from memdiag.model import schema
 from memdiag.reading.columnar.row_plans import TABLES, RowPlan, row_plan
+from memdiag.reading.pace import WINDOW, Pace
 
 _EMPTIES_KEPT = 500  # answers on empty cells that are kept; to more questions the answer is no
 
@@ -39,11 +40,12 @@ class RowPlans:
 
 
 class Planner:
-    """Plans for one layout. Columns are tried in a `large` text, where Arrow is installed."""
+    """Plans for one layout. Columns are tried in a `large` text, where Arrow is installed, and not
+    while the `pace` says that they brought too little; at most `window` bytes at once."""
 
-    def __init__(self, layout: Layout, *, large: bool) -> None:
+    def __init__(self, layout: Layout, *, large: bool, window: int = WINDOW) -> None:
         self.layout = layout
-        self.in_columns = large and not layout.feeds_newline and _arrow_is_here()
+        self.pace = Pace(large and not layout.feeds_newline and _arrow_is_here(), window)
         self._rules: dict[tuple[str | None, bool], frozenset[str]] = {}
         self._row_plans: dict[State, RowPlans | None] = {}
         self._empties: dict[tuple[str, int, int], bool] = {}
@@ -73,8 +75,8 @@ class Planner:
     # -- which rows can be read in columns ----------------------------------------------------
 
     def row_plans(self, state: State) -> RowPlans | None:
-        """How rows can be read in columns in this state; None where they are read one by one."""
-        if not self.in_columns or not state.opened:
+        """How rows are read in columns now; None where lines are read one by one."""
+        if not self.pace.in_columns or self.pace.pause or not state.opened:
             return None
         if state not in self._row_plans:
             self._row_plans[state] = self._find(state)

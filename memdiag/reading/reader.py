@@ -11,20 +11,16 @@ from memdiag.model.problems import Position, Problem
 from memdiag.model.records import Row, Run
 from memdiag.reading import converters, matching
 from memdiag.reading.account import Account, LineClass
+from memdiag.reading.chunks import MOST_LINE
 from memdiag.reading.cleaning.clean import Line
 from memdiag.reading.line_rows import Refused
+from memdiag.reading.outside import Outside
 from memdiag.reading.planner import Planner, State
-from memdiag.reading.problem_list import ProblemList
-from memdiag.reading.row_count import RowCount
 from memdiag.reading.run_builder import ColumnRows, Pasted, RunBuilder
-from memdiag.reading.section import count
 from memdiag.reading.unwrap import Unwrapper
 
 LONGEST = 10_000
 """Characters in a line at most: no row is as long, and a pattern tried on more could take long."""
-
-MOST_LINE = 1 << 16
-"""Characters of a line that are looked at; of longer ones a stream gives no more."""
 
 VERSION = "1"
 
@@ -38,25 +34,6 @@ class Reading:
     account: Account
 
 
-@dataclass(slots=True)
-class Stray:
-    """Lines that belong to no dump: told of in runs of them."""
-
-    problems: ProblemList
-    _first: int = 0
-    _n: int = 0
-
-    def add(self, line: int) -> None:
-        self._first = self._first or line
-        self._n += 1
-
-    def tell(self) -> None:
-        """No more of them follow for now."""
-        if self._n:
-            self.problems.add("outside", Position(self._first), lines=count(self._n, "line"))
-        self._first = self._n = 0
-
-
 class Reader:
     """Takes cleaned lines, in parts or all at once. `said` are problems known before."""
 
@@ -68,8 +45,7 @@ class Reader:
         self.dump: RunBuilder | None = None
         self._name, self._pasted = name, pasted
         self._runs: list[Run] = []
-        self._outside = ProblemList()
-        self._stray = Stray(self._outside)
+        self._outside = Outside()
         self._unwrapper = Unwrapper(self)
         self._headless_told = {
             p.position.line for p in said if p.code == "head-missing" and p.position is not None
@@ -153,9 +129,9 @@ class Reader:
 
     def _end(self, line: Line, found: Match) -> LineClass:
         if self.dump is None:
-            self._outside.add("stray-end", line.position())
+            self._outside.add_end(line.position())
             return LineClass.OUTSIDE
-        self.dump.row_count.end(line.number, found.cells)
+        self.dump.end(line.number, found.cells)
         return LineClass.END
 
     def _section(self, line: Line, found: Match) -> LineClass:
@@ -189,7 +165,7 @@ class Reader:
 
     def _missed(self, line: Line, miss: Miss) -> LineClass:
         if self.dump is None:
-            self._stray.add(line.number)
+            self._outside.add_line(line.number)
             return LineClass.OUTSIDE
         if self.dump.section is not None and self.dump.section.kind is None:
             self.dump.keep_text()
@@ -210,9 +186,9 @@ class Reader:
         return self.dump
 
     def _new(self, line: Line, *, headed: bool) -> RunBuilder:
-        self._stray.tell()
+        self._outside.dump_begins()
         ends = "end" in self.layout.kinds
-        dump = RunBuilder(self.layout.name, line.number, headed, RowCount(ends))
+        dump = RunBuilder(self.layout.name, line.number, headed=headed, ends=ends)
         dump.reached(line.number)
         return dump
 
@@ -225,7 +201,6 @@ class Reader:
     def close(self) -> Reading:
         """What was read; the hash of the text is still to come."""
         self._finish()
-        self._stray.tell()
         return Reading(tuple(self._runs), self._outside.closed(), self.account)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import InitVar, dataclass, field
 from typing import Any, Protocol
 
 import numpy as np
@@ -63,12 +63,13 @@ class ColumnRows:
 
 @dataclass(slots=True, eq=False)
 class RunBuilder:
-    """A dump under way. `headed` says whether a head began it."""
+    """A dump under way. `headed` says whether a head began it, `ends` whether its layout prints an
+    end line."""
 
     layout: str
     first_line: int
     headed: bool
-    row_count: RowCount
+    ends: InitVar[bool]
     problems: ProblemList = field(default_factory=ProblemList)
     context: dict[str, str] = field(default_factory=dict)
     section: Section | None = None
@@ -77,7 +78,11 @@ class RunBuilder:
     _errors: LogBuilder = field(default_factory=LogBuilder)
     _counts: CountBuilder = field(default_factory=CountBuilder)
     _last_line: int = 0
+    _row_count: RowCount = field(init=False)
     _told_columns: set[str] = field(default_factory=set)
+
+    def __post_init__(self, ends: bool) -> None:
+        self._row_count = RowCount(ends)
 
     def reached(self, line: int) -> None:
         """The dump goes on to this line at least."""
@@ -102,7 +107,7 @@ class RunBuilder:
         kind = lower if lower in known else None
         self.section = Section(name, kind)
         if kind is None:
-            self.row_count.add_unknown_section()
+            self._row_count.add_unknown_section()
             hint = schema.nearest(lower, known)
             if not hint.startswith("did"):
                 hint = "its lines are kept as text and used for nothing"
@@ -154,7 +159,7 @@ class RunBuilder:
 
     def keep(self, made: Sequence[Row]) -> None:
         """Keep the rows of one line: all of them, or none (`refuse`)."""
-        self.row_count.add_rows(len(made))
+        self._row_count.add_rows(len(made))
         for row in made:
             if isinstance(row, ErrorRow):
                 self._errors.add(row)
@@ -169,30 +174,34 @@ class RunBuilder:
             self._errors.add_part(log, which, keys)
         for made, lines in rows.counts:
             self._counts.add_columns(made, lines)
-        self.row_count.add_rows(rows.last - rows.first + 1)
+        self._row_count.add_rows(rows.last - rows.first + 1)
         self.reached(rows.last)
 
     def refuse(self, refused: line_rows.Refused) -> None:
         """A row that cannot be kept."""
-        self.row_count.add_rows(1)
+        self._row_count.add_rows(1)
         self.problems.add(refused.code, refused.where, **refused.fields)
 
     def lose(self, line: int) -> None:
         """A row of the open table, whose columns are not known."""
         assert self.section is not None
         self.section.lose(line)
-        self.row_count.add_rows(1)
+        self._row_count.add_rows(1)
 
     def keep_text(self) -> None:
         """A line of a section memdiag does not know."""
-        self.row_count.add_kept_line()
+        self._row_count.add_kept_line()
 
     def pass_over(self) -> None:
         """A line that no rule takes; in a table it was one of its rows."""
         if self.section is not None and self.section.table is not None:
-            self.row_count.add_rows(1)
+            self._row_count.add_rows(1)
 
     # -- the end ------------------------------------------------------------------------------
+
+    def end(self, line: int, found: Sequence[Cell]) -> None:
+        """The end line."""
+        self._row_count.end(line, found)
 
     def finish(self, name: str, pasted: Pasted, more: Sequence[Problem] = ()) -> Run:
         """The run, with every problem found on the way and `more`; the hash of its text is still
@@ -200,7 +209,7 @@ class RunBuilder:
         self.problems.extend(more)
         self._close_section()
         head, wrong = self._head.read()
-        lacks = tuple(self.row_count.lacks(self._last_line))
+        lacks = tuple(self._row_count.lacks(self._last_line))
         self.problems.extend((*wrong, *lacks))
         kept = self._rows
         read = sum(map(len, kept.values())) + len(self._errors) + len(self._counts)

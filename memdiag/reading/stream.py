@@ -12,17 +12,15 @@ from typing import TYPE_CHECKING, BinaryIO
 
 from memdiag.layouts.matcher import Layout
 from memdiag.model.problems import Problem
-from memdiag.reading.chunks import Chunks, KeptWhole, after_bytes, after_lines, with_its_rest
+from memdiag.reading.chunks import Chunks, KeptWhole
 from memdiag.reading.cleaning.clean import Cleaned
 from memdiag.reading.cleaning.prefixes import ANCHOR
-from memdiag.reading.pace import WINDOW, Pace
+from memdiag.reading.pace import WINDOW
 from memdiag.reading.planner import Planner
 from memdiag.reading.reader import Reader, Reading
 
 if TYPE_CHECKING:
     from memdiag.reading.columnar.blocks import ColumnReader
-
-_PIECE = 64 << 10  # bytes of lines that are read one by one at once, where columns are never tried
 
 
 def read_whole(cleaned: Cleaned, layout: Layout, *, name: str) -> Reading:
@@ -49,9 +47,10 @@ def read(
     for tests: rows one by one, or in columns of at most so many bytes at once.
     """
     chunks = Chunks(anchor)
-    reader = Reader(Planner(layout, large=in_columns), name, chunks.kept, said)
+    planner = Planner(layout, large=in_columns, window=window)
+    reader = Reader(planner, name, chunks.kept, said)
     with ExitStack() as stack:
-        road = Road(reader, chunks, Pace(window), stack)
+        road = Road(reader, chunks, stack)
         for block in blocks:
             road.feed(block)
     return reader.close(), chunks.problems
@@ -60,31 +59,22 @@ def read(
 class Road:
     """Leads the blocks of a text through cleaning to the reader. `stack` closes what it opens."""
 
-    def __init__(self, reader: Reader, chunks: Chunks, pace: Pace, stack: ExitStack) -> None:
-        self._reader, self._chunks, self._pace = reader, chunks, pace
-        self._planner = reader.planner
-        self._stack = stack
+    def __init__(self, reader: Reader, chunks: Chunks, stack: ExitStack) -> None:
+        self._reader, self._chunks, self._stack = reader, chunks, stack
         self._columns: ColumnReader | None = None
 
     def feed(self, block: bytes) -> None:
         """Read these lines, later than all before. The last one may lack its line end."""
-        at = 0
+        planner, at = self._reader.planner, 0
         while at < len(block):
-            plans = None if self._pace.pause else self._planner.row_plans(self._reader.state)
-            if plans is None:
-                end = self._after_lines(block, at)
-                self.read_lines(block[at:end])
-                self._pace.after_lines()
-                at = end
-            else:
+            plans = planner.row_plans(self._reader.state)
+            if plans is not None:
                 at = self._column_reader().read(block, at, plans)
-
-    def _after_lines(self, block: bytes, at: int) -> int:
-        if self._planner.in_columns:
-            end = after_lines(block, at, self._pace.lines)
-        else:
-            end = after_bytes(block, at, _PIECE)
-        return with_its_rest(block, at, end)
+                continue
+            end = planner.pace.lines_end(block, at)
+            self.read_lines(block[at:end])
+            planner.pace.after_lines()
+            at = end
 
     def read_lines(self, data: bytes) -> None:
         """Clean these lines, and let the reader take them one by one."""
@@ -97,7 +87,7 @@ class Road:
             from memdiag.reading.columnar.blocks import ColumnReader
 
             self._columns = self._stack.enter_context(
-                ColumnReader(self._reader, self._chunks, self._pace, self.read_lines)
+                ColumnReader(self._reader, self._chunks, self.read_lines)
             )
         return self._columns
 

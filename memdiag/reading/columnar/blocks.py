@@ -15,12 +15,11 @@ from typing import Any, Self
 import numpy as np
 
 from memdiag.layouts.matcher import Miss
-from memdiag.reading.chunks import Chunks, after_bytes, after_lines
+from memdiag.reading.chunks import Chunks, after_lines
 from memdiag.reading.columnar.cutting import Block, Index
 from memdiag.reading.columnar.prepared import Prepared, prepare
 from memdiag.reading.columnar.taken_rows import TakenRows, fixed
 from memdiag.reading.line_rows import ROW_KINDS
-from memdiag.reading.pace import Pace
 from memdiag.reading.planner import RowPlans
 from memdiag.reading.reader import Reader
 
@@ -39,11 +38,9 @@ class _Ahead:
 class ColumnReader:
     """Reads windows of a block in columns. `read_lines` cleans and reads lines one by one."""
 
-    def __init__(
-        self, reader: Reader, chunks: Chunks, pace: Pace, read_lines: Callable[[bytes], None]
-    ) -> None:
-        self._reader, self._chunks, self._pace = reader, chunks, pace
-        self._read_lines = read_lines
+    def __init__(self, reader: Reader, chunks: Chunks, read_lines: Callable[[bytes], None]) -> None:
+        self._reader, self._chunks, self._read_lines = reader, chunks, read_lines
+        self._planner, self._pace = reader.planner, reader.planner.pace
         self._beside = ThreadPoolExecutor(1)
         self._ahead: _Ahead | None = None
 
@@ -56,7 +53,7 @@ class ColumnReader:
     def read(self, data: bytes, at: int, plans: RowPlans) -> int:
         """Read lines of a block from `at` on, as the plans for the reader's state say. The place
         after them."""
-        end = after_bytes(data, at, self._pace.window)
+        end = self._pace.window_end(data, at)
         prepared = self._prepared(data, at, end, plans)
         block = prepared.block
         done = self._take(prepared, plans)
@@ -79,7 +76,7 @@ class ColumnReader:
         else:
             found = prepare(data[at:end], plans, prefixes)
         if self._pace.is_full and end < len(data):
-            after = after_bytes(data, end, self._pace.window)
+            after = self._pace.window_end(data, end)
             job = self._beside.submit(prepare, data[end:after], plans, prefixes)
             self._ahead = _Ahead(data, end, after, plans, job)
         return found
@@ -104,7 +101,7 @@ class ColumnReader:
             for cut in cuts:
                 if cut.empty is not None:
                     for cells in np.unique(cut.empty[cut.fine]).tolist():
-                        if not self._reader.planner.may_be_empty(start, plan, cells):
+                        if not self._planner.may_be_empty(start, plan, cells):
                             cut.fine &= cut.empty != cells
                 taken.add(plan, cut, dump.context)
         state, done, rows = self._state(), 0, 0

@@ -16,6 +16,13 @@ WHOLE = {
 TABLES = tuple(WHOLE)
 """The tables that can be read in columns."""
 
+KEYS = (*schema.SCOPE, *schema.SETTING)
+"""The columns that say where and under which setting a row was measured."""
+LATE = frozenset({*KEYS, "test"})
+"""Columns that rows may take from a heading after they were read."""
+FIELD_OF = {"ch": "channel"}
+"""Fields of a key that are not named after their column."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RowPlan:

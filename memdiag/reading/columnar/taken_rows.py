@@ -10,7 +10,7 @@ import numpy as np
 from memdiag.model.error_log import ErrorLog
 from memdiag.reading.columnar import typed_rows
 from memdiag.reading.columnar.cutting import Cut, Index
-from memdiag.reading.columnar.row_plans import RowPlan
+from memdiag.reading.columnar.row_plans import LATE, RowPlan
 from memdiag.reading.run_builder import ColumnRows
 
 
@@ -62,7 +62,7 @@ class TakenRows:
 
 def fixed(context: Mapping[str, str]) -> tuple[tuple[str, str], ...]:
     """What headings say that rows cannot be given afterwards."""
-    return tuple((name, text) for name, text in context.items() if name not in typed_rows.LATE)
+    return tuple((name, text) for name, text in context.items() if name not in LATE)
 
 
 def _slice(lines: Index, first: int, last: int) -> slice | None:
