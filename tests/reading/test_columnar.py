@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import re
 import time
@@ -565,8 +566,6 @@ def test_a_large_text_is_read_the_same_from_bytes_file_and_packed_file(tmp_path:
         assert run.source.sha256 == (
             whole.source.sha256 if source != packed else load.load(packed)[0].source.sha256
         )
-    import hashlib
-
     assert load.load(packed)[0].source.sha256 == hashlib.sha256(packed.read_bytes()).hexdigest()
 
 
@@ -663,6 +662,7 @@ def test_a_line_without_end_is_told_and_costs_no_memory(tmp_path: Path) -> None:
     (said,) = (p for p in run.problems if p.code == "line-too-long")
     assert "65,536 or more" in said.message
     assert run.source.last_line == 6_007
+    assert run.source.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
     assert peak < 150e6
 
 
