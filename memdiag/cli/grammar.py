@@ -105,7 +105,7 @@ def _declared(layout: object) -> Iterator[str]:
 def _walk(data: bytes, grammar: str) -> int:
     """Line by line, what the dump was taken for; then the shares. The exit status."""
     from memdiag.reading import load
-    from memdiag.reading.account import Fate
+    from memdiag.reading.account import LineClass
 
     try:
         found = load.examine(data, grammar=grammar)
@@ -131,12 +131,12 @@ def _walk(data: bytes, grammar: str) -> int:
     click.echo("")
     counts = found.account.count()
     total = sum(counts.values())
-    for fate in Fate:
+    for fate in LineClass:
         if fate in counts:
             share = 100 * counts[fate] / total
             click.echo(f"{_word(fate):<14} {counts[fate]:>6}  {share:5.1f} %")
     common.tell([p for p in problems if p.position is None])
-    return 1 if counts.get(Fate.PROBLEM) else 0
+    return 1 if counts.get(LineClass.PROBLEM) else 0
 
 
 _SHOWN = 100  # characters of a line

@@ -53,7 +53,8 @@ class Miss:
     expected: tuple[str, ...]
 
 
-Plan = list[tuple[Start, Callable[[str], object]]]
+Attempts = list[tuple[Start, Callable[[str], object]]]
+"""The start symbols that are tried on a line, in file order, each with its cheap look."""
 
 
 @dataclass(frozen=True)
@@ -70,32 +71,34 @@ class Layout:
     feeds_newline: bool = False  # some of its rules end with the line end
     skips: tuple[str, ...] = ()  # terminals that may stand anywhere and say nothing
     columns_open: bool = False  # a header line says itself which section it opens
-    _plans: dict[frozenset[str], Plan] = field(default_factory=dict, repr=False, compare=False)
+    _attempts_at: dict[frozenset[str], Attempts] = field(
+        default_factory=dict, repr=False, compare=False
+    )
 
     @cached_property
     def kinds(self) -> frozenset[str]:
         """The line rules that this layout has."""
         return frozenset(kind for start in self.starts for kind in start.kinds)
 
-    def _plan(self, wanted: frozenset[str]) -> Plan:
+    def _attempts(self, wanted: frozenset[str]) -> Attempts:
         """The start symbols that can yield one of the wanted rules, in file order."""
-        plan = self._plans.get(wanted)
-        if plan is None:
+        found = self._attempts_at.get(wanted)
+        if found is None:
             skip = "|".join(f"(?:{self._patterns[name].to_regexp()})" for name in self.skips)
             # Possessive: tried again with less skipped, a line of blanks would take for ever.
             skip = f"(?:{skip})*+" if skip else ""
-            plan = [
+            found = [
                 (s, re.compile(skip + s.first).match) for s in self.starts if wanted & set(s.kinds)
             ]
-            self._plans[wanted] = plan
-        return plan
+            self._attempts_at[wanted] = found
+        return found
 
     def match(self, text: str, wanted: frozenset[str]) -> Match | Miss:
         """Read one line with the rules that are `wanted`, in file order."""
         from lark.exceptions import UnexpectedInput
 
         best = Miss(1, ())
-        for start, peek in self._plan(wanted):
+        for start, peek in self._attempts(wanted):
             if peek(text) is None:
                 if best.at == 1:
                     best = Miss(1, best.expected + start.opening)

@@ -2,11 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from memdiag.layouts.matcher import Layout, Start
 from memdiag.layouts.patterns import nature
 from memdiag.layouts.row_shapes import Terms, Unsure
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """Lines that are not for columns: those in which `pattern` is found. `first` are the
+    characters with which such a line can begin, after blanks."""
+
+    pattern: str
+    first: frozenset[int]
+
+
+def guard(layout: Layout, start: Start, before: Sequence[Start]) -> Guard | None:
+    """The lines that a start symbol tried before this one may take; None where none may."""
+    first = opening(layout, start)
+    rivals = [s for s in before if opening(layout, s) & first]
+    if not rivals:
+        return None
+    return Guard(
+        "|".join(f"(?:{may_take(layout, s)})" for s in rivals),
+        frozenset().union(*(opening(layout, s) for s in rivals)),
+    )
 
 
 def may_take(layout: Layout, start: Start) -> str:

@@ -93,7 +93,7 @@ def shapes(layout: Layout, start: Start, kind: str, width: int = 0) -> tuple[Sha
     found: list[Shape] = []
     try:
         if kind == "row":
-            orders: Iterable[tuple[str, ...]] = _row_orders(layout, start, width)
+            orders: Iterable[Order] = _row_orders(layout, start, width)
         else:
             orders = _orders(layout, start, kind)
         for order in orders:
@@ -106,44 +106,48 @@ def shapes(layout: Layout, start: Start, kind: str, width: int = 0) -> tuple[Sha
 # -- orders of terminals ------------------------------------------------------------------------
 
 
-def _orders(layout: Layout, start: Start, kind: str) -> list[tuple[str, ...]]:
+Order = tuple[str, ...]
+"""Terminals in the order in which they stand in a line."""
+
+
+def _orders(layout: Layout, start: Start, kind: str) -> list[Order]:
     """Every order of terminals of a rule without repeats."""
-    rules = layout.lark.rules
-    found: dict[tuple[str, ...], None] = {}
-
-    def grow(symbols: Sequence[Any], inside: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
-        if not symbols:
-            yield ()
-            return
-        first, rest = symbols[0], symbols[1:]
-        if first.is_term:
-            heads: Iterable[tuple[str, ...]] = ((first.name,),)
-        elif first.name in inside:
-            raise Unsure  # it repeats: no bound to the number of its terminals
-        else:
-            heads = (
-                head
-                for rule in rules
-                if rule.origin.name == first.name
-                for head in grow(rule.expansion, (*inside, first.name))
-            )
-        for head in heads:
-            for tail in grow(rest, inside):
-                if len(head) + len(tail) > MOST_TERMINALS:
-                    raise Unsure
-                yield head + tail
-
-    for rule in rules:
+    found: dict[Order, None] = {}
+    for rule in layout.lark.rules:
         name = rule.alias if rule.alias is not None else rule.origin.name
-        if rule.origin.name == start.rule and name == kind:
-            for order in grow(rule.expansion, (start.rule,)):
-                found[order] = None
-                if len(found) > MOST_SHAPES:
-                    raise Unsure
+        if rule.origin.name != start.rule or name != kind:
+            continue
+        for order in _grown(layout, rule.expansion, (start.rule,)):
+            found[order] = None
+            if len(found) > MOST_SHAPES:
+                raise Unsure
     return list(found)
 
 
-def _row_orders(layout: Layout, start: Start, width: int) -> list[tuple[str, ...]]:
+def _grown(layout: Layout, symbols: Sequence[Any], inside: tuple[str, ...]) -> Iterator[Order]:
+    """Every order of terminals of these symbols, which stand inside the rules named."""
+    if not symbols:
+        yield ()
+        return
+    for head in _heads(layout, symbols[0], inside):
+        for tail in _grown(layout, symbols[1:], inside):
+            if len(head) + len(tail) > MOST_TERMINALS:
+                raise Unsure
+            yield head + tail
+
+
+def _heads(layout: Layout, symbol: Any, inside: tuple[str, ...]) -> Iterator[Order]:
+    if symbol.is_term:
+        yield (symbol.name,)
+        return
+    if symbol.name in inside:
+        raise Unsure  # it repeats: no bound to the number of its terminals
+    for rule in layout.lark.rules:
+        if rule.origin.name == symbol.name:
+            yield from _grown(layout, rule.expansion, (*inside, symbol.name))
+
+
+def _row_orders(layout: Layout, start: Start, width: int) -> list[Order]:
     """A row under `width` columns, every cell of it filled: cells alone, or one literal between
     them."""
     names = sorted(t.name for t in layout.lark.terminals)

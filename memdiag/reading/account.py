@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 
-class Fate(StrEnum):
+class LineClass(StrEnum):
     """What a line was taken for."""
 
     BLANK = "blank"
@@ -26,37 +26,38 @@ class Fate(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Extent:
-    """Lines `first` to `last` (1-based, both included), all of one fate."""
+    """Lines `first` to `last` (1-based, both included), all of one class."""
 
     first: int
     last: int
-    fate: Fate
+    line_class: LineClass
 
 
 @dataclass(slots=True)
 class Account:
-    """The fate of every line, in order, kept as extents: millions of rows are one of them."""
+    """The class of every line, in order, kept as extents: millions of rows are one of them."""
 
     extents: list[Extent] = field(default_factory=list)
 
-    def add(self, first: int, fate: Fate, last: int | None = None) -> None:
-        """Lines `first` to `last` had this fate. Lines come in rising order."""
+    def add(self, first: int, line_class: LineClass, last: int | None = None) -> None:
+        """Lines `first` to `last` were taken for this. Lines come in rising order."""
         last = first if last is None else last
         before = self.extents[-1] if self.extents else None
-        if before is not None and before.fate is fate and before.last == first - 1:
-            self.extents[-1] = Extent(before.first, last, fate)
+        if before is not None and before.line_class is line_class and before.last == first - 1:
+            self.extents[-1] = Extent(before.first, last, line_class)
         else:
-            self.extents.append(Extent(first, last, fate))
+            self.extents.append(Extent(first, last, line_class))
 
-    def lines(self) -> Iterator[tuple[int, Fate]]:
-        """Every line's number and fate."""
+    def lines(self) -> Iterator[tuple[int, LineClass]]:
+        """Every line's number and class."""
         for extent in self.extents:
             for number in range(extent.first, extent.last + 1):
-                yield number, extent.fate
+                yield number, extent.line_class
 
-    def count(self) -> dict[Fate, int]:
-        """How many lines had each fate."""
-        found: dict[Fate, int] = {}
+    def count(self) -> dict[LineClass, int]:
+        """How many lines are of each class."""
+        found: dict[LineClass, int] = {}
         for extent in self.extents:
-            found[extent.fate] = found.get(extent.fate, 0) + extent.last - extent.first + 1
+            n = extent.last - extent.first + 1
+            found[extent.line_class] = found.get(extent.line_class, 0) + n
         return found

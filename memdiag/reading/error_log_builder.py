@@ -266,7 +266,7 @@ def split(word: int, limbs: int) -> list[int]:
 
 
 def from_rows(rows: Iterable[ErrorRow]) -> ErrorLog | None:
-    """A log from `records.ErrorRow`s, None where there are none. Scopes keep first-seen order."""
+    """A log from `records.ErrorRow`s, None where there are none. Keys keep first-seen order."""
     items = list(rows)
     if not items:
         return None

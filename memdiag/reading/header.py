@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
+from memdiag.layouts.matcher import Cell
 from memdiag.model import schema
 from memdiag.model.problems import Problem, problem
 from memdiag.model.quantities import parse
 from memdiag.model.records import MEMORIES, Head, RunLine
 from memdiag.reading.converters import shorten
+from memdiag.reading.line_rows import PositionOf
 
 _REF = re.compile(r"[A-Za-z0-9][\w.+/-]*")
 _MOMENT = re.compile(
@@ -117,8 +119,31 @@ _READ: dict[str, Any] = {
 _LISTS = (*_SITES, "swapped")
 
 
-def read(lines: Sequence[tuple[RunLine, int]]) -> tuple[Head, list[Problem]]:
-    """The head, and what is wrong with it. Each line comes with the column of its value."""
+@dataclass(slots=True)
+class HeadLines:
+    """The lines of a head so far, each with the column of its value."""
+
+    _lines: list[tuple[RunLine, int]] = field(default_factory=list)
+
+    def add(self, found: Sequence[Cell], position: PositionOf) -> None:
+        """A line with KEY and TEXT, or with terminals named after the keys themselves."""
+        key = next((c for c in found if c.column == "key"), None)
+        if key is not None and key.text is not None:
+            texts = [c for c in found if c.column == "text" and c.text is not None]
+            value = " ".join(c.text or "" for c in texts)
+            at = position((texts[0] if texts else key).at).column
+            self._lines.append((RunLine(position(key.at), key.text.lower(), value), at))
+        for cell in found:
+            if cell.column in schema.RUN_KEYS and cell.text is not None:
+                where = position(cell.at)
+                self._lines.append((RunLine(where, cell.column, cell.text), where.column))
+
+    def read(self) -> tuple[Head, list[Problem]]:
+        """The head, and what is wrong with it."""
+        return _read(self._lines)
+
+
+def _read(lines: Sequence[tuple[RunLine, int]]) -> tuple[Head, list[Problem]]:
     values: dict[str, Any] = {}
     problems: list[Problem] = []
     for line, at in lines:

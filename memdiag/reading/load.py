@@ -2,27 +2,32 @@
 
 from __future__ import annotations
 
+import codecs
 import hashlib
 import io
 import itertools
 import os
-import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, NamedTuple
 
 from memdiag.boards import profiles
 from memdiag.layouts import registry
-from memdiag.layouts.patterns import nature
 from memdiag.model.board import Board
 from memdiag.model.problems import Position, Problem, problem
 from memdiag.model.records import Run
-from memdiag.reading import reader, stream
-from memdiag.reading.account import Account, Fate
+from memdiag.reading import chunks, recognition, stream
+from memdiag.reading.account import Account, LineClass
 from memdiag.reading.cleaning import clean, decode, packers, unpack
 from memdiag.reading.cleaning.clean import Cleaned
 from memdiag.reading.cleaning.prefixes import ANCHOR
+from memdiag.reading.reader import Reading
+
+LARGE = 256 << 10
+"""Bytes from which on a text is read in parts; a shorter one is one chunk."""
+_SAMPLE = 64 << 10  # bytes of the beginning of a large text that are looked at first
 
 
 class Unreadable(ValueError):
@@ -78,77 +83,34 @@ def load(
     return runs
 
 
+def _checks(run: Run, board: Board) -> list[Problem]:
+    from memdiag.reading.checks import CHECKS
+
+    return [found for check in CHECKS for found in check(run, board)]
+
+
 def examine(data: bytes, *, grammar: str | None = None, name: str = "-") -> Examined:
-    """Clean and read a text, all of it at once, without a board. Raises as `load` does."""
-    sha256 = hashlib.sha256(data).hexdigest()
-    text, packed = unpack.unpack(data)
+    """Clean and read a text as one chunk, whatever its size, without a board. Raises as `load`."""
+    return _examine_bytes(data, grammar, name, whole=True)
+
+
+# -- what is packed -----------------------------------------------------------------------------
+
+
+class _Text(NamedTuple):
+    """An unpacked text: its file, what was said while it was made, and the hash of what it was
+    made from, where that is not the text itself."""
+
+    file: BinaryIO
+    told: tuple[Problem, ...]
+    sha256: str | None
+
+
+def _examine_bytes(data: bytes, grammar: str | None, name: str, *, whole: bool = False) -> Examined:
+    unpacked, packed = unpack.unpack(data)
     _refuse_foreign(packed)
-    return _examine_text(text, packed, sha256, grammar, name)
-
-
-def _examine_text(
-    text: bytes, packed: tuple[Problem, ...], sha256: str, grammar: str | None, name: str
-) -> Examined:
-    cleaned = clean.tidy(text)
-    said = (*packed, *cleaned.problems)
-    if not any(line.text.strip() or line.noise for line in cleaned.lines):
-        raise Unreadable((*said, problem("empty-text")))
-    layout, more = _layout(cleaned, said, grammar)
-    if (
-        layout.name != registry.BENCH
-        and layout.recognise
-        and clean.COUNTED & {p.code for p in said}
-    ):
-        # What stands in front of lines is judged by lines that are surely the layout's own.
-        cleaned = clean.tidy(text, re.compile(layout.recognise))
-        said = (*packed, *cleaned.problems)
-    reading = reader.read(cleaned, layout, sha256=sha256, name=name)
-    return _examined(reading, layout, (*said, *more), cleaned)
-
-
-def _examined(
-    reading: reader.Reading,
-    layout: registry.Layout,
-    said: tuple[Problem, ...],
-    cleaned: Cleaned | None,
-) -> Examined:
-    said += reading.problems
-    runs = reading.runs
-    if not any(map(_says_something, runs)):
-        first = next((e.first for e in reading.account.extents if e.fate is not Fate.BLANK), 1)
-        more = tuple(p for run in runs for p in run.problems)
-        raise Unreadable((problem("no-rows", Position(first), layout=layout.name), *said, *more))
-    # What belongs to no dump is told with the first one: nothing is said twice.
-    first_run = replace(runs[0], problems=(*said, *runs[0].problems))
-    return Examined((first_run, *runs[1:]), layout, said, reading.account, cleaned)
-
-
-def _refuse_foreign(packed: tuple[Problem, ...]) -> None:
-    if packed and packed[0].code in ("packer-unknown", "packer-missing"):
-        raise Unreadable(packed)
-
-
-def _layout(
-    cleaned: Cleaned, said: tuple[Problem, ...], grammar: str | None
-) -> tuple[registry.Layout, tuple[Problem, ...]]:
-    if grammar is not None:
-        return registry.find(grammar), ()
-    try:
-        return recognise(cleaned)
-    except Unreadable as none:
-        raise Unreadable((*said, *none.problems)) from None
-
-
-# -- large texts --------------------------------------------------------------------------------
-
-
-def _examine_bytes(data: bytes, grammar: str | None, name: str) -> Examined:
-    if len(data) < stream.LEAST and packers.packer(data[: packers.PEEK]) is None:
-        return examine(data, grammar=grammar, name=name)
-    text, packed = unpack.unpack(data)
-    _refuse_foreign(packed)
-    sha256 = hashlib.sha256(data).hexdigest()
-    return _examine_stream(io.BytesIO(text), packed, sha256, grammar, name)
+    sha256 = None if unpacked is data else hashlib.sha256(data).hexdigest()
+    return _examine(_Text(io.BytesIO(unpacked), packed, sha256), grammar, name, whole=whole)
 
 
 def _examine_file(path: Path, grammar: str | None, name: str) -> Examined:
@@ -156,140 +118,149 @@ def _examine_file(path: Path, grammar: str | None, name: str) -> Examined:
         return _examine_bytes(path.read_bytes(), grammar, name)
     with path.open("rb") as raw:
         head = raw.read(packers.PEEK)
-        packed = packers.packer(head) is not None
-        if not packed and path.stat().st_size < stream.LEAST:
-            return examine(head + raw.read(), grammar=grammar, name=name)
+        _refuse_foreign(unpack.foreign(head))
         raw.seek(0)
+        packed = packers.packer(head) is not None
         sha256 = hashlib.file_digest(raw, "sha256").hexdigest() if packed else None
-    _refuse_foreign(() if packed else unpack.unpack(head)[1])
     with unpack.open_stream(path) as file:
-        return _examine_stream(file, (), sha256, grammar, name)
+        return _examine(_Text(file, (), sha256), grammar, name)
 
 
-_SAMPLE = 64 << 10
+def _refuse_foreign(packed: tuple[Problem, ...]) -> None:
+    if packed and packed[0].code in ("packer-unknown", "packer-missing"):
+        raise Unreadable(packed)
 
 
-def _examine_stream(
-    file: BinaryIO, packed: tuple[Problem, ...], sha256: str | None, grammar: str | None, name: str
+# -- one chunk, or many -------------------------------------------------------------------------
+
+
+def _examine(text: _Text, grammar: str | None, name: str, *, whole: bool = False) -> Examined:
+    """Read a text: as one chunk where it is short or `whole`, else part by part."""
+    with ThreadPoolExecutor(1) as beside:
+        file = stream.Hashed(text.file, beside, text.sha256)
+        if whole:
+            found = _one_chunk(file.read(), text, grammar, name)
+        else:
+            blocks = chunks.blocks(file)
+            first = _beginning(blocks)
+            if len(first) < LARGE:
+                found = _one_chunk(first, text, grammar, name)
+            elif _is_in_lines(first):
+                found = _in_parts(first, blocks, text, grammar, name)
+            else:
+                anew = _anew(b"".join((first, *blocks)), text, file.sha256())
+                found = _examine(anew, grammar, name)
+        sha256 = file.sha256()
+    runs = (replace(run, source=replace(run.source, sha256=sha256)) for run in found.runs)
+    return replace(found, runs=tuple(runs))
+
+
+def _beginning(blocks: Iterator[bytes]) -> bytes:
+    """So many blocks that a text of them is large; all of them where it is not."""
+    found = b""
+    while len(found) < LARGE:
+        block = next(blocks, b"")
+        if not block:
+            break
+        found += block
+    return found
+
+
+def _one_chunk(data: bytes, text: _Text, grammar: str | None, name: str) -> Examined:
+    told = (*text.told, *unpack.stream_problems(text.file))
+    _refuse_foreign(told)
+    cleaned = clean.tidy(data)
+    said = (*told, *cleaned.problems)
+    if not any(line.text.strip() or line.noise for line in cleaned.lines):
+        raise Unreadable((*said, problem("empty-text")))
+    layout, more = _layout((cleaned,), said, grammar)
+    anchor = recognition.anchor(layout)
+    if anchor is not ANCHOR and clean.COUNTED & {p.code for p in said}:
+        # What stands in front of lines is judged by lines that are surely the layout's own.
+        cleaned = clean.tidy(data, anchor)
+        said = (*told, *cleaned.problems)
+    reading = stream.read_whole(cleaned, layout, name=name)
+    return _examined(reading, layout, (*said, *more), cleaned)
+
+
+def _in_parts(
+    first: bytes, rest: Iterator[bytes], text: _Text, grammar: str | None, name: str
 ) -> Examined:
-    """Read a file in blocks. Its beginning says how it is encoded and which layout it has."""
-    rest = stream.blocks(file)
-    first = next(rest, b"")
-    sample = first[: first.rfind(b"\n", 0, _SAMPLE) + 1 or _SAMPLE]
-    cleaned = clean.tidy(sample)
+    """Read a large text in UTF-8. Its beginning says which layout it has."""
+    cleaned = clean.tidy(_sample(first))
     codes = {p.code for p in cleaned.problems}
-    in_lines = cleaned.encoding == "utf-8" and "old-line-ends" not in codes
-    if len(first) < stream.LEAST or not in_lines:
-        text = b"".join((first, *rest))
-        packed = (*packed, *unpack.stream_problems(file))
-        _refuse_foreign(packed)
-        sha256 = sha256 or hashlib.sha256(text).hexdigest()
-        if in_lines or len(text) < stream.LEAST:
-            return _examine_text(text, packed, sha256, grammar, name)
-        # In an encoding that cannot be cut in lines as it is: written anew in one that can.
-        anew = decode.decode(text)
-        said = (*packed, *anew.problems)
-        if anew.rubbish:
-            raise Unreadable(said)
-        return _examine_stream(io.BytesIO(anew.text.encode()), said, sha256, grammar, name)
     if "not-a-text" in codes and grammar is None:
-        raise Unreadable((*packed, *cleaned.problems, problem("no-dump", layouts="")))
+        raise Unreadable((*text.told, *cleaned.problems, problem("no-dump", layouts="")))
     again = {*clean.COUNTED, "bytes-not-text"}  # told when the whole text was cleaned
     said = tuple(p for p in cleaned.problems if p.code not in again)
-    seen = [first]
-    layout, more = _recognised(seen, rest, said, grammar, cleaned)
-    anchor = ANCHOR
-    if layout.name != registry.BENCH and layout.recognise:
-        anchor = re.compile(layout.recognise)
+    more_samples = (clean.tidy(piece) for piece in _pieces(first))
+    layout, more = _layout(itertools.chain((cleaned,), more_samples), said, grammar)
     reading, dirt = stream.read(
-        itertools.chain(seen, rest), layout, name=name, said=said, sha256=sha256, anchor=anchor
+        itertools.chain((first.removeprefix(codecs.BOM_UTF8),), rest),
+        layout,
+        name=name,
+        said=said,
+        anchor=recognition.anchor(layout),
     )
-    packed = (*packed, *unpack.stream_problems(file))
-    return _examined(reading, layout, (*packed, *said, *more, *dirt), None)
+    told = (*text.told, *unpack.stream_problems(text.file))
+    return _examined(reading, layout, (*told, *said, *more, *dirt), None)
 
 
-def _recognised(
-    seen: list[bytes],
-    rest: Iterator[bytes],
-    said: tuple[Problem, ...],
-    grammar: str | None,
-    cleaned: Cleaned,
+def _sample(first: bytes) -> bytes:
+    return first[: first.rfind(b"\n", 0, _SAMPLE) + 1 or _SAMPLE]
+
+
+def _pieces(first: bytes) -> Iterator[bytes]:
+    return (first[at : at + _SAMPLE] for at in range(0, len(first), _SAMPLE))
+
+
+def _is_in_lines(first: bytes) -> bool:
+    """Whether a text that begins so is in an encoding that can be cut in lines as it is."""
+    decoded = decode.decode(_sample(first))
+    codes = {p.code for p in decoded.problems}
+    return decoded.encoding == "utf-8" and "old-line-ends" not in codes
+
+
+def _anew(data: bytes, text: _Text, sha256: str) -> _Text:
+    """The text written anew in UTF-8, with LF line ends."""
+    told = (*text.told, *unpack.stream_problems(text.file))
+    _refuse_foreign(told)
+    decoded = decode.decode(data)
+    told += decoded.problems
+    if decoded.rubbish:
+        raise Unreadable(told)
+    return _Text(io.BytesIO(decoded.text.encode()), told, sha256)
+
+
+def _layout(
+    samples: Iterable[Cleaned], said: tuple[Problem, ...], grammar: str | None
 ) -> tuple[registry.Layout, tuple[Problem, ...]]:
-    """The layout, looked for in the sample, then in the first blocks; those read are in `seen`."""
+    """The layout, and what there was to say while it was looked for."""
+    if grammar is not None:
+        return registry.find(grammar), ()
     try:
-        return _layout(cleaned, said, grammar)
-    except Unreadable:
-        for number in range(_MOST_SEEN):
-            if number == len(seen):
-                block = next(rest, b"")
-                if not block:
-                    break
-                seen.append(block)
-            for at in range(0, len(seen[number]), _SAMPLE):
-                piece = seen[number][at : at + _SAMPLE]
-                try:
-                    return _layout(clean.tidy(piece), said, grammar)
-                except Unreadable:
-                    continue
-        raise
+        return recognition.recognise(samples)
+    except recognition.NoDump as none:
+        raise Unreadable((*said, none.problem)) from None
 
 
-_MOST_SEEN = 1
+# -- what came of it ----------------------------------------------------------------------------
 
 
-# -- which layout -------------------------------------------------------------------------------
+def _examined(
+    reading: Reading, layout: registry.Layout, said: tuple[Problem, ...], cleaned: Cleaned | None
+) -> Examined:
+    said += reading.problems
+    runs, extents = reading.runs, reading.account.extents
+    if not any(map(_says_something, runs)):
+        first = next((e.first for e in extents if e.line_class is not LineClass.BLANK), 1)
+        more = tuple(p for run in runs for p in run.problems)
+        raise Unreadable((problem("no-rows", Position(first), layout=layout.name), *said, *more))
+    # What belongs to no dump is told with the first one: nothing is said twice.
+    first_run = replace(runs[0], problems=(*said, *runs[0].problems))
+    return Examined((first_run, *runs[1:]), layout, said, reading.account, cleaned)
 
 
 def _says_something(run: Run) -> bool:
     """Whether a dump's head or a row of data was recognised."""
     return bool(run.source.rows or run.head.lines or run.source.headed)
-
-
-def recognise(cleaned: Cleaned) -> tuple[registry.Layout, tuple[Problem, ...]]:
-    """The layout whose pattern is found in a line of the text; the first on the search path where
-    there are several, and a problem that says so. Raises Unreadable where there is none."""
-    # Stripped: a paste may be indented as a whole.
-    texts = [
-        line.text.strip()
-        for line in cleaned.lines
-        if line.text and len(line.text) <= reader.LONGEST
-    ]
-    found: list[registry.Entry] = []
-    tried: list[str] = []
-    problems: list[Problem] = []
-    for entry in registry.entries():
-        if entry.recognise is None:
-            continue
-        try:
-            search = re.compile(entry.recognise).search
-            if nature(entry.recognise).hangs:
-                raise ValueError("it could take for ever on some lines")
-        except (re.error, ValueError, RecursionError, OverflowError) as wrong:
-            problems.append(problem("bad-recognise", file=entry.path, reason=wrong))
-            continue
-        tried.append(entry.name)
-        if any(map(search, texts)):
-            found.append(entry)
-    if not found:
-        raise Unreadable((problem("no-dump", layouts=", ".join(tried)),))
-    usable: list[registry.Layout] = []
-    for entry in found:
-        try:
-            usable.append(registry.load(entry.path))
-        except registry.LayoutError as wrong:
-            if entry is found[-1] and not usable:
-                raise
-            reason = wrong.problems[0].message.splitlines()[0]
-            problems.append(
-                problem("layout-skipped", name=entry.name, file=entry.path, reason=reason)
-            )
-    if len(usable) > 1:
-        names = " and ".join(layout.name for layout in usable)
-        problems.append(problem("two-layouts", names=names, taken=usable[0].name))
-    return usable[0], tuple(problems)
-
-
-def _checks(run: Run, board: Board) -> list[Problem]:
-    from memdiag.reading.checks import CHECKS
-
-    return [found for check in CHECKS for found in check(run, board)]

@@ -20,19 +20,18 @@ class ProblemList:
     _last: dict[str, int] = field(default_factory=dict)
 
     def add(self, code: str, position: Position | None = None, **fields: object) -> None:
-        self._count[code] = n = self._count.get(code, 0) + 1
-        if position is not None:
-            self._last[code] = position.line
-        if n <= MOST_ALIKE:
+        if self._counted(code, position):
             self.items.append(problem(code, position, **fields))
 
     def extend(self, more: Sequence[Problem]) -> None:
-        for each in more:
-            self._count[each.code] = n = self._count.get(each.code, 0) + 1
-            if each.position is not None:
-                self._last[each.code] = each.position.line
-            if n <= MOST_ALIKE:
-                self.items.append(each)
+        self.items.extend(each for each in more if self._counted(each.code, each.position))
+
+    def _counted(self, code: str, position: Position | None) -> bool:
+        """Count one more; whether it is among those that are told."""
+        self._count[code] = n = self._count.get(code, 0) + 1
+        if position is not None:
+            self._last[code] = position.line
+        return n <= MOST_ALIKE
 
     def __bool__(self) -> bool:
         return bool(self.items)

@@ -1,109 +1,118 @@
-"""Large texts: read in blocks, in bounded memory, with the same outcome as read at once."""
+"""The one road of a text: blocks of whole lines, in them chunks that are cleaned and read line by
+line or in columns. A short text is one chunk; of a large one no more is held than a few blocks."""
 
 from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from typing import BinaryIO, Protocol
+from collections.abc import Iterable
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import ExitStack
+from typing import TYPE_CHECKING, BinaryIO
 
 from memdiag.layouts.matcher import Layout
 from memdiag.model.problems import Problem
-from memdiag.reading.chunks import Tidier, before_a_cut_row, with_its_rest
-from memdiag.reading.cleaning import clean
+from memdiag.reading.chunks import Chunks, KeptWhole
+from memdiag.reading.cleaning.clean import Cleaned
 from memdiag.reading.cleaning.prefixes import ANCHOR
-from memdiag.reading.reader import MOST_LINE, Reader, Reading
+from memdiag.reading.pace import WINDOW
+from memdiag.reading.planner import Planner
+from memdiag.reading.reader import Reader, Reading
 
-LEAST = 256 << 10
-"""Bytes from which on a text is read in blocks."""
-BLOCK = 8 << 20
-
-
-class Feeder(Protocol):
-    def feed(self, data: bytes) -> None: ...
+if TYPE_CHECKING:
+    from memdiag.reading.columnar.blocks import ColumnReader
 
 
-@dataclass(slots=True)
-class OneByOne:
-    """Reads every line by itself: the way where Arrow is not installed."""
-
-    reader: Reader
-    tidier: Tidier
-
-    def feed(self, data: bytes) -> None:
-        at = 0
-        while at < len(data):
-            end = data.rfind(b"\n", at, at + (64 << 10)) + 1 or data.find(b"\n", at) + 1
-            end = with_its_rest(data, at, end or len(data))
-            self.tidier.read(self.reader, data[at:end])
-            at = end
+def read_whole(cleaned: Cleaned, layout: Layout, *, name: str) -> Reading:
+    """Read a text that is one chunk. Raises nothing, whatever the text."""
+    planner = Planner(layout, large=False)
+    reader = Reader(planner, name, KeptWhole(cleaned.pasted), cleaned.problems)
+    reader.feed(cleaned.lines, cleaned.wrap_width)
+    return reader.close()
 
 
 def read(
-    blocks: Iterator[bytes],
+    blocks: Iterable[bytes],
     layout: Layout,
     *,
     name: str,
     said: tuple[Problem, ...] = (),
-    sha256: str | None = None,
     anchor: re.Pattern[str] = ANCHOR,
     in_columns: bool = True,
-    window: int | None = None,
+    window: int = WINDOW,
 ) -> tuple[Reading, tuple[Problem, ...]]:
-    """Read blocks of whole lines by a layout. The second part is what the cleaning had to say.
+    """Read blocks of whole lines of a large text. The second part is what the cleaning had to say.
 
-    `said` are problems known before; `sha256` the hash of the text, None where the blocks are all
-    of it and their hash is wanted; `anchor` is as in `clean.tidy`. `in_columns` and `window` are
+    `said` are problems known before, `anchor` is as in `clean.tidy`. `in_columns` and `window` are
     for tests: rows one by one, or in columns of at most so many bytes at once.
     """
-    tidier = Tidier(anchor)
-    reader = Reader(layout, name, tidier.kept, said)
-    feeder = _feeder(reader, tidier, window) if in_columns else OneByOne(reader, tidier)
-    digest = hashlib.sha256()
-    with ThreadPoolExecutor(1) as beside:  # hashing lets go of the interpreter
-        hashed = None
+    chunks = Chunks(anchor)
+    planner = Planner(layout, large=in_columns, window=window)
+    reader = Reader(planner, name, chunks.kept, said)
+    with ExitStack() as stack:
+        road = Road(reader, chunks, stack)
         for block in blocks:
-            if sha256 is None:
-                if hashed is not None:
-                    hashed.result()
-                hashed = beside.submit(digest.update, block)
-            feeder.feed(block)
-    reading = reader.close(sha256 or digest.hexdigest())
-    return reading, (*tidier.problems, *clean.said(tidier.tally))
+            road.feed(block)
+    return reader.close(), chunks.problems
 
 
-def _feeder(reader: Reader, tidier: Tidier, window: int | None) -> Feeder:
-    try:
-        import pyarrow  # noqa: F401
-    except ImportError:
-        return OneByOne(reader, tidier)
-    from memdiag.reading.columnar.blocks import WINDOW, Blocks
+class Road:
+    """Leads the blocks of a text through cleaning to the reader. `stack` closes what it opens."""
 
-    return Blocks(reader, tidier, window=window or WINDOW)
+    def __init__(self, reader: Reader, chunks: Chunks, stack: ExitStack) -> None:
+        self._reader, self._chunks, self._stack = reader, chunks, stack
+        self._columns: ColumnReader | None = None
 
-
-def blocks(file: BinaryIO, size: int = BLOCK) -> Iterator[bytes]:
-    """A file in blocks of whole lines of about `size` bytes. A line longer than a block loses its
-    end: it is no row, and the reader will say so."""
-    rest = b""
-    dropping = False
-    while True:
-        data = file.read(size)
-        if not data:
-            break
-        if dropping:
-            end = data.find(b"\n")
-            if end < 0:
+    def feed(self, block: bytes) -> None:
+        """Read these lines, later than all before. The last one may lack its line end."""
+        planner, at = self._reader.planner, 0
+        while at < len(block):
+            plans = planner.row_plans(self._reader.state)
+            if plans is not None:
+                at = self._column_reader().read(block, at, plans)
                 continue
-            data, dropping = data[end:], False
-        data = rest + data if rest else data
-        end = before_a_cut_row(data, data.rfind(b"\n") + 1)
-        rest = data[end:]
-        if len(rest) >= max(size, MOST_LINE):
-            rest, dropping = rest[:MOST_LINE], True
-        if end:
-            yield data[:end]
-    if rest:
-        yield rest
+            end = planner.pace.lines_end(block, at)
+            self.read_lines(block[at:end])
+            planner.pace.after_lines()
+            at = end
+
+    def read_lines(self, data: bytes) -> None:
+        """Clean these lines, and let the reader take them one by one."""
+        chunk = self._chunks.next_chunk(data)
+        self._reader.feed(chunk.lines, chunk.width)
+        self._chunks.learn(chunk, self._reader.account)
+
+    def _column_reader(self) -> ColumnReader:
+        if self._columns is None:
+            from memdiag.reading.columnar.blocks import ColumnReader
+
+            self._columns = self._stack.enter_context(
+                ColumnReader(self._reader, self._chunks, self.read_lines)
+            )
+        return self._columns
+
+
+class Hashed:
+    """A file that is hashed beside while it is read: hashing lets go of the interpreter. `known`
+    is the hash to give instead."""
+
+    def __init__(self, file: BinaryIO, beside: ThreadPoolExecutor, known: str | None) -> None:
+        self._file, self._beside, self._known = file, beside, known
+        self._digest = hashlib.sha256()
+        self._job: Future[None] | None = None
+
+    def read(self, size: int = -1) -> bytes:
+        data = self._file.read(size)
+        if self._known is None:
+            self._wait()
+            self._job = self._beside.submit(self._digest.update, data)
+        return data
+
+    def sha256(self) -> str:
+        """The hash of what was read."""
+        self._wait()
+        return self._known or self._digest.hexdigest()
+
+    def _wait(self) -> None:
+        if self._job is not None:
+            self._job.result()

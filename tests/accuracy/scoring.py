@@ -103,15 +103,15 @@ def judge_scene(scene: Scene) -> tuple[Run, Verdict]:
     return run, judge(run, board if board is not None else inferred(run))
 
 
-def matches(locus: Place, truth: Truth, board: Board) -> bool:
+def matches(place: Place, truth: Truth, board: Board) -> bool:
     """Whether a finding's place is the truth's place."""
     everywhere = len(truth.sites) == len(board.sites) and truth.site is None
-    if everywhere and locus == Place():
+    if everywhere and place == Place():
         return True  # "the board" is the right place for what strikes all of it
     if truth.kind == "stride":
-        return locus.site is None and locus.rail is None
+        return place.site is None and place.rail is None
     if truth.partition is not None or truth.kind == "phy-channel":
-        if truth.partition is not None and locus.partition == truth.partition:
+        if truth.partition is not None and place.partition == truth.partition:
             return True
         channels = (
             {truth.channel}
@@ -122,26 +122,26 @@ def matches(locus: Place, truth: Truth, board: Board) -> bool:
                 for c in board.site(ref).channels  # type: ignore[union-attr]
             }
         )
-        return locus.channel in channels and (locus.site is None or locus.site in truth.sites)
+        return place.channel in channels and (place.site is None or place.site in truth.sites)
     if truth.site is None:
-        return locus.rail is not None and locus.rail in truth.rails
-    if locus.site is not None:
-        return locus.site == truth.site
-    if truth.kind == "short-package" and locus.rail == truth.rail:
+        return place.rail is not None and place.rail in truth.rails
+    if place.site is not None:
+        return place.site == truth.site
+    if truth.kind == "short-package" and place.rail == truth.rail:
         return True
-    return locus.channel is not None and locus.link.sites(board) == (truth.site,)
+    return place.channel is not None and place.link.sites(board) == (truth.site,)
 
 
-def agrees(locus: Place, truth: Truth) -> bool:
+def agrees(place: Place, truth: Truth) -> bool:
     """Whether whatever the finding names inside its place (channel, lane, lines) is so."""
     across = isinstance(truth.dq, tuple) and truth.dq[0] == truth.dq[1]
     for field_ in ("channel",) if across else ("channel", "lane"):
-        said, is_ = getattr(locus, field_), getattr(truth, field_)
+        said, is_ = getattr(place, field_), getattr(truth, field_)
         if said is not None and is_ is not None and said != is_:
             return False
-    if locus.dq is None or truth.dq is None:
+    if place.dq is None or truth.dq is None:
         return True
-    said_lines = set(locus.dq) if isinstance(locus.dq, tuple) else {locus.dq}
+    said_lines = set(place.dq) if isinstance(place.dq, tuple) else {place.dq}
     return said_lines <= (set(truth.dq) if isinstance(truth.dq, tuple) else {truth.dq})
 
 

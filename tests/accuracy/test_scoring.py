@@ -20,13 +20,13 @@ SEEDS = range(40)
 
 
 def finding(truth: Truth, **more: object) -> Finding:
-    locus = Place(
+    place = Place(
         truth.site, truth.channel, truth.rank, truth.lane, truth.dq, truth.rail, truth.partition
     )
     action = Action(sorted(truth.actions)[0])
     cause = Cause(truth.cause)
     made = Finding(
-        locus,
+        place,
         cause,
         0.9,
         ((Cause.UNDECIDED, 0.1),),

@@ -171,20 +171,16 @@ def speed(folder: Path, mb: float) -> None:
 def report(path: Path, size: int, reading: float) -> None:
     """Reading with the table and the evidence after it."""
     from memdiag.boards import profiles
-    from memdiag.evidence import table
+    from memdiag.evidence import build, table
     from memdiag.evidence.measurements import measure
     from memdiag.reading import load
 
-    try:
-        from memdiag.evidence import build
-    except ImportError:
-        gather = None  # type: ignore[assignment]
     started = time.perf_counter()
     (run,) = load.load(path)
     board, _ = profiles.for_run(run)
-    table.rows(measure(run, board))
-    if gather is not None:
-        build.gather(measure(run, board))
+    measured = measure(run, board)
+    table.rows(measured)
+    build.gather(measured)
     whole = time.perf_counter() - started
     print(
         f"  with table and evidence {size / whole / 1e6:7.1f} MB/s"

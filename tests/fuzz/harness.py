@@ -16,7 +16,7 @@ with atheris.instrument_imports(include=["memdiag", "lark"]):
     from memdiag.model import problems
     from memdiag.model.problems import layouts, pastes, reading, runs
     from memdiag.reading import checks  # noqa: F401
-    from memdiag.reading.columnar import blocks, bulk  # noqa: F401
+    from memdiag.reading.columnar import blocks, typed_rows  # noqa: F401
     from tests.fuzz.one import one
 
 

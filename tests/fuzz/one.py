@@ -6,7 +6,7 @@ import io
 from dataclasses import fields
 
 from memdiag.layouts.matcher import Layout
-from memdiag.reading import load, stream
+from memdiag.reading import chunks, load, stream
 from memdiag.reading.cleaning import clean
 from memdiag.reading.cleaning.prefixes import MARKED
 from tests.support.oracle import accounted, rows_of
@@ -40,7 +40,7 @@ def one(data: bytes) -> None:
 
 def outcome(text: bytes, layout: Layout, *, in_columns: bool) -> list[object]:
     """All that a text is read as, as plain values."""
-    blocks = stream.blocks(io.BytesIO(text), 200)
+    blocks = chunks.blocks(io.BytesIO(text), 200)
     reading, _ = stream.read(blocks, layout, name="-", in_columns=in_columns, window=100)
     found: list[object] = [list(reading.account.lines())]
     for run in reading.runs:

@@ -15,7 +15,7 @@ from memdiag.model.place import Place
 from memdiag.model.quantities import Quantity
 from memdiag.model.records import Result, Run
 from memdiag.reading import load
-from memdiag.reading.account import Fate
+from memdiag.reading.account import LineClass
 
 SAMPLES = resources.shipped("samples") / "layouts"
 
@@ -121,7 +121,7 @@ def test_shipped_samples(name: str, layout: str, rows: int) -> None:
     assert run.source.complete
     assert [p.message for p in run.problems if p.severity == "error"] == []
     found = load.examine((SAMPLES / name).read_bytes())
-    assert Fate.PROBLEM not in found.account.count()
+    assert LineClass.PROBLEM not in found.account.count()
 
 
 def test_lanes_may_be_listed_downwards_without_changing_the_table() -> None:

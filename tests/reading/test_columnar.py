@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import io
 import re
 import time
@@ -23,9 +24,9 @@ from memdiag.model.error_log import ErrorLog
 from memdiag.model.place import Place
 from memdiag.model.problems import Position
 from memdiag.model.records import CountRow, ErrorRow, Run
-from memdiag.reading import count_builder, error_log_builder, load, stream
-from memdiag.reading.account import Fate
-from memdiag.reading.columnar import numbers
+from memdiag.reading import chunks, count_builder, error_log_builder, load, stream
+from memdiag.reading.account import LineClass
+from memdiag.reading.columnar import values as cell_values
 from memdiag.reading.reader import Reading
 
 pa = pytest.importorskip("pyarrow")
@@ -33,7 +34,7 @@ pa = pytest.importorskip("pyarrow")
 
 def read(text: str | bytes, layout: str, *, in_columns: bool, window: int = 400) -> Reading:
     data = text.encode() if isinstance(text, str) else text
-    blocks = stream.blocks(io.BytesIO(data), size=max(200, window * 3))
+    blocks = chunks.blocks(io.BytesIO(data), size=max(200, window * 3))
     reading, _ = stream.read(
         blocks, registry.find(layout), name="-", in_columns=in_columns, window=window
     )
@@ -267,7 +268,7 @@ def test_a_heading_between_the_rows_of_a_large_table(temp: str, tmp_path: Path) 
     readings = []
     for in_columns in (True, False):
         reading, _ = stream.read(
-            stream.blocks(io.BytesIO(text.encode())),
+            chunks.blocks(io.BytesIO(text.encode())),
             registry.load(path),
             name="-",
             in_columns=in_columns,
@@ -396,7 +397,7 @@ def test_the_quick_look_for_prefixes_misses_none(parts: list[str]) -> None:
 )
 @settings(max_examples=150, deadline=None)
 def test_hex_words_are_those_python_reads(texts: list[str]) -> None:
-    values, width, said, fine = numbers.words(pa.array(texts, pa.string()), bare=False)
+    values, width, said, fine = cell_values.hex_words(pa.array(texts, pa.string()), bare=False)
     for text, limbs, bits, is_said, is_fine in zip(
         texts, values.tolist(), width.tolist(), said.tolist(), fine.tolist(), strict=True
     ):
@@ -553,7 +554,7 @@ def test_a_large_text_is_read_the_same_from_bytes_file_and_packed_file(tmp_path:
     import gzip
 
     text = big(12_000)
-    assert len(text) > stream.LEAST
+    assert len(text) > load.LARGE
     plain, packed = tmp_path / "a.txt", tmp_path / "a.gz"
     plain.write_text(text)
     packed.write_bytes(gzip.compress(text.encode(), 1))
@@ -568,8 +569,6 @@ def test_a_large_text_is_read_the_same_from_bytes_file_and_packed_file(tmp_path:
         assert run.source.sha256 == (
             whole.source.sha256 if source != packed else load.load(packed)[0].source.sha256
         )
-    import hashlib
-
     assert load.load(packed)[0].source.sha256 == hashlib.sha256(packed.read_bytes()).hexdigest()
 
 
@@ -577,7 +576,7 @@ def test_without_arrow_the_records_are_the_same(monkeypatch: pytest.MonkeyPatch)
     import sys
 
     text = big(6_000)
-    monkeypatch.setattr(stream, "LEAST", 1000)
+    monkeypatch.setattr(load, "LARGE", 1000)
     (fast,) = load.load(text)
     monkeypatch.setitem(sys.modules, "pyarrow", None)
     (slow,) = load.load(text)
@@ -666,6 +665,7 @@ def test_a_line_without_end_is_told_and_costs_no_memory(tmp_path: Path) -> None:
     (said,) = (p for p in run.problems if p.code == "line-too-long")
     assert "65,536 or more" in said.message
     assert run.source.last_line == 6_007
+    assert run.source.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
     assert peak < 150e6
 
 
@@ -673,7 +673,7 @@ def test_every_line_of_a_large_text_is_accounted_for() -> None:
     reading = read(big(5_000), "bench", in_columns=True, window=30_000)
     lines = list(reading.account.lines())
     assert [n for n, _ in lines] == list(range(1, 5_007))
-    assert sum(fate is Fate.ROW for _, fate in lines) == 5_000
+    assert sum(line_class is LineClass.ROW for _, line_class in lines) == 5_000
     assert len(reading.account.extents) < 20
 
 
@@ -688,9 +688,9 @@ def test_runs_can_be_sent_to_another_process() -> None:
 
 def test_law_and_tables_agree() -> None:
     from memdiag.reading import converters
-    from memdiag.reading.columnar import bulk
+    from memdiag.reading.columnar import row_plans
 
-    for table in bulk.TABLES:
+    for table in row_plans.TABLES:
         assert all(converters.converter(table, name) for name in schema.columns(table))
 
 

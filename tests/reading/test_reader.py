@@ -15,7 +15,7 @@ from memdiag.model.problems import catalogue
 from memdiag.model.problems.reading import KINDS
 from memdiag.model.records import Result, Run
 from memdiag.reading import load
-from memdiag.reading.account import Fate
+from memdiag.reading.account import LineClass
 
 FULL = """\
 bench-dump 1
@@ -289,20 +289,22 @@ def test_every_line_is_accounted_for(lines: list[str], end: str) -> None:
     assert found.cleaned is not None
     accounted = sorted({number for number, _ in found.account.lines()})
     assert accounted == list(range(1, len(found.cleaned.pasted) + 1))
-    fates = found.account.count()
-    assert fates.get(Fate.ROW, 0) == sum(run.source.rows for run in found.runs)
+    classes = found.account.count()
+    assert classes.get(LineClass.ROW, 0) == sum(run.source.rows for run in found.runs)
     rows = [
         row.position.line
         for run in found.runs
         for row in (*run.training, *run.counts, *run.rails, *run.heat, *run.values)
     ]
     rows += [n for run in found.runs if run.errors is not None for n in run.errors.line.tolist()]
-    assert sorted(rows) == [n for n, fate in found.account.lines() if fate is Fate.ROW]
+    assert sorted(rows) == [
+        n for n, line_class in found.account.lines() if line_class is LineClass.ROW
+    ]
     problems = [p for run in found.runs for p in run.problems if p.position is not None]
     told = {p.position.line for p in problems if p.position is not None}
     headers = [p.position.line for p in problems if p.code == "rows-unreadable" and p.position]
-    for number, fate in found.account.lines():
-        if fate is Fate.PROBLEM and number not in told:
+    for number, line_class in found.account.lines():
+        if line_class is LineClass.PROBLEM and number not in told:
             # Rows without a usable header line are told together, at the first of them.
             assert any(first < number for first in headers), found.cleaned.pasted[number - 1]
     spans = [(run.source.first_line, run.source.last_line) for run in found.runs]

@@ -19,8 +19,8 @@ from hypothesis import strategies as st
 
 from memdiag.model.problems import Severity, pastes
 from memdiag.model.records import ErrorRow, Row, Run
-from memdiag.reading import error_log_builder, load, stream
-from memdiag.reading.account import Fate
+from memdiag.reading import error_log_builder, load
+from memdiag.reading.account import LineClass
 from tests.support import strategies
 from tests.support.oracle import accounted, rows_of
 from tests.support.strategies import HARMLESS, LAYOUTS, Written, nowhere
@@ -130,7 +130,7 @@ def test_dirt_changes_nothing_in_large_dumps(
     layout: str, dirt: str, data: st.DataObject, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Large texts are read in blocks, and cleaned in parts; here every text counts as large."""
-    monkeypatch.setattr(stream, "LEAST", 64)
+    monkeypatch.setattr(load, "LARGE", 64)
     written = data.draw(LAYOUTS[layout]())
     run = the_run(HARMLESS[dirt](written.text))
     assert told(run) == []
@@ -160,8 +160,8 @@ def test_one_mangled_row_costs_that_row_alone(layout: str, data: st.DataObject) 
         if n != at and not isinstance(row, ErrorRow)
     ]
     assert others == wanted
-    fate = dict(found.account.lines())[at + 1]
-    if fate is not Fate.ROW:
+    line_class = dict(found.account.lines())[at + 1]
+    if line_class is not LineClass.ROW:
         # Said at its line; or, where it became a comment or blank, by the count of rows at the end.
         places = [p.position.line for run in found.runs for p in run.problems if p.position]
         codes = [p.code for run in found.runs for p in run.problems]
@@ -169,7 +169,7 @@ def test_one_mangled_row_costs_that_row_alone(layout: str, data: st.DataObject) 
         assert (
             at + 1 in places
             or "end-count" in codes
-            or (fate in (Fate.NOISE, Fate.BLANK) and no_count)
+            or (line_class in (LineClass.NOISE, LineClass.BLANK) and no_count)
         )
 
 

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from memdiag.model.records import Row, Run
 from memdiag.reading import load
-from memdiag.reading.account import Fate
+from memdiag.reading.account import LineClass
 
 
 def rows_of(run: Run) -> list[Row]:
@@ -32,8 +32,8 @@ def accounted(data: bytes) -> None:
         len(rows_of(run)) + (0 if run.errors is None else run.errors.total) for run in found.runs
     )
     places = {p.position.line for run in found.runs for p in run.problems if p.position}
-    for number, fate in found.account.lines():
-        if fate is Fate.PROBLEM and number not in places:
+    for number, line_class in found.account.lines():
+        if line_class is LineClass.PROBLEM and number not in places:
             assert any(
                 p.code in ("rows-unreadable", "bad-columns", "more-alike")
                 for run in found.runs

@@ -148,6 +148,46 @@ def _unglue(pieces: Sequence[Piece], tally: Tally) -> None:
             piece.text = piece.text[: found.end()]
 
 
+@dataclass(slots=True)
+class _Family:
+    """Where one family of prefixes stands: `marked` are lines that carry one (index, its end),
+    `surely_own` those of them that are the dump's own beyond doubt; `own_plain` counts lines
+    beyond doubt that carry none, `spoken` all lines that say something."""
+
+    marked: list[tuple[int, int]] = field(default_factory=list)
+    surely_own: set[int] = field(default_factory=set)
+    own_plain: int = 0
+    spoken: int = 0
+
+    def is_shared(self, may_be_data: bool) -> bool:
+        """Whether what stands in front of the marked lines goes: where the dump's own lines carry
+        it, or, where none of them can be told, where most lines share it."""
+        if self.surely_own or self.own_plain:
+            return len(self.surely_own) > self.own_plain
+        n = len(self.marked)
+        return n >= 3 and 2 * n >= self.spoken and not may_be_data
+
+
+def _find_family(
+    pieces: Sequence[Piece], prefix: re.Pattern[str], anchor: re.Pattern[str]
+) -> _Family:
+    found = _Family()
+    for i, piece in enumerate(pieces):
+        rest = piece.rest
+        if not rest or rest.isspace():
+            continue
+        found.spoken += 1
+        match = prefix.match(rest, _indent(rest))
+        if match is None:
+            found.own_plain += bool(anchor.match(rest))
+            continue
+        found.marked.append((i, match.end()))
+        bare = _bare(rest)
+        if anchor.match(bare) and not _is_echo(pieces, i, bare, anchor):
+            found.surely_own.add(i)
+    return found
+
+
 def _strip_family(
     pieces: Sequence[Piece],
     family: tuple[str, re.Pattern[str], str],
@@ -156,53 +196,38 @@ def _strip_family(
 ) -> bool:
     """One family of prefixes once over all lines; True where it changed anything."""
     name, prefix, kind = family
-    marked: list[tuple[int, int]] = []
-    spoken = own_plain = own_marked = 0
-    surely_own: set[int] = set()
-    for i, piece in enumerate(pieces):
-        rest = piece.rest
-        if not rest or rest.isspace():
-            continue
-        spoken += 1
-        found = prefix.match(rest, _indent(rest))
-        if found is None:
-            own_plain += bool(anchor.match(rest))
-            continue
-        marked.append((i, found.end()))
-        if anchor.match(_bare(rest)) and not _is_echo(pieces, i, _bare(rest), anchor):
-            own_marked += 1
-            surely_own.add(i)
-    if not marked:
+    found = _find_family(pieces, prefix, anchor)
+    if not found.marked:
         return False
-    may_be_data = _may_be_data(name, [pieces[i].rest[:end] for i, end in marked])
+    may_be_data = _may_be_data(name, [pieces[i].rest[:end] for i, end in found.marked])
     if name == "port" and may_be_data:
         return False  # several rigs in one log: the ports are all that tells them apart
-    shared = own_marked > own_plain or (
-        own_marked == own_plain == 0
-        and len(marked) >= 3
-        and 2 * len(marked) >= spoken
-        and not may_be_data
-    )
+    shared = found.is_shared(may_be_data)
     changed = False
-    for i, end in marked:
+    for i, end in found.marked:
         piece = pieces[i]
-        if shared or i in surely_own:
-            if not (name == "kernel" and _DEVICE.match(piece.rest, end)):
-                bare_level = piece.rest[:end].strip().endswith(">") and name == "kernel"
-                _count(tally, "log-prefixes" if bare_level else kind, piece)
-                piece.cut += end
-                changed = True
-                continue
-            piece.noise = "kernel-messages"
-        elif name == "kernel":
-            piece.noise = "kernel-messages"
-        elif name == "prompt" and _SURE_PROMPT.match(piece.rest, _indent(piece.rest)):
-            piece.noise = "command-lines"
-        else:
+        goes = shared or i in found.surely_own
+        if goes and not (name == "kernel" and _DEVICE.match(piece.rest, end)):
+            bare_level = piece.rest[:end].strip().endswith(">") and name == "kernel"
+            _count(tally, "log-prefixes" if bare_level else kind, piece)
+            piece.cut += end
+            changed = True
             continue
-        _count(tally, piece.noise, piece)
-        changed = True
+        noise = _noise(name, piece)
+        if noise:
+            piece.noise = noise
+            _count(tally, noise, piece)
+            changed = True
     return changed
+
+
+def _noise(name: str, piece: Piece) -> str:
+    """What a marked line is that is no line of the dump; "" where it may be one."""
+    if name == "kernel":
+        return "kernel-messages"
+    if name == "prompt" and _SURE_PROMPT.match(piece.rest, _indent(piece.rest)):
+        return "command-lines"
+    return ""
 
 
 def _may_be_data(name: str, prefixes: Sequence[str]) -> bool:

@@ -56,7 +56,7 @@ def unpack(data: bytes, bounds: Bounds = Bounds(IN_MEMORY)) -> tuple[bytes, tupl
     """
     name = packer(data[:PEEK])
     if name is None:
-        return data, tuple(_foreign(data[:PEEK]))
+        return data, foreign(data)
     raw = Unpacking(io.BytesIO(data), name, len(data), bounds)
     got = raw.readall()
     return got, raw.problems
@@ -91,10 +91,11 @@ def stream_problems(stream: BinaryIO) -> tuple[Problem, ...]:
     return raw.problems if isinstance(raw, Unpacking) else ()
 
 
-def _foreign(head: bytes) -> list[Problem]:
-    return [
-        problem("packer-unknown", packer=name) for magic, name in _FOREIGN if head.startswith(magic)
-    ]
+def foreign(data: bytes) -> tuple[Problem, ...]:
+    """What there is to say of data packed in a way that is not known here; mostly nothing."""
+    return tuple(
+        problem("packer-unknown", packer=name) for magic, name in _FOREIGN if data.startswith(magic)
+    )
 
 
 class Unpacking(io.RawIOBase):

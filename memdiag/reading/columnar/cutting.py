@@ -20,6 +20,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pacsv
 
+from memdiag.layouts.rivals import Guard
 from memdiag.layouts.row_shapes import Shape
 from memdiag.reading.columnar.cell_match import fits_numbers, fitting, linear, vacant
 
@@ -115,15 +116,6 @@ def _search(strings: Any, pattern: str) -> npt.NDArray[np.bool_]:
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class Guard:
-    """Lines that are not for columns: those in which `pattern` is found. `first` are the
-    characters with which such a line can begin, after blanks."""
-
-    pattern: str
-    first: frozenset[int]
-
-
 def cut(block: Block, lines: Index, shape: Shape, wanted: Wanted, guard: Guard | None) -> list[Cut]:
     """Those of the block's lines that the shape matches, except those of the guard."""
     left = lines if guard is None else lines[~block.guarded(guard)[lines]]
@@ -148,37 +140,49 @@ def _separated(block: Block, lines: Index, shape: Shape, wanted: Wanted) -> Cut 
     n = len(shape.fields) if blank else (len(shape.fields) + 1) // 2
     if not 2 <= n < 63 or not _sampled(block, lines, shape, n):
         return None
-    data = _squeezed(block, lines) if blank else block.only(lines)
-    if not blank and (b" " in data or b"\t" in data):
-        lines, data = _without_blanks(block, lines)
+    found = _fields(block, lines, shape, wanted, n)
+    if found is None:
+        return None
+    lines, texts = found
+    made = Cut(shape, lines, {}, np.ones(len(lines), bool))
+    if blank and all(pa.types.is_dictionary(text.type) for text in texts[:2]):
+        made.opening = (texts[0], texts[1])
+    step = 1 if blank else 2
+    for number, text in enumerate(texts):
+        index = number * step
+        pattern = shape.fields[index].pattern
+        if wanted.get(index) != "numbers" or not fits_numbers(pattern):
+            made.fine &= fitting(text, pattern, empty_allowed=not blank)
+        empty = None if blank else vacant(text)
+        if empty is not None:
+            before = np.zeros(len(lines), np.int64) if made.empty is None else made.empty
+            made.empty = before | (empty.astype(np.int64) << number)
+        if index in wanted:
+            made.cells[index] = text
+    return made
+
+
+def _fields(
+    block: Block, lines: Index, shape: Shape, wanted: Wanted, n: int
+) -> tuple[Index, list[Any]] | None:
+    """Those of the lines that have n fields, and their fields; None where none has."""
+    assert shape.separator is not None
+    if shape.separator == " ":
+        data = _squeezed(block, lines)
+    else:
+        data = block.only(lines)
+        if b" " in data or b"\t" in data:
+            lines, data = _without_blanks(block, lines)
     table = _table(data, shape, wanted, n)
     if table is None or table.num_rows != len(lines):
         fit = _counted(data, shape.separator, n)
         lines = lines[fit]
         if not len(lines):
             return None
-        part = Block(data)
-        table = _table(part.only(np.flatnonzero(fit)), shape, wanted, n)
+        table = _table(Block(data).only(np.flatnonzero(fit)), shape, wanted, n)
         if table is None or table.num_rows != len(lines):
             return None
-    step = 1 if blank else 2
-    made = Cut(shape, lines, {}, np.ones(len(lines), bool))
-    texts = [table.column(number).combine_chunks() for number in range(n)]
-    if blank and all(pa.types.is_dictionary(text.type) for text in texts[:2]):
-        made.opening = (texts[0], texts[1])
-    for number, text in enumerate(texts):
-        index = number * step
-        pattern = shape.fields[index].pattern
-        if wanted.get(index) != "numbers" or not fits_numbers(pattern):
-            made.fine &= fitting(text, pattern, empty_allowed=not blank)
-        if not blank:
-            empty = vacant(text)
-            if empty is not None:
-                before = np.zeros(len(lines), np.int64) if made.empty is None else made.empty
-                made.empty = before | (empty.astype(np.int64) << number)
-        if index in wanted:
-            made.cells[index] = text
-    return made
+    return lines, [table.column(number).combine_chunks() for number in range(n)]
 
 
 def _sampled(block: Block, lines: Index, shape: Shape, n: int) -> bool:

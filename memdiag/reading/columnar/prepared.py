@@ -10,12 +10,13 @@ import numpy.typing as npt
 import pyarrow.compute as pc
 
 from memdiag.layouts.patterns import ALL
+from memdiag.layouts.rivals import Guard
 from memdiag.reading.cleaning.prefixes import MARKED
 from memdiag.reading.columnar import cutting
 from memdiag.reading.columnar.cell_match import linear
-from memdiag.reading.columnar.cutting import Block, Cut, Guard
+from memdiag.reading.columnar.cutting import Block, Cut
 from memdiag.reading.error_log_builder import distinct
-from memdiag.reading.planner import Ways
+from memdiag.reading.planner import RowPlans
 from memdiag.reading.reader import LONGEST
 
 Flags = npt.NDArray[np.bool_]
@@ -42,15 +43,15 @@ class Prepared:
 Prefixes = tuple[tuple[str, str], ...]
 
 
-def prepare(data: bytes, ways: Ways, prefixes: Prefixes) -> Prepared:
+def prepare(data: bytes, plans: RowPlans, prefixes: Prefixes) -> Prepared:
     """Cut lines in columns; needs no state, and may run beside."""
     whole = Block(data)
     usable = _usable(whole)
     block = _without(whole, usable, prefixes)
     cuts = []
-    for _, plan, rivals in ways.plans:
+    for _, plan, guard in plans.plans:
         lines = np.flatnonzero(usable)
-        found = cutting.cut(block, lines, plan.shape, plan.wanted, rivals)
+        found = cutting.cut(block, lines, plan.shape, plan.wanted, guard)
         for piece in found:
             usable[piece.lines] = False
             _leave_marked(block, piece)

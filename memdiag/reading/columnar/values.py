@@ -35,7 +35,7 @@ for _high in _DIGITS:
         _PAIR[_high | _low << 8] = int(bytes((_high, _low)), 16)
 
 
-def words(text: Any, *, bare: bool) -> tuple[U64, npt.NDArray[np.int32], Flags, Flags]:
+def hex_words(text: Any, *, bare: bool) -> tuple[U64, npt.NDArray[np.int32], Flags, Flags]:
     """Hex words: `(n, limbs)` values, least limb first; printed widths in bits; which are said;
     which are fine. `bare` takes digits without 0x too."""
     n = len(text)
