@@ -289,7 +289,7 @@ class Reader:
         dump.end_line = line.number
         for cell in found.cells:
             if cell.column == "rows" and cell.text is not None:
-                dump.promised = int(cell.text) if len(cell.text) < 19 else converters.MOST
+                dump.promised = int(cell.text) if len(cell.text) < 19 else converters.LARGEST_WHOLE
         self._fate(line, Fate.END)
         self._finish()
 
