@@ -162,22 +162,29 @@ def _partitions(form: ProfileForm, names: Names) -> Iterator[Problem]:
             )
 
 
-def _places(form: ProfileForm, names: Names) -> Iterator[Problem]:
-    boxes: list[tuple[str, str, Corners]] = []
-    unplaced = []
+def _half_placed(form: ProfileForm, names: Names) -> Iterator[Problem]:
     for site in form.site:
         if (site.x is UNSET) != (site.y is UNSET):
             has, lacks = ("y", "x") if site.x is UNSET else ("x", "y")
             yield problem(
                 "profile-half-placed", file=names.file, site=site.ref, has=has, lacks=lacks
             )
-        elif site.x is UNSET or site.size is UNSET:
-            unplaced.append(site.ref)
-        else:
-            boxes.append((f"site {site.ref}", site.side, corners(site)))
+
+
+def _boxes(form: ProfileForm) -> list[tuple[str, str, Corners]]:
+    """The name, the side and the corners of each part whose place and size are known."""
+    boxes: list[tuple[str, str, Corners]] = [
+        (f"site {site.ref}", site.side, corners(site))
+        for site in form.site
+        if not (site.x is UNSET or site.y is UNSET or site.size is UNSET)
+    ]
     if isinstance(form.controller, ControllerForm):
         boxes.append(("the controller", "top", corners(form.controller)))
-    for (one, side, box), (two, other_side, other) in combinations(boxes, 2):
+    return boxes
+
+
+def _overlaps(form: ProfileForm, names: Names) -> Iterator[Problem]:
+    for (one, side, box), (two, other_side, other) in combinations(_boxes(form), 2):
         depth = overlap(box, other) if side == other_side else 0.0
         if depth > 0:
             yield problem(
@@ -188,11 +195,24 @@ def _places(form: ProfileForm, names: Names) -> Iterator[Problem]:
                 side=side,
                 depth=f"{depth:.2g}",
             )
-    if form.outline is not UNSET:
-        width, height = form.outline
-        for what, _, box in boxes:
-            if any(not (0 <= x <= width and 0 <= y <= height) for x, y in box):
-                yield problem("profile-outside", file=names.file, what=what)
+
+
+def _outside(form: ProfileForm, names: Names) -> Iterator[Problem]:
+    if form.outline is UNSET:
+        return
+    width, height = form.outline
+    for what, _, box in _boxes(form):
+        if any(not (0 <= x <= width and 0 <= y <= height) for x, y in box):
+            yield problem("profile-outside", file=names.file, what=what)
+
+
+def _unplaced(form: ProfileForm, names: Names) -> Iterator[Problem]:
+    """Sites with no place, or a place and no size; half a place is a problem of its own."""
+    unplaced = [
+        site.ref
+        for site in form.site
+        if (site.x is UNSET) == (site.y is UNSET) and (site.x is UNSET or site.size is UNSET)
+    ]
     if unplaced:
         yield problem("profile-unplaced", file=names.file, sites=", ".join(unplaced))
 
@@ -239,7 +259,10 @@ CHECKS: tuple[Callable[[ProfileForm, Names], Iterator[Problem]], ...] = (
     _rails,
     _clamshells,
     _partitions,
-    _places,
+    _half_placed,
+    _overlaps,
+    _outside,
+    _unplaced,
     _address,
 )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -116,38 +116,34 @@ def _steps(
     habit: float,
 ) -> None:
     """`habit`: the weight of the words for giving up, which a rig chooses once for all places."""
-    points = {outcome.point for outcome in outcomes} or {None}
-    ran = cut = 0
-    words: list[dict[str, float]] = []
+    skipped = [outcome for outcome in outcomes if outcome.ran is None]
+    boot.quotes += [Quote(each.line, f"{each.step}: not run") for each in skipped]
+    if outcomes:
+        boot.add(_BOOT_CUT if skipped else _BOOT_RAN)
+    # Several set points repeat one measurement more than they add to it.
+    weight = 1.0 / max(1, len({outcome.point for outcome in outcomes})) ** 0.5
+    words: list[Mapping[str, float]] = []
     for outcome in outcomes:
-        step, result = outcome.step, outcome.ran
-        if result is None:
-            cut += 1
-            boot.quotes.append(Quote(outcome.line, f"{step}: not run"))
-            continue
-        ran += 1
-        table = training_steps.outcome_loglik(step, result)
+        table = training_steps.outcome_loglik(outcome.step, outcome.ran)
         if table is None:
             continue
-        word = training_steps.word_loglik(step, result)
-        if word is not None and step == "id":
+        word = training_steps.word_loglik(outcome.step, outcome.ran)
+        if outcome.step == "id":
             place.add(word)
         elif word is not None:
             words.append(word)
-        target = place
-        if outcome.dq is not None:
-            target = line(outcome.dq)
-            table = {state: table[LINE_OF[state]] for state in target.states}
-        # Several set points repeat one measurement more than they add to it.
-        target.add(table, 1.0 / len(points) ** 0.5)
-        if result is not Result.PASS:
-            target.quotes.append(Quote(outcome.line, f"{step}: {_plain(result)}"))
-    for word in words:
-        place.add(word, habit / len(words))
-    if cut:
-        boot.add(_BOOT_CUT)
-    elif ran:
-        boot.add(_BOOT_RAN)
+        _ended(outcome, table, place if outcome.dq is None else line(outcome.dq), weight)
+    for said in words:
+        place.add(said, habit / len(words))
+
+
+def _ended(outcome: StepOutcome, table: Mapping[str, float], node: Node, weight: float) -> None:
+    """How a step ended, at the place or the data line where it did."""
+    if node.kind == "line":
+        table = {state: table[LINE_OF[state]] for state in node.states}
+    node.add(table, weight)
+    if outcome.ran is not None and outcome.ran is not Result.PASS:
+        node.quotes.append(Quote(outcome.line, f"{outcome.step}: {_plain(outcome.ran)}"))
 
 
 _BOOT_CUT = {"ran": -4.6, "cut": -0.02}

@@ -20,50 +20,53 @@ MIN_TALLIED = 8
 
 def add_lines(g: Measured, line: Callable[[int], Node], memory: str | None) -> bool:
     """Data lines from count rows that name them and from error words. True where any spoke."""
-    spoke = False
     by_dq: dict[int, list[CountRow]] = {}
     for row in g.counts:
         if row.place.line is not None:
             by_dq.setdefault(row.place.line, []).append(row)
-    for dq, found in by_dq.items():
-        totals = totals_of(found)
-        if totals["errors"] is None:
-            continue
-        spoke = True
-        node = line(dq)
-        if totals["bits"]:
-            node.add(bits.count_loglik(totals["errors"], totals["bits"], "line"))
-        direction = bits.direction_loglik(totals["rose"] or 0, totals["fell"] or 0, memory, "line")
-        if direction is not None:
-            node.add(direction)
-        if totals["errors"]:
-            node.quotes.append(Quote(found[0].position.line, _count_words(totals)))
+    spoke = False
+    for dq, rows in by_dq.items():
+        totals = totals_of(rows)
+        if totals["errors"] is not None:
+            spoke = True
+            _add_counted_line(line(dq), totals["errors"], totals, rows[0], memory)
     t = g.tally
     if t is None or t.wrong.sum() < MIN_TALLIED or many_lines(t):
         return spoke
     whole = g.whole["bits"] if _complete(t, g.whole["errors"]) else None
-    most = float(t.wrong.max())
-    patterns = len(t.words)
     for dq in range(LANE_LINES):
-        if dq in by_dq:
-            continue
-        node = line(dq)
-        wrong = float(t.wrong[dq])
-        if whole:
-            node.add(bits.count_loglik(int(wrong), whole / LANE_LINES, "line"))
-        node.add(bits.share_loglik(wrong, most), 0.4 if whole else 1.0)
-        if t.ones[dq] and t.zeros[dq]:
-            direction = bits.direction_loglik(t.rose[dq], t.fell[dq], memory, "line")
-            if direction is not None:
-                node.add(direction)
-        if wrong:
-            node.quotes.append(Quote(t.first_line, _line_words(dq, t)))
-        for other in range(LANE_LINES):
-            if other != dq and t.wrong[other]:
-                node.partner[other] = bits.joined_ratio(
-                    float(t.apart[dq, other]), wrong, float(t.both[dq, other]), patterns
-                )
+        if dq not in by_dq:
+            _add_tallied_line(line(dq), dq, t, whole, memory)
     return True
+
+
+def _add_counted_line(
+    node: Node, errors: int, totals: Mapping[str, int | None], first: CountRow, memory: str | None
+) -> None:
+    if totals["bits"]:
+        node.add(bits.count_loglik(errors, totals["bits"], "line"))
+    node.add(bits.direction_loglik(totals["rose"] or 0, totals["fell"] or 0, memory, "line"))
+    if errors:
+        node.quotes.append(Quote(first.position.line, _count_words(totals)))
+
+
+def _add_tallied_line(
+    node: Node, dq: int, t: LaneTally, whole: int | None, memory: str | None
+) -> None:
+    """`whole`: how many bits of the lane were tested, where its error words are all there."""
+    wrong = float(t.wrong[dq])
+    if whole:
+        node.add(bits.count_loglik(int(wrong), whole / LANE_LINES, "line"))
+    node.add(bits.share_loglik(wrong, float(t.wrong.max())), 0.4 if whole else 1.0)
+    if t.ones[dq] and t.zeros[dq]:
+        node.add(bits.direction_loglik(t.rose[dq], t.fell[dq], memory, "line"))
+    if wrong:
+        node.quotes.append(Quote(t.first_line, _line_words(dq, t)))
+    for other in range(LANE_LINES):
+        if other != dq and t.wrong[other]:
+            node.partner[other] = bits.joined_ratio(
+                float(t.apart[dq, other]), wrong, float(t.both[dq, other]), len(t.words)
+            )
 
 
 def many_lines(t: LaneTally) -> bool:
@@ -109,12 +112,27 @@ _NONE_LISTED = dict.fromkeys(("sound", "stray", "disturbed", "array"), 0.0) | {
 def add_counts(
     g: Measured, place: Node, memory: str | None, peers: Peers, *, lines_known: bool
 ) -> None:
-    whole = [r for r in g.counts if r.place.dq is None]
-    totals = g.whole
-    errors, exposure = totals["errors"], totals["bits"]
+    errors = g.whole["errors"]
     if errors is not None and g.tally is not None:
         # A list that shows more than was counted is believed: it prints the words themselves.
         errors = max(errors, int(g.tally.wrong.sum()))
+    _add_errors(g, place, errors, peers)
+    _add_direction(g, place, memory, lines_known)
+    if g.tally is not None and many_lines(g.tally):
+        place.add(bits.MANY_LINES)
+        spread = int((g.tally.wrong > 0).sum())
+        says = f"{spread} of its {LANE_LINES} lines wrong in the error words"
+        place.quotes.append(Quote(g.tally.first_line, says))
+    _add_link_checks(g, place, errors)
+    if errors and g.whole["cells"] is not None:
+        place.add(bits.repeat_loglik(errors, g.whole["cells"]))
+    elif g.tally is not None and g.tally.cells and g.tally.rows >= 4:
+        place.add(bits.repeat_loglik(g.tally.rows, len(g.tally.cells)))
+
+
+def _add_errors(g: Measured, place: Node, errors: int | None, peers: Peers) -> None:
+    """How many errors there were, of how many bits where that is said."""
+    exposure = g.whole["bits"]
     if errors is not None and exposure:
         cover = peers.cover(g.place)
         background = peers.background.get(level(g.place), 0.0)
@@ -123,38 +141,34 @@ def add_counts(
         place.add(bits.listed_loglik(errors) if errors else _NONE_LISTED)
     elif g.tally is not None and g.tally.rows:
         place.add(bits.listed_loglik(g.tally.rows, common=peers.listed_common))
-    if totals["errors"]:
-        place.quotes.append(Quote(whole[0].position.line, _count_words(totals)))
-    if totals["rose"] is not None and totals["fell"] is not None:
-        table = bits.direction_loglik(totals["rose"], totals["fell"], memory)
-        if table is not None:
-            place.add(table, 0.5 if lines_known else 1.0)
+    if g.whole["errors"]:
+        place.quotes.append(_count_quote(g))
+
+
+def _add_direction(g: Measured, place: Node, memory: str | None, lines_known: bool) -> None:
+    """Which way the bits went, where the lines have not said so already."""
+    rose, fell = g.whole["rose"], g.whole["fell"]
+    if rose is not None and fell is not None:
+        place.add(bits.direction_loglik(rose, fell, memory), 0.5 if lines_known else 1.0)
     elif g.tally is not None and not lines_known:
-        table = bits.direction_loglik(g.tally.rose.sum(), g.tally.fell.sum(), memory)
-        if table is not None:
-            place.add(table)
-    if g.tally is not None and many_lines(g.tally):
-        place.add(bits.MANY_LINES)
-        spread = int((g.tally.wrong > 0).sum())
-        place.quotes.append(
-            Quote(
-                g.tally.first_line, f"{spread} of its {LANE_LINES} lines wrong in the error words"
-            )
-        )
-    if totals["edc"] is not None:
-        place.add(bits.edc_count_loglik(totals["edc"], errors))
-        if totals["edc"] and not errors:
-            place.quotes.append(Quote(whole[0].position.line, _count_words(totals)))
-    elif g.tally is not None:
-        table = bits.link_check_loglik(g.tally.edc_ok, g.tally.edc_bad)
-        if table is not None:
-            place.add(table)
-    if g.tally is not None and g.tally.edc_ok + g.tally.edc_bad:
-        ok, bad = g.tally.edc_ok, g.tally.edc_bad
-        place.quotes.append(
-            Quote(g.tally.first_line, f"link check good on {ok}, bad on {bad} of the error words")
-        )
-    if errors and totals["cells"] is not None:
-        place.add(bits.repeat_loglik(errors, totals["cells"]))
-    elif g.tally is not None and g.tally.cells and g.tally.rows >= 4:
-        place.add(bits.repeat_loglik(g.tally.rows, len(g.tally.cells)))
+        place.add(bits.direction_loglik(g.tally.rose.sum(), g.tally.fell.sum(), memory))
+
+
+def _add_link_checks(g: Measured, place: Node, errors: int | None) -> None:
+    """Link checks that failed, as counted, else as the error words show them."""
+    failed, tally = g.whole["edc"], g.tally
+    if failed is not None:
+        place.add(bits.edc_count_loglik(failed, errors))
+        if failed and not errors:
+            place.quotes.append(_count_quote(g))
+    elif tally is not None:
+        place.add(bits.link_check_loglik(tally.edc_ok, tally.edc_bad))
+    if tally is not None and tally.edc_ok + tally.edc_bad:
+        says = f"link check good on {tally.edc_ok}, bad on {tally.edc_bad} of the error words"
+        place.quotes.append(Quote(tally.first_line, says))
+
+
+def _count_quote(g: Measured) -> Quote:
+    """What was counted of the whole place, at the first row that says so."""
+    first = next(row for row in g.counts if row.place.dq is None)
+    return Quote(first.position.line, _count_words(g.whole))

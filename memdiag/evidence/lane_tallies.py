@@ -19,6 +19,9 @@ from memdiag.model.place import LANE_LINES, Place
 
 CHUNK = 65536  # rows unpacked to bits at a time: 64 booleans each, so that memory stays small
 
+Rows = npt.NDArray[np.intp]
+Bits = npt.NDArray[np.bool_]
+
 
 @dataclass(slots=True)
 class LaneTally:
@@ -88,77 +91,87 @@ def tallies(log: ErrorLog | None, board: Board) -> list[LaneTally]:
 
 def _tally_key(
     log: ErrorLog,
-    where: npt.NDArray[np.intp],
+    where: Rows,
     key: LogKey,
     lanes: Sequence[Place],
     board: Board,
     found: dict[Place, LaneTally],
 ) -> None:
-    weight = log.times[where].astype(np.float64)
-    bits = _unpack(log.wrong[where])
-    wrote = _unpack(log.wrote[where])
-    directed = log.directed[where]
-    beats = max(1, bits.shape[1] // (LANE_LINES * len(lanes)))
-    need = beats * LANE_LINES * len(lanes)
-    if bits.shape[1] < need:
-        pad = ((0, 0), (0, need - bits.shape[1]))
-        bits, wrote = np.pad(bits, pad), np.pad(wrote, pad)
-    # (rows, beats, lanes, dqs); what lies beyond whole beats belongs to no line and is dropped.
-    shape = (len(where), beats, len(lanes), LANE_LINES)
-    bits, wrote = bits[:, :need].reshape(shape), wrote[:, :need].reshape(shape)
-    # A word narrower than 64 bits has limbs of zeros above it: those beats were never compared.
-    width = int(log.width[where].max())
-    used = max(1, min(beats, width // (LANE_LINES * len(lanes))))
-    bits, wrote = bits[:, :used], wrote[:, :used]
+    wrong, wrote = _by_lane(log, where, len(lanes))
     for i, lane in enumerate(lanes):
-        part = bits[:, :, i, :]
-        hit = part.any(axis=(1, 2))
+        hit = wrong[:, :, i].any(axis=(1, 2))
         if not hit.any():
             continue
+        rows = where[hit]
         place = replace(lane, site=key.place.site, rank=key.place.rank)
         if place.site is None:
             place = replace(place, site=_only_owner(board, place))
         tally = found.get(place)
         if tally is None:
-            tally = found[place] = LaneTally(place, first_line=int(log.line[where[hit][0]]))
-        w = weight[hit]
-        mine, was = part[hit], wrote[:, :, i, :][hit]
-        known = directed[hit][:, None, None]
-        for dq in key.place.lines:
-            # The row names its line: whatever bit of the word is wrong, it is that one.
-            flat = np.zeros((2, *mine.shape[:2], LANE_LINES), bool)
-            flat[0, ..., dq], flat[1, ..., dq] = mine.any(axis=2), (mine & was).any(axis=2)
-            mine, was = flat
-            known = known & (np.arange(LANE_LINES) == dq)
-        per = w[:, None, None]
-        tally.wrong += (mine * per).sum(axis=(0, 1))
-        tally.rose += ((mine & known & ~was) * per).sum(axis=(0, 1))
-        tally.fell += ((mine & known & was) * per).sum(axis=(0, 1))
-        tally.ones += ((was & known) * per).sum(axis=(0, 1))
-        tally.zeros += ((~was & known) * per).sum(axis=(0, 1))
-        if directed[hit].any():
-            packed = np.packbits(
-                was[directed[hit]].reshape(-1, LANE_LINES), axis=1, bitorder="little"
-            )
-            tally.words.update(
-                w for w in np.unique(packed).tolist() if 2 <= int(w).bit_count() <= LANE_LINES - 2
-            )
-        flat_wrong = mine.reshape(-1, LANE_LINES).astype(np.float64)
-        flat_w = np.repeat(w, mine.shape[1])[:, None]
-        tally.both += (flat_wrong * flat_w).T @ flat_wrong
-        alike = (was[..., :, None] == was[..., None, :]) & known[..., None] & known[..., None, :]
-        tally.apart += ((mine[..., :, None] & alike) * per[..., None]).sum(axis=(0, 1))
-        tally.rows += int(w.sum())
-        edc = log.edc[where[hit]]
-        tally.edc_ok += int(w[edc == EDC_OK].sum())
-        tally.edc_bad += int(w[edc == EDC_BAD].sum())
-        addressed = where[hit][log.has_address[where[hit]]]
-        tally.cells.update(log.address[addressed].tolist())
-        tally.index.append(where[hit].astype(np.int64))
-        tally.masks.append(np.packbits(mine.any(axis=1), axis=1, bitorder="little")[:, 0])
+            tally = found[place] = LaneTally(place, first_line=int(log.line[rows[0]]))
+        _add_beats(tally, log, rows, wrong[:, :, i][hit], wrote[:, :, i][hit], key.place.lines)
+        _add_rows(tally, log, rows)
 
 
-def _unpack(words: npt.NDArray[np.uint64]) -> npt.NDArray[np.bool_]:
+def _by_lane(log: ErrorLog, where: Rows, lanes: int) -> tuple[Bits, Bits]:
+    """The wrong bits and those written, each as (rows, beats, lanes, data lines)."""
+    wrong, wrote = _unpack(log.wrong[where]), _unpack(log.wrote[where])
+    beats = max(1, wrong.shape[1] // (LANE_LINES * lanes))
+    need = beats * LANE_LINES * lanes
+    if wrong.shape[1] < need:
+        pad = ((0, 0), (0, need - wrong.shape[1]))
+        wrong, wrote = np.pad(wrong, pad), np.pad(wrote, pad)
+    # A word narrower than 64 bits has limbs of zeros above it: those beats were never compared.
+    used = max(1, min(beats, int(log.width[where].max()) // (LANE_LINES * lanes)))
+    # What lies beyond whole beats belongs to no line and is dropped.
+    shape = (len(where), beats, lanes, LANE_LINES)
+    return wrong[:, :need].reshape(shape)[:, :used], wrote[:, :need].reshape(shape)[:, :used]
+
+
+def _add_beats(
+    tally: LaneTally, log: ErrorLog, rows: Rows, wrong: Bits, wrote: Bits, lines: Sequence[int]
+) -> None:
+    """What the bits of some rows say: arrays of (rows, beats, data lines). `lines`: those that
+    the rows name."""
+    directed = log.directed[rows]
+    known = directed[:, None, None]
+    for dq in lines:
+        # The row names its line: whatever bit of the word is wrong, it is that one.
+        flat = np.zeros((2, *wrong.shape), bool)
+        flat[0, ..., dq], flat[1, ..., dq] = wrong.any(axis=2), (wrong & wrote).any(axis=2)
+        wrong, wrote = flat
+        known = known & (np.arange(LANE_LINES) == dq)
+    times = log.times[rows].astype(np.float64)
+    per = times[:, None, None]
+    tally.wrong += (wrong * per).sum(axis=(0, 1))
+    tally.rose += ((wrong & known & ~wrote) * per).sum(axis=(0, 1))
+    tally.fell += ((wrong & known & wrote) * per).sum(axis=(0, 1))
+    tally.ones += ((wrote & known) * per).sum(axis=(0, 1))
+    tally.zeros += ((~wrote & known) * per).sum(axis=(0, 1))
+    if directed.any():
+        packed = np.packbits(wrote[directed].reshape(-1, LANE_LINES), axis=1, bitorder="little")
+        tally.words.update(
+            w for w in np.unique(packed).tolist() if 2 <= int(w).bit_count() <= LANE_LINES - 2
+        )
+    beats = wrong.reshape(-1, LANE_LINES).astype(np.float64)
+    tally.both += (beats * np.repeat(times, wrong.shape[1])[:, None]).T @ beats
+    alike = (wrote[..., :, None] == wrote[..., None, :]) & known[..., None] & known[..., None, :]
+    tally.apart += ((wrong[..., :, None] & alike) * per[..., None]).sum(axis=(0, 1))
+    tally.masks.append(np.packbits(wrong.any(axis=1), axis=1, bitorder="little")[:, 0])
+
+
+def _add_rows(tally: LaneTally, log: ErrorLog, rows: Rows) -> None:
+    """What some rows say beside their bits: how often, the link checks, the addresses."""
+    times = log.times[rows].astype(np.float64)
+    tally.rows += int(times.sum())
+    edc = log.edc[rows]
+    tally.edc_ok += int(times[edc == EDC_OK].sum())
+    tally.edc_bad += int(times[edc == EDC_BAD].sum())
+    tally.cells.update(log.address[rows[log.has_address[rows]]].tolist())
+    tally.index.append(rows.astype(np.int64))
+
+
+def _unpack(words: npt.NDArray[np.uint64]) -> Bits:
     """(n, limbs) of 64-bit pieces -> (n, 64 * limbs) booleans, least significant bit first."""
     raw = np.ascontiguousarray(words.astype("<u8")).view(np.uint8).reshape(len(words), -1)
     return np.unpackbits(raw, axis=1, bitorder="little").astype(np.bool_)

@@ -98,8 +98,11 @@ class Node:
     def states(self) -> tuple[str, ...]:
         return STATES[self.kind]
 
-    def add(self, loglik: Mapping[str, float], weight: float = 1.0) -> None:
-        """Multiply another observation in; states it does not name are not spoken of."""
+    def add(self, loglik: Mapping[str, float] | None, weight: float = 1.0) -> None:
+        """Multiply another observation in; states it does not name are not spoken of. None: it
+        says nothing."""
+        if loglik is None:
+            return
         for state in self.states:
             self.loglik[state] = self.loglik.get(state, 0.0) + weight * loglik.get(state, 0.0)
 

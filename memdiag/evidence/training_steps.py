@@ -100,7 +100,7 @@ _TABLES: Mapping[str, Mapping[str, tuple[float, ...]]] = {
 
 
 @cache
-def outcome_loglik(step: str, result: Result) -> dict[str, float] | None:
+def outcome_loglik(step: str, result: Result | None) -> dict[str, float] | None:
     """Log likelihood, in each state of a place, that a step passed, was marginal or gave up;
     None for a step or result that says nothing (`not-run` is about the boot, unknown steps are
     only counted). Which word a rig has for giving up is in `word_loglik`."""
@@ -114,7 +114,7 @@ def outcome_loglik(step: str, result: Result) -> dict[str, float] | None:
 
 
 @cache
-def word_loglik(step: str, result: Result) -> dict[str, float] | None:
+def word_loglik(step: str, result: Result | None) -> dict[str, float] | None:
     """Log likelihood of the word for giving up, given that the step did. A rig is in the habit
     of one word, so of many steps at one place this counts once."""
     table = _TABLES.get(step)

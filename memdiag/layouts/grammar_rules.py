@@ -8,7 +8,7 @@ nothing, the empty text or everything; patterns that could keep the matcher busy
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from memdiag.layouts import line_rules
@@ -202,16 +202,33 @@ def carried(layout: Any) -> dict[str, tuple[str, ...]]:
 
 
 def _recursion(source: Source, parser: Any) -> Iterator[Problem]:
-    """Rules that call themselves before they have read anything."""
-    nullable: set[str] = set()
-    grown = True
-    while grown:
-        grown = False
-        for rule in parser.rules:
-            name = rule.origin.name
-            if name not in nullable and all(s.name in nullable for s in rule.expansion):
-                nullable.add(name)
-                grown = True
+    """Rules that call themselves before they have read anything, and lines of nothing."""
+    nullable = _nullable(parser)
+    leads = _leads(parser, nullable)
+    for name in source.rules:
+        if name in _reached(name, leads):
+            yield source.problem_at("layout-left-recursive", source.place(name), rule=name)
+    for start in source.starts():
+        if start in nullable:
+            yield source.problem_at("layout-empty-rule", source.place(start), rule=start)
+
+
+def _nullable(parser: Any) -> set[str]:
+    """The rules that can match nothing at all."""
+    found: set[str] = set()
+    before = -1
+    while len(found) > before:
+        before = len(found)
+        found.update(
+            rule.origin.name
+            for rule in parser.rules
+            if all(symbol.name in found for symbol in rule.expansion)
+        )
+    return found
+
+
+def _leads(parser: Any, nullable: set[str]) -> dict[str, set[str]]:
+    """For each rule, the rules it can begin with."""
     leads: dict[str, set[str]] = {}
     for rule in parser.rules:
         for symbol in rule.expansion:
@@ -220,16 +237,16 @@ def _recursion(source: Source, parser: Any) -> Iterator[Problem]:
             leads.setdefault(rule.origin.name, set()).add(symbol.name)
             if symbol.name not in nullable:
                 break
-    for name in source.rules:
-        seen: set[str] = set()
-        todo = list(leads.get(name, ()))
-        while todo:
-            at = todo.pop()
-            if at not in seen:
-                seen.add(at)
-                todo.extend(leads.get(at, ()))
-        if name in seen:
-            yield source.problem_at("layout-left-recursive", source.place(name), rule=name)
-    for start in source.starts():
-        if start in nullable:
-            yield source.problem_at("layout-empty-rule", source.place(start), rule=start)
+    return leads
+
+
+def _reached(start: str, leads: Mapping[str, set[str]]) -> set[str]:
+    """What can be reached from `start`, itself only where it is led back to."""
+    seen: set[str] = set()
+    todo = list(leads.get(start, ()))
+    while todo:
+        at = todo.pop()
+        if at not in seen:
+            seen.add(at)
+            todo.extend(leads.get(at, ()))
+    return seen

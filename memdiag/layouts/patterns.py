@@ -13,8 +13,8 @@ characters are one, `OTHER`.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -63,8 +63,8 @@ def nature(pattern: str) -> Nature:
     """The nature of a pattern. Raises re.error where it is none."""
     tree = _parser.parse(pattern)
     walk = _Walk()
-    folded = bool(tree.state.flags & re.IGNORECASE)
-    part = walk.sequence(list(tree), _NONE, folded, bool(tree.state.flags & re.DOTALL), 0)
+    flags = tree.state.flags
+    part = walk.sequence(tree, _Stand(_NONE, bool(flags & re.IGNORECASE), bool(flags & re.DOTALL)))
     return Nature(
         part.first,
         part.alphabet,
@@ -77,6 +77,18 @@ def nature(pattern: str) -> Nature:
 
 
 @dataclass(frozen=True, slots=True)
+class _Stand:
+    """Where a piece of a pattern stands. `follow`: characters that may come after it within the
+    pattern; `fold`, `dotall`: the flags in force; `loops`: how many repeats without a bound it
+    stands in."""
+
+    follow: frozenset[int]
+    fold: bool
+    dotall: bool
+    loops: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class _Part:
     first: frozenset[int]
     alphabet: frozenset[int]
@@ -85,6 +97,7 @@ class _Part:
 
 
 _EMPTY = _Part(_NONE, _NONE, True)
+_NEVER = _Part(_NONE, _NONE, False, True)
 
 
 class _Walk:
@@ -98,15 +111,11 @@ class _Walk:
         self.clashes = 0
         self._probed: dict[int, _Part] = {} if probed is None else probed
 
-    def sequence(
-        self, items: Sequence[Any], follow: frozenset[int], fold: bool, dotall: bool, loops: int
-    ) -> _Part:
-        """`follow`: characters that may come after the sequence within the pattern; `loops`: how
-        many repeats without a bound it stands in."""
+    def sequence(self, items: Iterable[Any], at: _Stand) -> _Part:
         whole = _EMPTY
-        for item in reversed(items):
-            after = whole.first | follow if whole.nullable else whole.first
-            part = self._item(item, after, fold, dotall, loops)
+        for op, value in reversed(list(items)):
+            after = whole.first | at.follow if whole.nullable else whole.first
+            part = _READ.get(op, _Walk._beyond)(self, op, value, replace(at, follow=after))
             whole = _Part(
                 part.first | whole.first if part.nullable else part.first,
                 part.alphabet | whole.alphabet,
@@ -122,52 +131,47 @@ class _Walk:
             if loops or self.clashes > _MOST_CLASHES:
                 self.hangs = True
 
-    def _item(
-        self, item: Any, follow: frozenset[int], fold: bool, dotall: bool, loops: int
-    ) -> _Part:
-        op, value = item
-        if op in (sre.LITERAL, sre.NOT_LITERAL, sre.IN, sre.ANY):
-            chars = _chars(op, value, fold, dotall)
-            return _Part(chars, chars, False, not chars)
-        if op is sre.SUBPATTERN:
-            _, more, less, inner = value
-            fold = (fold or bool(more & re.IGNORECASE)) and not less & re.IGNORECASE
-            dotall = (dotall or bool(more & re.DOTALL)) and not less & re.DOTALL
-            return self.sequence(list(inner), follow, fold, dotall, loops)
-        if op is sre.ATOMIC_GROUP:
-            self.sure = False
-            return self.sequence(list(value), follow, fold, dotall, loops)
-        if op is sre.BRANCH:
-            return self._branch(value[1], follow, fold, dotall, loops)
-        if op in (sre.MAX_REPEAT, sre.MIN_REPEAT, sre.POSSESSIVE_REPEAT):
-            return self._repeat(item, follow, fold, dotall, loops)
-        if op is sre.FAILURE:
-            return _Part(_NONE, _NONE, False, True)
-        # Anchors, looks around, back-references: what they match is more than their own text.
+    def _character(self, op: Any, value: Any, at: _Stand) -> _Part:
+        chars = _chars(op, value, at.fold, at.dotall)
+        return _Part(chars, chars, False, not chars)
+
+    def _group(self, op: Any, value: Any, at: _Stand) -> _Part:
+        _, more, less, inner = value
+        fold = (at.fold or bool(more & re.IGNORECASE)) and not less & re.IGNORECASE
+        dotall = (at.dotall or bool(more & re.DOTALL)) and not less & re.DOTALL
+        return self.sequence(inner, replace(at, fold=fold, dotall=dotall))
+
+    def _atomic(self, op: Any, value: Any, at: _Stand) -> _Part:
+        self.sure = False
+        return self.sequence(value, at)
+
+    def _failure(self, op: Any, value: Any, at: _Stand) -> _Part:
+        return _NEVER
+
+    def _beyond(self, op: Any, value: Any, at: _Stand) -> _Part:
+        """Anchors, looks around, back-references: what they match is more than their own text."""
         self.opaque = True
         if op is sre.GROUPREF:
             return _Part(ALL, ALL, True)
         if op is sre.ASSERT_NOT and not list(value[1]):
-            return _Part(_NONE, _NONE, False, True)  # (?!) forbids everything
+            return _NEVER  # (?!) forbids everything
         if op in (sre.ASSERT, sre.ASSERT_NOT):
-            self.sequence(list(value[1]), _NONE, fold, dotall, loops)
+            self.sequence(value[1], replace(at, follow=_NONE))
         return _EMPTY
 
-    def _branch(
-        self, ways: Sequence[Any], follow: frozenset[int], fold: bool, dotall: bool, loops: int
-    ) -> _Part:
-        parts = [self.sequence(list(way), follow, fold, dotall, loops) for way in ways]
+    def _branch(self, op: Any, value: Any, at: _Stand) -> _Part:
+        parts = [self.sequence(way, at) for way in value[1]]
         seen: frozenset[int] = _NONE
         for index, part in enumerate(parts):
-            self._clash(seen, part.first, loops)
+            self._clash(seen, part.first, at.loops)
             seen |= part.first
             if part.nullable and index < len(parts) - 1:
                 self.sure = False  # nothing at all is tried before something
         if any(part.nullable for part in parts):
-            self._clash(seen, follow, loops)
+            self._clash(seen, at.follow, at.loops)
         if sum(part.nullable for part in parts) > 1:
             # Two ways to match nothing: so `(a|a)*` reads, its parser having put the a in front.
-            self._clash(ALL, ALL, loops)
+            self._clash(ALL, ALL, at.loops)
         live = [part for part in parts if not part.never]
         return _Part(
             frozenset().union(*(p.first for p in live)),
@@ -176,67 +180,71 @@ class _Walk:
             not live,
         )
 
-    def _repeat(
-        self, item: Any, follow: frozenset[int], fold: bool, dotall: bool, loops: int
-    ) -> _Part:
-        op, (least, most, inner) = item
+    def _repeat(self, op: Any, value: Any, at: _Stand) -> _Part:
+        least, most, inner = value
         endless = most is sre.MAXREPEAT or most >= _MANY
-        probe = self._probe(inner, fold, dotall)
-        again = follow | probe.first if most is sre.MAXREPEAT or most > 1 else follow
-        inside = 0 if op is sre.POSSESSIVE_REPEAT else loops + endless
-        part = self.sequence(list(inner), again, fold, dotall, inside)
+        again = at.follow
+        if most is sre.MAXREPEAT or most > 1:
+            again |= self._probe(inner, at).first
+        inside = 0 if op is sre.POSSESSIVE_REPEAT else at.loops + endless
+        part = self.sequence(inner, replace(at, follow=again, loops=inside))
         if op is not sre.MAX_REPEAT:
             self.sure = False
         if most is sre.MAXREPEAT or most != least:
-            self._clash(part.first, follow, loops)
+            self._clash(part.first, at.follow, at.loops)
         if part.nullable and (most is sre.MAXREPEAT or most > 1):
             self.sure = False
-            self.hangs = self.hangs or (endless and bool(loops))
+            self.hangs = self.hangs or (endless and bool(at.loops))
         if least == 0:
             return _Part(part.first, part.alphabet, True)
         return _Part(part.first, part.alphabet, part.nullable, part.never)
 
-    def _probe(self, inner: Any, fold: bool, dotall: bool) -> _Part:
+    def _probe(self, inner: Any, at: _Stand) -> _Part:
         """What the body of a repeat can begin with, found once."""
         found = self._probed.get(id(inner))
         if found is None:
-            found = _Walk(self._probed).sequence(list(inner), _NONE, fold, dotall, 0)
-            self._probed[id(inner)] = found
+            alone = _Stand(_NONE, at.fold, at.dotall)
+            found = self._probed[id(inner)] = _Walk(self._probed).sequence(inner, alone)
         return found
 
 
+_READ = {
+    **dict.fromkeys((sre.LITERAL, sre.NOT_LITERAL, sre.IN, sre.ANY), _Walk._character),
+    **dict.fromkeys((sre.MAX_REPEAT, sre.MIN_REPEAT, sre.POSSESSIVE_REPEAT), _Walk._repeat),
+    sre.SUBPATTERN: _Walk._group,
+    sre.ATOMIC_GROUP: _Walk._atomic,
+    sre.BRANCH: _Walk._branch,
+    sre.FAILURE: _Walk._failure,
+}
+"""What reads each kind of piece; the others look beyond their own text."""
+
+
 def _chars(op: Any, value: Any, fold: bool, dotall: bool) -> frozenset[int]:
+    """The characters that a dot, a single character or a class stands for."""
     if op is sre.ANY:
         return ALL if dotall else ALL - {10}
-    if op is sre.LITERAL:
-        found = {min(value, OTHER)}
-    elif op is sre.NOT_LITERAL:
-        found = set(ALL)
-        if value < OTHER:
-            found -= _folded({value}) if fold else {value}
+    items = value if op is sre.IN else [(sre.LITERAL, value)]
+    found: set[int] = set().union(*(_members(kind, arg) for kind, arg in items))
+    if fold:
+        found = _folded(found)
+    if op is not sre.NOT_LITERAL and (sre.NEGATE, None) not in items:
         return frozenset(found)
-    else:
-        found, inverted, kinds = set(), False, set()
-        for kind, arg in value:
-            if kind is sre.NEGATE:
-                inverted = True
-            elif kind is sre.LITERAL:
-                found.add(min(arg, OTHER))
-            elif kind is sre.RANGE:
-                found.update(range(arg[0], min(arg[1], OTHER - 1) + 1))
-                if arg[1] >= OTHER:
-                    found.add(OTHER)
-            elif kind is sre.CATEGORY:
-                kinds.add(_CATEGORY[arg])
-                matches = re.compile(_CATEGORY[arg]).match
-                found.update(c for c in range(OTHER) if matches(chr(c)))
-                found.add(OTHER)
-        if fold:
-            found = _folded(found)
-        if inverted and any(kind.swapcase() in kinds for kind in kinds):
-            return _NONE  # neither a digit nor no digit
-        return frozenset(ALL - found | {OTHER}) if inverted else frozenset(found)
-    return frozenset(_folded(found) if fold else found)
+    kinds = {_CATEGORY[arg] for kind, arg in items if kind is sre.CATEGORY}
+    if any(kind.swapcase() in kinds for kind in kinds):
+        return _NONE  # neither a digit nor no digit
+    return ALL - found | {OTHER}
+
+
+def _members(kind: Any, arg: Any) -> set[int]:
+    """The characters of one entry of a class."""
+    if kind is sre.LITERAL:
+        return {min(arg, OTHER)}
+    if kind is sre.RANGE:
+        return set(range(min(arg[0], OTHER), min(arg[1], OTHER) + 1))
+    if kind is sre.CATEGORY:
+        matches = re.compile(_CATEGORY[arg]).match
+        return {OTHER, *(c for c in range(OTHER) if matches(chr(c)))}
+    return set()
 
 
 def _folded(chars: set[int]) -> set[int]:

@@ -15,7 +15,7 @@ from memdiag.model.quantities import Quantity, parse, scale
 from memdiag.model.records import Result
 from memdiag.model.schema import Cell
 
-MOST = 2**63 - 1
+LARGEST_WHOLE = 2**63 - 1
 """No count or number in a dump is as large: what is, was mangled."""
 
 
@@ -66,14 +66,14 @@ def integer(column: str, text: str) -> int:
             number = int(plain)
         else:
             value = float(plain)
-            number = int(value) if abs(value) < 1e30 else MOST + 1
-            if number != value and number <= MOST:
+            number = int(value) if abs(value) < 1e30 else LARGEST_WHOLE + 1
+            if number != value and number <= LARGEST_WHOLE:
                 raise ValueError
     except (ValueError, OverflowError):
         raise _bad(column, text, "a whole number") from None
     if number < 0:
         raise _absurd(column, text, "it cannot be negative")
-    if number > MOST:
+    if number > LARGEST_WHOLE:
         raise _absurd(column, text, "no counter goes so far")
     return number
 

@@ -1,8 +1,8 @@
 """Builds the rows of a count table from millions of them in bounded memory.
 
-Up to `MOST` rows each row is kept. Beyond, rows of the same place, setting and test are added up:
-their bits, errors and directions are sums; of their distinct cells the largest is kept, because
-how many of them are the same ones is not known.
+Up to `MOST_COUNT_ROWS` rows each row is kept. Beyond, rows of the same place, setting and test are
+added up: their bits, errors and directions are sums; of their distinct cells the largest is kept,
+because how many of them are the same ones is not known.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from memdiag.model.error_log import LogKey
 from memdiag.model.problems import Position
 from memdiag.model.records import CountRow
 
-MOST = 100_000
+MOST_COUNT_ROWS = 100_000
 """Rows that are kept one by one at most, and groups that are told apart when added up."""
 NUMBERS = ("bits", "errors", "rose", "fell", "edc", "cells")
 
@@ -50,7 +50,7 @@ class _Part:
 class CountBuilder:
     """Takes rows one by one or in columns, in the order of their lines."""
 
-    most: int = field(default_factory=lambda: MOST)
+    most: int = field(default_factory=lambda: MOST_COUNT_ROWS)
     total: int = 0
     added_up: bool = False
     _rows: list[CountRow] = field(default_factory=list)

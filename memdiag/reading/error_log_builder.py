@@ -1,9 +1,9 @@
 """Builds an `ErrorLog` from millions of rows in bounded memory.
 
-Up to `MOST` rows the log is exact. Beyond, rows that differ in nothing but their line become one
-that counts how often it was printed. Where that does not suffice, of each address the first words
-stand for all of its words; and then whole addresses are left out by a hash, so that of an address
-that is kept every row is counted, and repeats stay countable.
+Up to `MOST_LOG_ROWS` rows the log is exact. Beyond, rows that differ in nothing but their line
+become one that counts how often it was printed. Where that does not suffice, of each address the
+first words stand for all of its words; and then whole addresses are left out by a hash, so that of
+an address that is kept every row is counted, and repeats stay countable.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import numpy.typing as npt
 from memdiag.model.error_log import EDC_BAD, EDC_OK, LIMB, ErrorLog, LogKey
 from memdiag.model.records import ErrorRow
 
-MOST = 1_000_000
+MOST_LOG_ROWS = 1_000_000
 """Rows a log holds at most."""
 PER_ADDRESS = 64
 """Different words of one address that are told apart in a log that is too long."""
@@ -33,7 +33,7 @@ class LogBuilder:
     """Takes rows one by one or in columns, in the order of their lines."""
 
     def __init__(self, most: int | None = None) -> None:
-        self.most = most or MOST
+        self.most = most or MOST_LOG_ROWS
         self.total = 0
         self.share = 1.0
         self.collapsed = False

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from memdiag.layouts.matcher import Cell
 from memdiag.model.problems import Position, Problem, problem
-from memdiag.reading.converters import MOST
+from memdiag.reading.converters import LARGEST_WHOLE
 
 
 @dataclass(slots=True)
@@ -37,7 +37,7 @@ class RowCount:
         self._end_line = line
         for cell in found:
             if cell.column == "rows" and cell.text is not None:
-                self._promised = int(cell.text) if len(cell.text) < 19 else MOST
+                self._promised = int(cell.text) if len(cell.text) < 19 else LARGEST_WHOLE
 
     def lacks(self, last_line: int) -> Iterator[Problem]:
         """What says that the dump is not complete; nothing where it is."""

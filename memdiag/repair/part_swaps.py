@@ -113,28 +113,40 @@ def _swapped(
     after: frozenset[str],
     measured: frozenset[str],
 ) -> Follow:
-    there = dest in after
-    if dest in before and (faulty or there):
-        return Follow("unclear", f"{site} and {dest} both failed before the swap: it says little")
-    if there and not faulty:
-        return Follow("followed", f"the fault followed the package from {site} to {dest}", PACKAGE)
-    if faulty and not there:
-        if dest not in measured:
-            return Follow(
-                "unclear", f"{site} still fails, but {dest} was not tested after the swap"
-            )
-        return Follow(
-            "stayed", f"the fault stayed at {site}; its old package works at {dest}", SITE
-        )
-    if faulty and there:
-        return Follow(
-            "spread", f"{site} still fails, and now {dest} too: the swap itself may have done harm"
-        )
-    if dest not in measured:
-        return Follow("unclear", f"the package of {site} was not tested at {dest}")
-    return Follow(
-        "gone",
-        f"gone at {site} and not at {dest}: making the joints anew mended it",
-        JOINT,
-        comes_back=True,
+    there, tested = dest in after, dest in measured
+    outcomes = (
+        (
+            dest in before and (faulty or there),
+            Follow("unclear", f"{site} and {dest} both failed before the swap: it says little"),
+        ),
+        (
+            there and not faulty,
+            Follow("followed", f"the fault followed the package from {site} to {dest}", PACKAGE),
+        ),
+        (
+            there,
+            Follow(
+                "spread",
+                f"{site} still fails, and now {dest} too: the swap itself may have done harm",
+            ),
+        ),
+        (
+            faulty and not tested,
+            Follow("unclear", f"{site} still fails, but {dest} was not tested after the swap"),
+        ),
+        (
+            faulty,
+            Follow("stayed", f"the fault stayed at {site}; its old package works at {dest}", SITE),
+        ),
+        (not tested, Follow("unclear", f"the package of {site} was not tested at {dest}")),
+        (
+            True,
+            Follow(
+                "gone",
+                f"gone at {site} and not at {dest}: making the joints anew mended it",
+                JOINT,
+                comes_back=True,
+            ),
+        ),
     )
+    return next(told for holds, told in outcomes if holds)

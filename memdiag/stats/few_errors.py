@@ -3,7 +3,7 @@
 Most dumps count none or a few errors a lane. For these the tail is a sum of a few dozen terms,
 and finding where it crosses costs less than a millisecond; importing `scipy.special` for the
 inverse of the incomplete beta function costs a quarter of a second. `limits` turns to this
-module up to `MOST` errors, and to scipy above.
+module up to `MOST_ERRORS` errors, and to scipy above.
 
 A trial count of None is the Poisson distribution, `rate` then its mean.
 """
@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-MOST = 20
+MOST_ERRORS = 20
 _HALVINGS = 53  # of a bracket of one octave: to the last bit of a float
 _SPECK = 1e-17  # terms this small against their sum no longer change it
 

@@ -37,7 +37,7 @@ def poisson_limits(n: float, confidence: float = 0.95, sided: int = 2) -> tuple[
         raise ValueError(f"a count is never negative, not {n}")
     if n == 0:
         return 0.0, -math.log(tail)
-    if n <= few_errors.MOST and n == int(n):
+    if n <= few_errors.MOST_ERRORS and n == int(n):
         return few_errors.poisson(int(n), tail)
     from scipy import special
 
@@ -79,7 +79,7 @@ def binomial_limits(
         return 0.0, -math.expm1(math.log(tail) / bits)
     if errors == bits:
         return math.exp(math.log(tail) / bits), 1.0
-    if errors <= few_errors.MOST and errors == int(errors):
+    if errors <= few_errors.MOST_ERRORS and errors == int(errors):
         return few_errors.binomial(int(errors), bits, tail)
     low, high = binomial_limits_many([errors], [bits], confidence, sided)
     return float(low[0]), float(high[0])

@@ -632,7 +632,7 @@ def timed(job: Callable[[], object]) -> float:
 def test_what_is_not_held_is_told(
     most: int, code: str | None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(error_log_builder, "MOST", most)
+    monkeypatch.setattr(error_log_builder, "MOST_LOG_ROWS", most)
     rows = "".join(f"U1 0x{i % 1500:x} 0x1 0x0\n" for i in range(20_000))
     (run,) = load.load(f"bench-dump 1\n[errors]\nsite address wrote read\n{rows}[end] 20000\n")
     told = [p for p in run.problems if p.code.startswith("errors-")]
@@ -644,7 +644,7 @@ def test_what_is_not_held_is_told(
 
 
 def test_counts_that_are_added_up_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(count_builder, "MOST", 1000)
+    monkeypatch.setattr(count_builder, "MOST_COUNT_ROWS", 1000)
     rows = "".join(f"U{i % 3} walk 1e9 {i % 2}\n" for i in range(20_000))
     (run,) = load.load(f"bench-dump 1\n[counts]\nsite test bits errors\n{rows}[end] 20000\n")
     (told,) = (p for p in run.problems if p.code == "counts-added-up")

@@ -7,6 +7,13 @@ so a message that can no longer occur is found.
 
 from __future__ import annotations
 
-from memdiag.model.problems.types import Kind, Position, Problem, Severity, catalogue, problem
+from memdiag.model.problems.types import (
+    Position,
+    Problem,
+    ProblemKind,
+    Severity,
+    catalogue,
+    problem,
+)
 
-__all__ = ["Kind", "Position", "Problem", "Severity", "catalogue", "problem"]
+__all__ = ["Position", "Problem", "ProblemKind", "Severity", "catalogue", "problem"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from memdiag.model.problems.types import Kind, Severity
+from memdiag.model.problems.types import ProblemKind, Severity
 
 # Two sites that are right, and the head they need: each input below spoils one thing.
 _HEAD = 'board = "bench"\n'
@@ -11,8 +11,8 @@ _U2 = '[[site]]\nref = "U2"\nlinks = [{channel = 1, lanes = [0, 1]}]\n'
 _AT = "x = 10\ny = 10\nsize = [10, 12]\n"
 _NEAR = "x = 15\ny = 12\nsize = [10, 12]\n"
 
-KINDS: dict[str, Kind] = {
-    "board-unsaid": Kind(
+KINDS: dict[str, ProblemKind] = {
+    "board-unsaid": ProblemKind(
         Severity.INFO,
         "the dump names no board: neighbour relations unknown",
         "give the profile with --board FILE to weigh how sites disturb each other",
@@ -21,7 +21,7 @@ KINDS: dict[str, Kind] = {
             "U1 0 id pass\n[end] 1\n",
         ),
     ),
-    "board-unknown": Kind(
+    "board-unknown": ProblemKind(
         Severity.INFO,
         'no profile for board "{board}": neighbour relations unknown{nearest}',
         "give one with --board FILE, or put it in a folder named in MEMDIAG_BOARDS",
@@ -30,40 +30,40 @@ KINDS: dict[str, Kind] = {
             "U1 0 id pass\n[end] 1\n",
         ),
     ),
-    "board-differs": Kind(
+    "board-differs": ProblemKind(
         Severity.WARNING,
         'the dump says board "{board}", the profile given is of "{given}"',
         "check that the profile belongs to this board, or correct the dump's head",
     ),
-    "profile-unreadable": Kind(
+    "profile-unreadable": ProblemKind(
         Severity.ERROR,
         "cannot read board profile {file}: {reason}",
         "name a profile file, or one of the boards that `memdiag board list` shows",
         (b'board = "\xff\xfe"\n',),
         "profile",
     ),
-    "profile-syntax": Kind(
+    "profile-syntax": ProblemKind(
         Severity.ERROR,
         "{file}: no valid TOML: {reason}",
         "text stands in quotes, lists in [ ], and each site begins with [[site]]",
         ("board = quince\n",),
         "profile",
     ),
-    "profile-key": Kind(
+    "profile-key": ProblemKind(
         Severity.ERROR,
         '{file}: {where}there is no key "{key}" here{nearest}',
         "known here: {known}",
         (_HEAD + _U1 + "rotatoin = 90\n", _HEAD + _U1 + '[[rails]]\nname = "VDDQ"\n'),
         "profile",
     ),
-    "profile-missing": Kind(
+    "profile-missing": ProblemKind(
         Severity.ERROR,
         "{file}: {where}{key} is missing",
         "wanted: {wanted}",
         (_U1, _HEAD + '[[site]]\nref = "U1"\n', _HEAD),
         "profile",
     ),
-    "profile-value": Kind(
+    "profile-value": ProblemKind(
         Severity.ERROR,
         "{file}: {where}{key} is {value}",
         "wanted: {wanted}",
@@ -79,14 +79,14 @@ KINDS: dict[str, Kind] = {
         ),
         "profile",
     ),
-    "profile-no-sites": Kind(
+    "profile-no-sites": ProblemKind(
         Severity.ERROR,
         "{file}: the profile has no site",
         "a board needs at least one [[site]] with ref and links",
         (_HEAD + "site = []\n",),
         "profile",
     ),
-    "profile-twice": Kind(
+    "profile-twice": ProblemKind(
         Severity.ERROR,
         '{file}: {what} "{name}" stands {times} times',
         "each name is used once; rename or remove the others",
@@ -96,7 +96,7 @@ KINDS: dict[str, Kind] = {
         ),
         "profile",
     ),
-    "profile-link-twice": Kind(
+    "profile-link-twice": ProblemKind(
         Severity.ERROR,
         "{file}: channel {channel} rank {rank} lane {lane}{dq} is owned by {owners}",
         "a lane belongs to one site, or is divided between sites with dq lists",
@@ -106,7 +106,7 @@ KINDS: dict[str, Kind] = {
         ),
         "profile",
     ),
-    "profile-undefined": Kind(
+    "profile-undefined": ProblemKind(
         Severity.ERROR,
         '{file}: site {site}: {key} names "{name}", which no {table} defines{nearest}',
         "correct the name or add the {table}",
@@ -116,7 +116,7 @@ KINDS: dict[str, Kind] = {
         ),
         "profile",
     ),
-    "profile-clamshell": Kind(
+    "profile-clamshell": ProblemKind(
         Severity.ERROR,
         "{file}: site {site}: clamshell partner {partner} {wrong}",
         "clamshell partners name each other and sit on opposite sides",
@@ -127,7 +127,7 @@ KINDS: dict[str, Kind] = {
         ),
         "profile",
     ),
-    "profile-partition": Kind(
+    "profile-partition": ProblemKind(
         Severity.WARNING,
         "{file}: channel {channel} is in partitions {partitions}",
         "one PHY block drives a channel: give its sites the same partition",
@@ -140,35 +140,35 @@ KINDS: dict[str, Kind] = {
         ),
         "profile",
     ),
-    "profile-overlap": Kind(
+    "profile-overlap": ProblemKind(
         Severity.WARNING,
         "{file}: {one} and {two} overlap on the {side} side by {depth} mm",
         "check x, y, size and rotation of both; x and y are the package's centre",
         (_HEAD + _U1 + _AT + _U2 + _NEAR, _HEAD + _U1 + _AT + "[controller]\n" + _NEAR),
         "profile",
     ),
-    "profile-half-placed": Kind(
+    "profile-half-placed": ProblemKind(
         Severity.ERROR,
         "{file}: site {site}: {has} is given but {lacks} is not",
         "a place needs both x and y",
         (_HEAD + _U1 + "x = 10\n",),
         "profile",
     ),
-    "profile-outside": Kind(
+    "profile-outside": ProblemKind(
         Severity.WARNING,
         "{file}: {what} reaches out of the board's outline",
         "x and y count from the lower left corner seen from the top; check the outline too",
         (_HEAD + "outline = [12, 12]\n" + _U1 + _AT,),
         "profile",
     ),
-    "profile-unplaced": Kind(
+    "profile-unplaced": ProblemKind(
         Severity.INFO,
         "{file}: place or size not given for {sites}: left out of the drawing",
         "give x, y and size of every site",
         (_HEAD + _U1,),
         "profile",
     ),
-    "profile-ohms": Kind(
+    "profile-ohms": ProblemKind(
         Severity.ERROR,
         "{file}: rail {rail}: healthy_ohms_typical {typical} is below healthy_ohms_min {least}",
         "the typical reading lies above the lowest healthy one",
@@ -178,14 +178,14 @@ KINDS: dict[str, Kind] = {
         ),
         "profile",
     ),
-    "profile-injection": Kind(
+    "profile-injection": ProblemKind(
         Severity.WARNING,
         "{file}: rail {rail}: inject_volts_max {limit} V is above the rail's own {volts} V",
         "injecting more than the rail's own voltage can destroy every part on it",
         (_HEAD + _U1 + '[[rail]]\nname = "VDDQ"\nvolts = 1.2\ninject_volts_max = 1.5\n',),
         "profile",
     ),
-    "profile-address": Kind(
+    "profile-address": ProblemKind(
         Severity.ERROR,
         "{file}: [address] {what}",
         "each bit of a field is one address bit or an XOR group, and none repeats the others",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from memdiag.model.problems.types import Kind, Severity
+from memdiag.model.problems.types import ProblemKind, Severity
 
 _ROWS = (
     "[training]\nsite ch lane step result\nU1 0 0 id pass\nU1 0 0 read pass\n"
@@ -16,8 +16,8 @@ def _dump(**head: str) -> str:
     return f"bench-dump 1\n[run]\n{lines}{_ROWS}"
 
 
-KINDS: dict[str, Kind] = {
-    "compare-differs": Kind(
+KINDS: dict[str, ProblemKind] = {
+    "compare-differs": ProblemKind(
         Severity.ERROR,
         "the runs are not alike in {setting}: {before} before, {after} after",
         "{hint}",
@@ -30,14 +30,14 @@ KINDS: dict[str, Kind] = {
         ),
         "compare",
     ),
-    "compare-unsaid": Kind(
+    "compare-unsaid": ProblemKind(
         Severity.WARNING,
         "{which} its {setting}: taken as the same in both",
         "make sure it was; have the rig print it",
         (_dump() + _dump(id="r2", rate=""), _dump(board="") + _dump(id="r2", board="")),
         "compare",
     ),
-    "compare-drifted": Kind(
+    "compare-drifted": ProblemKind(
         Severity.WARNING,
         "{setting}: {before} before, {after} after",
         "{hint}",
@@ -52,14 +52,14 @@ KINDS: dict[str, Kind] = {
         ),
         "compare",
     ),
-    "compare-same-dump": Kind(
+    "compare-same-dump": ProblemKind(
         Severity.ERROR,
         "BEFORE and AFTER are the same dump (sha256 {sha256})",
         "give the dump of the test boot after the repair as the second one",
         (_dump() + _dump(), _dump() + _dump().replace("\n", "\r\n")),
         "compare",
     ),
-    "compare-wrong-order": Kind(
+    "compare-wrong-order": ProblemKind(
         Severity.ERROR,
         "the runs are the wrong way round by {setting}: {before} is given before {after}",
         "give the older run first; if the rig's clock or the stage is wrong, add --any-order",
@@ -69,7 +69,7 @@ KINDS: dict[str, Kind] = {
         ),
         "compare",
     ),
-    "compare-order-unclear": Kind(
+    "compare-order-unclear": ProblemKind(
         Severity.WARNING,
         "dates and stages disagree on which run came first: {before} and {after}",
         "taken in the order given; check the rig's clock",
@@ -79,7 +79,7 @@ KINDS: dict[str, Kind] = {
         ),
         "compare",
     ),
-    "compare-cut": Kind(
+    "compare-cut": ProblemKind(
         Severity.WARNING,
         "{which} is cut: its end is missing or its row count is wrong",
         "{hint}",
@@ -89,7 +89,7 @@ KINDS: dict[str, Kind] = {
         ),
         "compare",
     ),
-    "compare-not-measured": Kind(
+    "compare-not-measured": ProblemKind(
         Severity.WARNING,
         "AFTER says nothing of {links}, which BEFORE measured",
         "what was not measured is not cleared: run the same steps and tests again",
@@ -102,7 +102,7 @@ KINDS: dict[str, Kind] = {
         ),
         "compare",
     ),
-    "compare-may-come-back": Kind(
+    "compare-may-come-back": ProblemKind(
         Severity.WARNING,
         "{places}: clear after its joints were made anew, with the same package or board",
         "a joint that closed by chance can open again: test warm and cold before delivery",

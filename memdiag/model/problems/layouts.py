@@ -2,45 +2,45 @@
 
 from __future__ import annotations
 
-from memdiag.model.problems.types import Kind, Severity
+from memdiag.model.problems.types import ProblemKind, Severity
 
 _HEAD = "// name: trial\n// about: a trial\n// recognise: ^trial\n"
 _END = 'LANE: /[0-9]+/\nCH: /[0-9]+/\n%ignore " "\n'
 
-KINDS: dict[str, Kind] = {
-    "no-such-layout": Kind(Severity.ERROR, "there is no layout {name!r}", "{hint}"),
-    "bad-recognise": Kind(
+KINDS: dict[str, ProblemKind] = {
+    "no-such-layout": ProblemKind(Severity.ERROR, "there is no layout {name!r}", "{hint}"),
+    "bad-recognise": ProblemKind(
         Severity.WARNING,
         "{file}: its recognise pattern cannot be used: {reason}",
         "mend it; until then the layout is used only where --grammar names it",
     ),
-    "layout-skipped": Kind(
+    "layout-skipped": ProblemKind(
         Severity.WARNING,
         "layout {name} knows this text too, but its grammar cannot be used: {reason}",
         "mend {file}: `memdiag grammar check` shows where",
     ),
-    "layout-empty": Kind(
+    "layout-empty": ProblemKind(
         Severity.ERROR,
         "{file}: the grammar has no rule that reads a line{quote}",
         "name a rule training_row, count_row, error_row, ... (docs/layouts.md lists them)",
         (_HEAD + 'thing: "a"\n', ""),
         "grammar",
     ),
-    "layout-syntax": Kind(
+    "layout-syntax": ProblemKind(
         Severity.ERROR,
         "{file}: {reason}{quote}",
         "mend the grammar there and check it again",
         (_HEAD + 'noise: "a\n', _HEAD + "noise: (A\nA: /a/\n", _HEAD + "noise: A\nA: /(/\n"),
         "grammar",
     ),
-    "layout-undefined": Kind(
+    "layout-undefined": ProblemKind(
         Severity.ERROR,
         "{file}: {name} is used and not defined{quote}",
         "define it, or correct the name: {hint}",
         (_HEAD + 'training_row: "lane" LAEN\n' + _END,),
         "grammar",
     ),
-    "layout-recognise": Kind(
+    "layout-recognise": ProblemKind(
         Severity.ERROR,
         "{file}: the recognise pattern cannot tell this layout from others: {why}{quote}",
         "write a regular expression that is found in a line of this layout and of no other",
@@ -51,7 +51,7 @@ KINDS: dict[str, Kind] = {
         ),
         "grammar",
     ),
-    "layout-rule-name": Kind(
+    "layout-rule-name": ProblemKind(
         Severity.ERROR,
         "{file}: {name} is outside the layout law and no line rule uses it{quote}",
         "{hint}",
@@ -61,7 +61,7 @@ KINDS: dict[str, Kind] = {
         ),
         "grammar",
     ),
-    "layout-terminal-name": Kind(
+    "layout-terminal-name": ProblemKind(
         Severity.ERROR,
         "{file}: {name} fills no column of {kind}{quote}",
         "{hint}; a name that starts with _ carries nothing",
@@ -72,21 +72,21 @@ KINDS: dict[str, Kind] = {
         ),
         "grammar",
     ),
-    "layout-nameless": Kind(
+    "layout-nameless": ProblemKind(
         Severity.ERROR,
         "{file}: {kind} holds a pattern without a name{quote}",
         "name it after the column it fills, or start its name with _ if it carries nothing",
         (_HEAD + 'training_row: "lane" /[0-9]+/\n',),
         "grammar",
     ),
-    "layout-left-recursive": Kind(
+    "layout-left-recursive": ProblemKind(
         Severity.ERROR,
         "{file}: rule {rule} calls itself before it has read anything{quote}",
         "write a repeat instead: item+ or item*",
         (_HEAD + "training_row: training_row CH | LANE\n" + _END,),
         "grammar",
     ),
-    "layout-ambiguous": Kind(
+    "layout-ambiguous": ProblemKind(
         Severity.ERROR,
         "{file}: rule {rule} can read one line in two ways{quote}",
         "leave out one of them, or put a word between the parts that tells them apart",
@@ -96,28 +96,28 @@ KINDS: dict[str, Kind] = {
         ),
         "grammar",
     ),
-    "layout-look-alike": Kind(
+    "layout-look-alike": ProblemKind(
         Severity.ERROR,
         "{file}: {name} and {other} have one pattern and can stand at the same place{quote}",
         "put a word in front of one of them, or let their patterns differ",
         (_HEAD + "training_row: [CH] LANE\n" + _END,),
         "grammar",
     ),
-    "layout-empty-rule": Kind(
+    "layout-empty-rule": ProblemKind(
         Severity.ERROR,
         "{file}: rule {rule} matches an empty line{quote}",
         "blank lines are skipped anyway: let the rule ask for something",
         (_HEAD + 'training_row: [LANE] ["x"]\n' + _END,),
         "grammar",
     ),
-    "layout-empty-terminal": Kind(
+    "layout-empty-terminal": ProblemKind(
         Severity.ERROR,
         "{file}: terminal {name} matches the empty text{quote}",
         "write + for *, and make the terminal optional where it is used: [{name}]",
         (_HEAD + "training_row: LANE CH\nLANE: /[0-9]*/\nCH: /x/\n",),
         "grammar",
     ),
-    "layout-dead-terminal": Kind(
+    "layout-dead-terminal": ProblemKind(
         Severity.ERROR,
         "{file}: terminal {name} matches nothing{quote}",
         "mend its pattern: no text can satisfy it",
@@ -127,7 +127,7 @@ KINDS: dict[str, Kind] = {
         ),
         "grammar",
     ),
-    "layout-takes-everything": Kind(
+    "layout-takes-everything": ProblemKind(
         Severity.ERROR,
         "{file}: terminal {name} matches any text, and leaves nothing to the rest of {kind}{quote}",
         "let it match what stands there and no more, such as /\\S+/ or /[0-9]+/",
@@ -137,7 +137,7 @@ KINDS: dict[str, Kind] = {
         ),
         "grammar",
     ),
-    "layout-pattern-hangs": Kind(
+    "layout-pattern-hangs": ProblemKind(
         Severity.ERROR,
         "{file}: the pattern of {name} could take for ever on an unlucky line{quote}",
         "do not repeat a repeat, such as (a+)+: let each part begin with another character",

@@ -2,49 +2,49 @@
 
 from __future__ import annotations
 
-from memdiag.model.problems.types import Kind, Severity
+from memdiag.model.problems.types import ProblemKind, Severity
 
 _TRAINING = "bench-dump 1\n[training]\nsite ch lane step result width\n"
 _COUNTS = "bench-dump 1\n[counts]\nsite bits errors rose fell cells\n"
 _ERRORS = "bench-dump 1\n[errors]\nsite address wrote read mask\n"
 
-KINDS: dict[str, Kind] = {
-    "empty-text": Kind(
+KINDS: dict[str, ProblemKind] = {
+    "empty-text": ProblemKind(
         Severity.ERROR,
         "nothing was pasted: the text is empty",
         "paste the dump again, from its first line to its [end] line",
         ("", " \n\n"),
     ),
-    "no-dump": Kind(
+    "no-dump": ProblemKind(
         Severity.ERROR,
         "no dump is found in this text: no line of it shows one of the layouts {layouts}",
         "name the layout with --grammar, or teach it with a grammar file",
         ("good morning\nall well\n",),
     ),
-    "no-rows": Kind(
+    "no-rows": ProblemKind(
         Severity.ERROR,
         "no row of data and no head of a dump is found in this text by layout {layout}",
         "paste more of the dump, or name its layout with --grammar",
         ("[training]\n",),
     ),
-    "two-layouts": Kind(
+    "two-layouts": ProblemKind(
         Severity.WARNING,
         "the text shows the marks of several layouts, {names}: it is read as {taken}",
         "name the right one with --grammar",
     ),
-    "line-too-long": Kind(
+    "line-too-long": ProblemKind(
         Severity.ERROR,
         "a line of {n} characters, where no row has more than {most:,}: it is left out",
         "the capture lost its line ends or is no text: capture it again",
         (_TRAINING + "U1 0 0 read pass " + "9" * 20_000 + "\n[end] 1\n",),
     ),
-    "not-understood": Kind(
+    "not-understood": ProblemKind(
         Severity.ERROR,
         "this line is not understood: found {found}, expected {expected}",
         "{hint}",
         ("bench-dump 1\nnonsense here\n[counts]\nsite bits\nU1 5\n[end] 1\n",),
     ),
-    "bad-cell": Kind(
+    "bad-cell": ProblemKind(
         Severity.ERROR,
         "{column} is {found!r}, expected {expected}: the row is left out",
         "{hint}",
@@ -56,19 +56,19 @@ KINDS: dict[str, Kind] = {
             "bench-dump 1\n[training]\nstep result window\nread pass 0011x100\n[end] 1\n",
         ),
     ),
-    "cell-missing": Kind(
+    "cell-missing": ProblemKind(
         Severity.ERROR,
         "the row does not say its {column}: it is left out",
         "a row of {section} cannot do without {column}",
         (_TRAINING + "U1 0 0 - pass 0.4UI\n[end] 1\n", _ERRORS + "U1 0x10 0xff - -\n[end] 1\n"),
     ),
-    "cell-count": Kind(
+    "cell-count": ProblemKind(
         Severity.ERROR,
         "the row has {found} cells, its table has {wanted} columns: it is left out",
         "the columns are {columns}; write - for what is not said",
         (_TRAINING + "U1 0 0 read pass\n[end] 1\n", _TRAINING + "U1 0 0 read pass - -\n[end] 1\n"),
     ),
-    "absurd-value": Kind(
+    "absurd-value": ProblemKind(
         Severity.ERROR,
         "{column} is {found!r}: {limit}; the row is left out",
         "look at the rig's own screen: characters were lost, or the counter ran over",
@@ -79,7 +79,7 @@ KINDS: dict[str, Kind] = {
             "bench-dump 1\n[rails]\nrail ohms\nVDD -4\n[end] 1\n",
         ),
     ),
-    "contradiction": Kind(
+    "contradiction": ProblemKind(
         Severity.ERROR,
         "the row contradicts itself: {why}; it is left out",
         "characters were lost, or the counter ran over: measure again",
@@ -92,19 +92,19 @@ KINDS: dict[str, Kind] = {
             _ERRORS + "U1 0x10 0xff 0xfe 0x2\n[end] 1\n",
         ),
     ),
-    "unknown-key": Kind(
+    "unknown-key": ProblemKind(
         Severity.INFO,
         "the head has a key memdiag does not know: {key}",
         "{hint}",
         ("bench-dump 1\n[run]\nboradd  quince-2\n[end] 0\n",),
     ),
-    "repeated-key": Kind(
+    "repeated-key": ProblemKind(
         Severity.WARNING,
         "the head says {key} twice: the last one counts",
         "remove the wrong one and read again",
         ("bench-dump 1\n[run]\nserial 1\nserial 2\n[end] 0\n",),
     ),
-    "bad-head-value": Kind(
+    "bad-head-value": ProblemKind(
         Severity.WARNING,
         "{key} is {found!r}, expected {expected}: it is not used",
         "{hint}",
@@ -117,19 +117,19 @@ KINDS: dict[str, Kind] = {
             "bench-dump 1\n[run]\nambient 23 V\n[end] 0\n",
         ),
     ),
-    "unknown-section": Kind(
+    "unknown-section": ProblemKind(
         Severity.INFO,
         "there is no section [{name}] that memdiag knows",
         "{hint}",
         ("bench-dump 1\n[traning]\nsite step result\nU1 id pass\n[counts]\nbits\n3\n[end] 1\n",),
     ),
-    "unknown-column": Kind(
+    "unknown-column": ProblemKind(
         Severity.INFO,
         "section [{section}] has a column memdiag does not know: {name}",
         "{hint}",
         ("bench-dump 1\n[counts]\nsite bits colour\nU1 5 red\n[end] 1\n",),
     ),
-    "bad-columns": Kind(
+    "bad-columns": ProblemKind(
         Severity.ERROR,
         "the rows of section [{section}] cannot be read: {why}",
         "mend the header line and read again",
@@ -139,67 +139,67 @@ KINDS: dict[str, Kind] = {
             "bench-dump 1\n[counts]\nsite bits bits\nU1 5 5\n[end] 1\n",
         ),
     ),
-    "rows-unreadable": Kind(
+    "rows-unreadable": ProblemKind(
         Severity.ERROR,
         "{rows} of section [{section}] left out from here on: {why}",
         "put the header line above them and read again",
         ("bench-dump 1\n[counts]\nU1 5 5\n[end] 1\n",),
     ),
-    "end-missing": Kind(
+    "end-missing": ProblemKind(
         Severity.WARNING,
         "the dump has no [end] line: the paste was cut here, what came after is not known",
         "paste it again with its [end] line",
         (_COUNTS + "U1 5 0 0 0 0\n",),
     ),
-    "end-count": Kind(
+    "end-count": ProblemKind(
         Severity.WARNING,
         "the dump says it has {promised} rows, {found} are here: the paste lost some",
         "paste it again from its first line to its last",
         (_COUNTS + "U1 5 0 0 0 0\n[end] 7\n",),
     ),
-    "stray-end": Kind(
+    "stray-end": ProblemKind(
         Severity.WARNING,
         "an [end] line with no dump before it",
         "the beginning is missing, or two captures ran through each other: paste them one by one",
         (_COUNTS + "U1 5 0 0 0 0\n[end] 1\n[end] 4\n",),
     ),
-    "dump-headless": Kind(
+    "dump-headless": ProblemKind(
         Severity.WARNING,
         "a dump starts here without its first line",
         "paste it again from its first line: its run, board and stage are not known",
         (_COUNTS + "U1 5 0 0 0 0\n[end] 1\n[counts]\nbits\n4\n[end] 1\n",),
     ),
-    "other-version": Kind(
+    "other-version": ProblemKind(
         Severity.WARNING,
         "the dump is of format version {found}, this memdiag reads version 1",
         "what is new in that version is reported as not known; look for a newer memdiag",
         ("bench-dump 2\n[counts]\nsite bits\nU1 5\n[end] 1\n",),
     ),
-    "outside": Kind(
+    "outside": ProblemKind(
         Severity.INFO,
         "{lines} from here on outside of any dump: not used",
         "this is ordinary for greetings and prompts around a dump",
         ("hello there\n" + _COUNTS + "U1 5 0 0 0 0\n[end] 1\n",),
     ),
-    "errors-collapsed": Kind(
+    "errors-collapsed": ProblemKind(
         Severity.INFO,
         "{total} error rows: those that differ in nothing but their line are held as one with "
         "their number, {rows} in all",
         "nothing is lost but the line numbers of the repeats",
     ),
-    "errors-thinned": Kind(
+    "errors-thinned": ProblemKind(
         Severity.WARNING,
         "{total} error rows are too many to hold: used are those of {share} of the addresses, and "
         "of each the first {words} different words",
         "which addresses are used is chance; shares and rates stay right, single cells are missed",
     ),
-    "counts-added-up": Kind(
+    "counts-added-up": ProblemKind(
         Severity.WARNING,
         "{total} rows of counts are too many to hold: those of one place, setting and test are "
         "added up to {rows}",
         "how much the counts scatter from pass to pass is no longer seen",
     ),
-    "more-alike": Kind(
+    "more-alike": ProblemKind(
         Severity.WARNING,
         "{n} more of the problem {what}, the last in line {last}",
         "mend the first ones: the others are of the same kind",

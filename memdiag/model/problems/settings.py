@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from memdiag.model.problems.types import Kind, Severity
+from memdiag.model.problems.types import ProblemKind, Severity
 
-KINDS: dict[str, Kind] = {
-    "shop-unreadable": Kind(
+KINDS: dict[str, ProblemKind] = {
+    "shop-unreadable": ProblemKind(
         Severity.ERROR,
         "the shop file {file} cannot be read: {reason}",
         "check the path, or leave --shop away to use the shipped settings",
         ("[priors\nmissing = 1", "= 3"),
         via="shop",
     ),
-    "shop-key": Kind(
+    "shop-key": ProblemKind(
         Severity.ERROR,
         "the shop file {file} has a setting that cannot be used: {reason}",
         "docs/priors.md lists every setting with its default",

@@ -44,7 +44,7 @@ class Problem:
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class ProblemKind:
     """A catalogue entry. `message` and `hint` are format strings; `provoked_by` are inputs which
     must produce the code: dump texts, or profile / grammar / shop texts according to `via`."""
 
@@ -59,9 +59,9 @@ _ROOMS = ("reading", "pastes", "boards", "runs", "layouts", "settings", "compari
 
 
 @cache
-def catalogue() -> Mapping[str, Kind]:
+def catalogue() -> Mapping[str, ProblemKind]:
     """Every code with its kind. Raises ValueError if two rooms claim one code."""
-    found: dict[str, Kind] = {}
+    found: dict[str, ProblemKind] = {}
     for room in _ROOMS:
         for code, kind in import_module(f"memdiag.model.problems.{room}").KINDS.items():
             if code in found:

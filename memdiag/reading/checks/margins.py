@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Hashable, Iterator
 
 from memdiag.model.board import Board
-from memdiag.model.problems import Position, Problem, problem
+from memdiag.model.problems import Problem, problem
 from memdiag.model.records import Result, Run, TrainingRow
 from memdiag.reading.checks.common import Sightings, few, rows_text
 from memdiag.stats.windows import measure
@@ -150,29 +150,24 @@ def wide_eyes(run: Run, board: Board) -> Iterator[Problem]:
 
 def unmeasured_ranks(run: Run, board: Board) -> Iterator[Problem]:
     """Ranks that pass with no margin, or none printed, where another rank of the step has some."""
-    best: dict[tuple[str, object], dict[int, float]] = defaultdict(dict)
-    first: dict[tuple[str, object, int], Position] = {}
-    failed: set[tuple[str, object, int]] = set()
+    by_rank: dict[tuple[str, Hashable], dict[int, list[TrainingRow]]] = defaultdict(dict)
     for row in run.training:
-        rank = row.place.rank
-        if rank is None:
-            continue
-        group = (row.step, row.place.channel)
-        if row.result not in (None, Result.PASS):
-            failed.add((*group, rank))
-        width = row.width.value if row.width is not None else 0.0
-        if row.window:
-            width = max(width, measure(row.window).width)
-        best[group][rank] = max(best[group].get(rank, 0.0), width)
-        first.setdefault((*group, rank), row.position)
-    seen: dict[int, tuple[Position, list[str]]] = {}
-    for (step, channel), ranks in best.items():
-        if max(ranks.values()) <= 0:
-            continue
-        for rank, width in ranks.items():
-            if width == 0 and (step, channel, rank) not in failed:
-                _, steps = seen.setdefault(rank, (first[step, channel, rank], []))
-                if step not in steps:
-                    steps.append(step)
-    for rank, (position, steps) in seen.items():
-        yield problem("rank-unmeasured", position, rank=rank, steps=" and ".join(steps))
+        if row.place.rank is not None:
+            ranks = by_rank[row.step, row.place.channel]
+            ranks.setdefault(row.place.rank, []).append(row)
+    bare: dict[int, list[TrainingRow]] = {}
+    for ranks in by_rank.values():
+        widest = {rank: max(map(_widest, rows)) for rank, rows in ranks.items()}
+        for rank, rows in ranks.items():
+            passed = all(row.result in (None, Result.PASS) for row in rows)
+            if passed and widest[rank] == 0 < max(widest.values()):
+                bare.setdefault(rank, []).append(rows[0])
+    for rank, firsts in bare.items():
+        steps = " and ".join(dict.fromkeys(row.step for row in firsts))
+        yield problem("rank-unmeasured", firsts[0].position, rank=rank, steps=steps)
+
+
+def _widest(row: TrainingRow) -> float:
+    """The larger of the printed width and that of the window, in their own units; 0 for none."""
+    width = row.width.value if row.width is not None else 0.0
+    return max(0.0, width, measure(row.window).width if row.window else 0.0)
