@@ -17,7 +17,7 @@ from memdiag.model.records import Run
 if TYPE_CHECKING:
     import pandas as pd
 
-    from memdiag.diagnosis.settings import Shop
+    from memdiag.diagnosis.settings import Settings
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -134,7 +134,7 @@ def usage() -> Iterator[None]:
         raise click.ClickException(f"cannot read{name}: {reason}") from None
 
 
-def shop_settings(path: str | None) -> Shop | None:
+def shop_settings(path: str | None) -> Settings | None:
     """The shop's settings, None for the shipped ones. Raises click.ClickException."""
     if path is None:
         return None
@@ -142,7 +142,7 @@ def shop_settings(path: str | None) -> Shop | None:
 
     try:
         return settings.read(path)
-    except settings.BadShop as wrong:
+    except settings.BadSettings as wrong:
         raise click.ClickException(wrong.problem.sentence()) from None
 
 

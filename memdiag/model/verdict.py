@@ -45,6 +45,13 @@ HEATS = frozenset({Action.REPLACE, Action.REFLOW, Action.FIT})
 """The actions that put hot air on the board."""
 
 
+class Work(StrEnum):
+    """Work that a next step may ask for and that has a caution of its own."""
+
+    OHMS = "ohms"
+    INJECTION = "injection"
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One thing the verdict says. `probability` is that this cause, at this place, is true; with
@@ -60,6 +67,7 @@ class Finding:
     expected: bool = False
     evidence: tuple[Quote, ...] = ()
     next: tuple[str, ...] = ()
+    asks: frozenset[Work] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
