@@ -17,8 +17,6 @@ from memdiag.model.verdict import Quote
 
 MOST_QUOTES = 6
 PER_SITE = 2  # quotes of one site before another has its turn
-ODD = -0.7
-"""A node counts as odd when its sound state is this much (log) less likely than its best."""
 
 
 @dataclass(frozen=True, slots=True)

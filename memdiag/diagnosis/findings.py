@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from memdiag.diagnosis import decision, next_steps, spillover, wording
-from memdiag.diagnosis.basis import ODD, Basis, quotes
+from memdiag.diagnosis.basis import Basis, quotes
 from memdiag.diagnosis.claims import Claim, causes_at, claims, nodes_at
+from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.next_steps import Step
 from memdiag.model.place import Place
 from memdiag.model.verdict import HEATS, WANTS_WORK, Action, Cause, Finding, Quote, Work

@@ -51,7 +51,7 @@ def steps(
 
 def _measurement(basis: Basis, place: Place, belief: Mapping[Cause, float], m: Measurement) -> Step:
     yes, no = decision.would_change(belief, m, basis.settings.costs)
-    text = _HOW[m.name].format(at=_name(place), **_figures(basis.run, basis.settings))
+    text = m.how.format(at=_name(place), **_figures(basis.run, basis.settings))
     ohms = m.action is Action.CHECK_SUPPLY
     rails = rails_of(place, basis.board)
     if ohms and rails:
@@ -59,14 +59,6 @@ def _measurement(basis: Basis, place: Place, belief: Mapping[Cause, float], m: M
     if yes is not no:
         text += f". If {m.yes}: {yes}; if {m.no}: {no}"
     return Step(text, _OHMS if ohms else frozenset())
-
-
-_HOW: Mapping[str, str] = {
-    "retest": "retest {at}: {length}, at {warm}",
-    "press": "repeat the training with light pressure on {at}, then without",
-    "slower": "repeat at a lower rate and cool ({cool}), then at full rate and warm ({warm})",
-    "ohms": "board off: ohms to ground of the rails of {at}",
-}
 
 
 def _figures(run: Run, settings: Settings) -> dict[str, str]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from memdiag.diagnosis import wording
-from memdiag.diagnosis.basis import ODD, Basis, quotes
+from memdiag.diagnosis.basis import Basis, quotes
+from memdiag.diagnosis.faults.locations import ODD
 from memdiag.evidence.gathered import owners_of
 from memdiag.evidence.measurements import Measured
 from memdiag.model.place import Place

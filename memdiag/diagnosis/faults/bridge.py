@@ -58,7 +58,7 @@ MECHANISMS = (
             "bridge",
             0.05,
             "two data lines joined",
-            "Judgement: seldomer than an open ball, and mostly left by earlier rework.",
+            "Judgement: rarer than an open ball, and mostly left by earlier rework.",
         ),
         _pairs,
         spill=0.15,

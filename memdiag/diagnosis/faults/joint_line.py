@@ -33,8 +33,8 @@ MECHANISMS = (
             "joint_line",
             0.09,
             "an open data ball: one line",
-            "Judgement: the most balls of a package are data; drop, heat cycles and earlier "
-            "rework open them.",
+            "Judgement: of all signals data lines have the most balls; drop, heat cycles and "
+            "earlier rework open them.",
         ),
         _lines,
         spill=0.15,

@@ -12,7 +12,7 @@ from memdiag.model.board import Board
 from memdiag.model.place import Place
 
 ODD = -0.7
-"""A place whose sound state is this much (log) less likely than its best is worth a candidate."""
+"""A node is odd when its sound state is this much (log) less likely than its best."""
 
 
 def odd(evidence: Evidence, kinds: Sequence[str]) -> list[Node]:

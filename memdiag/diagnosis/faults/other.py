@@ -34,7 +34,7 @@ MECHANISMS = (
             "other",
             0.015,
             "none of these: it takes the mass where nothing fits",
-            "Judgement: seldom enough that any fault of the catalogue that fits is believed first.",
+            "Judgement: so rare that whatever else fits is believed first.",
         ),
         locations.whole_board,
         spill=0.3,

@@ -19,7 +19,7 @@ _PRIOR = Prior(
     "shorted",
     0.06,
     "a package with a short inside, lying across its rails; only where rails were measured",
-    "Judgement: seldomer than a package that is merely gone; no published count.",
+    "Judgement: rarer than a package that is merely gone; no published count.",
 )
 _PULLS: Effects = {
     ("place", RAIL): {"disturbed": 0.38, "thin": 0.22, "absent": 0.14},
