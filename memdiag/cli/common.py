@@ -18,7 +18,7 @@ from memdiag.reports import formats
 from memdiag.reports.page import Page
 
 if TYPE_CHECKING:
-    from memdiag.diagnosis.settings import Shop
+    from memdiag.diagnosis.settings import Settings
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -143,7 +143,7 @@ def usage() -> Iterator[None]:
         raise click.ClickException(f"cannot read{name}: {reason}") from None
 
 
-def shop_settings(path: str | None) -> Shop | None:
+def shop_settings(path: str | None) -> Settings | None:
     """The shop's settings, None for the shipped ones. Raises click.ClickException."""
     if path is None:
         return None
@@ -151,7 +151,7 @@ def shop_settings(path: str | None) -> Shop | None:
 
     try:
         return settings.read(path)
-    except settings.BadShop as wrong:
+    except settings.BadSettings as wrong:
         raise click.ClickException(wrong.problem.sentence()) from None
 
 

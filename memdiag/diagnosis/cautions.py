@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from memdiag.model.board import Board
-from memdiag.model.verdict import HEATS, Action, Finding
+from memdiag.model.verdict import HEATS, Action, Finding, Work
 
 QUALIFIED = "Local codes and qualified practice come first; what stands here does not replace them."
 HEAT = (
@@ -37,9 +37,10 @@ def for_findings(findings: Sequence[Finding], board: Board) -> tuple[str, ...]:
     texts: list[str] = []
     if actions & HEATS:
         texts += [HEAT, PROFILE, MOISTURE, ESD]
-    if Action.CHECK_SUPPLY in actions or any("ohm" in step for f in findings for step in f.next):
+    asked = frozenset[Work]().union(*(f.asks for f in findings))
+    if Action.CHECK_SUPPLY in actions or Work.OHMS in asked:
         texts.append(OHMS)
-    if Action.CHECK_SUPPLY in actions or any("inject" in step for f in findings for step in f.next):
+    if Action.CHECK_SUPPLY in actions or Work.INJECTION in asked:
         limits = [
             f"{rail.name} at most {rail.inject_volts_max:g} V"
             + (f", {rail.inject_amps_max:g} A" if rail.inject_amps_max is not None else "")

@@ -47,9 +47,11 @@ PACKAGE_BAD = frozenset({Cause.MISSING, Cause.WEAK})
 @dataclass(frozen=True, slots=True)
 class Measurement:
     """Something to find out: its price (a name in `Costs`), and for each cause the probability
-    of the first of two outcomes. `action` is what a verdict calls doing it."""
+    of the first of two outcomes. `action` is what a verdict calls doing it; `how` says it, with
+    the place as `{at}`, the exposure as `{length}`, the temperatures as `{warm}` and `{cool}`."""
 
     name: str
+    how: str
     price: str
     action: Action
     yes: str
@@ -60,6 +62,7 @@ class Measurement:
 MEASUREMENTS: tuple[Measurement, ...] = (
     Measurement(
         "retest",
+        "retest {at}: {length}, at {warm}",
         "retest",
         Action.RETEST,
         "the same fault comes again at the same place",
@@ -78,6 +81,7 @@ MEASUREMENTS: tuple[Measurement, ...] = (
     ),
     Measurement(
         "press",
+        "repeat the training with light pressure on {at}, then without",
         "retest",
         Action.RETEST,
         "it changes with light pressure on the package",
@@ -96,6 +100,7 @@ MEASUREMENTS: tuple[Measurement, ...] = (
     ),
     Measurement(
         "slower",
+        "repeat at a lower rate and cool ({cool}), then at full rate and warm ({warm})",
         "retest",
         Action.RETEST,
         "at a lower rate and cool it trains and runs clean",
@@ -114,6 +119,7 @@ MEASUREMENTS: tuple[Measurement, ...] = (
     ),
     Measurement(
         "ohms",
+        "board off: ohms to ground of the rails of {at}",
         "measure",
         Action.CHECK_SUPPLY,
         "a rail reads low or its voltage dips under load",

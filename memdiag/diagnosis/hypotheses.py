@@ -1,51 +1,56 @@
-"""The candidates of a run: their priors, how they stand to every node, and the case they make."""
+"""The hypotheses of a run: every fault that could be, its odds, and how it stands to each node."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from memdiag.diagnosis import fault_catalogue, noisy_max
-from memdiag.diagnosis.fault_catalogue import Kind
-from memdiag.diagnosis.locations import ODD, SEATS
+from memdiag.diagnosis import faults, noisy_max
+from memdiag.diagnosis.faults.locations import ODD
+from memdiag.diagnosis.faults.mechanism import Mechanism, Rails
+from memdiag.diagnosis.history import Past
 from memdiag.diagnosis.network import Candidate, build_model
 from memdiag.diagnosis.rig_behaviour import Relation
-from memdiag.diagnosis.settings import Shop
+from memdiag.diagnosis.settings import Settings
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
 from memdiag.model.board import Board
 from memdiag.model.place import Place
 from memdiag.model.records import Run
-from memdiag.model.verdict import Cause
 
 
 @dataclass(slots=True)
-class Case:
+class Hypotheses:
     """Everything the posterior is taken over: candidates, their variants, the nodes, the model."""
 
     candidates: list[Candidate]
-    variants: list[tuple[int, int]]  # (candidate, variant of its kind)
+    variants: list[tuple[int, int]]  # (candidate, variant of its mechanism)
     nodes: list[Node]
     near: np.ndarray  # (candidates, nodes) of Relation
     model: noisy_max.Model
 
 
-def build(run: Run, board: Board, evidence: Evidence, shop: Shop) -> Case:
-    """The case of a run. Sites declared removed are given as missing unless they answered."""
+def build(
+    run: Run,
+    board: Board,
+    evidence: Evidence,
+    settings: Settings,
+    mechanisms: Sequence[Mechanism] = faults.MECHANISMS,
+) -> Hypotheses:
+    """The hypotheses of a run. Sites declared removed are given as missing unless they answered."""
     nodes = evidence.nodes
-    given = removed_and_silent(run, evidence)
-    candidates = list(_enumerate(run, board, evidence, shop, given))
+    candidates = list(_candidates(run, board, evidence, settings, mechanisms))
     near = _relations(candidates, nodes, board)
     speaks = [
         c.expected or _touched(c, row, nodes) for c, row in zip(candidates, near, strict=True)
     ]
     candidates = [c for c, kept in zip(candidates, speaks, strict=True) if kept]
     near = near[np.array(speaks, bool)]
-    variants = [(i, j) for i, c in enumerate(candidates) for j in range(len(c.kind.variants))]
+    variants = [(i, j) for i, c in enumerate(candidates) for j in range(len(c.mechanism.variants))]
     model, variants = build_model(candidates, variants, nodes, near)
-    return Case(candidates, variants, nodes, near, model)
+    return Hypotheses(candidates, variants, nodes, near, model)
 
 
 def _touched(c: Candidate, near: np.ndarray, nodes: Sequence[Node]) -> bool:
@@ -54,84 +59,47 @@ def _touched(c: Candidate, near: np.ndarray, nodes: Sequence[Node]) -> bool:
     that disturbs the others."""
     if bool((near >= Relation.LANE).any()):
         return True
-    return c.kind.name == "missing" and any(
-        n.kind == "place" and n.sound_log_ratio < ODD for n in nodes
-    )
-
-
-def removed_and_silent(run: Run, evidence: Evidence) -> frozenset[str]:
-    """Sites declared empty on purpose that did not answer: an `id` that passes is an answer."""
-    quiet = []
-    for ref in run.head.removed or ():
-        answers = any(
-            n.kind == "place"
-            and n.sites == (ref,)
-            and n.loglik.get("absent", 0) < n.loglik.get("sound", 0) - 2
-            for n in evidence.nodes
-        )
-        if not answers:
-            quiet.append(ref)
-    return frozenset(quiet)
+    return c.mechanism.absence and any(n.kind == "place" and n.sound_log_ratio < ODD for n in nodes)
 
 
 # --- candidates -----------------------------------------------------------------------------
 
 
-def _enumerate(
-    run: Run, board: Board, evidence: Evidence, shop: Shop, given: frozenset[str]
+def _candidates(
+    run: Run, board: Board, evidence: Evidence, settings: Settings, mechanisms: Sequence[Mechanism]
 ) -> Iterator[Candidate]:
-    factor = _Factors(run, board, shop)
-    for kind in fault_catalogue.KINDS:
-        for place, sites, share, bonus in SEATS[kind.seat](kind, board, evidence):
-            expected = kind.name == "missing" and place.site in given
+    head = run.head
+    given = _removed_and_silent(run, evidence)
+    replaced, reflowed = frozenset(head.replaced or ()), frozenset(head.reflowed or ())
+    for mechanism in mechanisms:
+        prior = settings.prior(mechanism.prior)
+        for place, sites, share, bonus in mechanism.locations(board, evidence):
+            expected = mechanism.absence and place.site in given
             if not expected and sites and sites <= given:
                 continue  # nothing can be wrong with a package that is not there
-            odds = factor.prior(kind, place) * share
+            past = Past(place.site in replaced, place.site in reflowed, bool(replaced))
+            odds = mechanism.odds(prior, settings.stages, head.stage, past) * share
             if odds > 0 or expected:
-                yield Candidate(kind, place, sites, max(odds, 1e-12), bonus, expected)
+                yield Candidate(mechanism, place, sites, max(odds, 1e-12), bonus, expected)
 
 
-_PRIOR_OF = {
-    # kinds that share a prior: (its name, their share of it)
-    "controller": ("controller", 0.85),
-    "controller_line": ("controller", 0.15),
-    "supply": ("supply", 0.8),
-    "supply_far": ("supply", 0.2),
-    "shorted_gone": ("shorted", 0.75),
-    "shorted_alive": ("shorted", 0.25),
-}
+def _removed_and_silent(run: Run, evidence: Evidence) -> frozenset[str]:
+    """Sites declared empty on purpose that did not answer: an `id` that passes is an answer."""
+    return frozenset(
+        ref
+        for ref in run.head.removed or ()
+        if not any(
+            n.kind == "place"
+            and n.sites == (ref,)
+            and n.loglik.get("absent", 0) < n.loglik.get("sound", 0) - 2
+            for n in evidence.nodes
+        )
+    )
 
 
-class _Factors:
-    """Priors with the factors that the run's stage and history put on them."""
+# --- relations ------------------------------------------------------------------------------
 
-    def __init__(self, run: Run, board: Board, shop: Shop) -> None:
-        self.shop = shop
-        stage = {"after-swap": shop.stages.after_swap, "final": shop.stages.final}
-        self.stage = stage.get(run.head.stage or "", 1.0)
-        self.replaced = frozenset(run.head.replaced or ())
-        self.reflowed = frozenset(run.head.reflowed or ())
-
-    def prior(self, kind: Kind, place: Place) -> float:
-        s = self.shop.stages
-        name, share = _PRIOR_OF.get(kind.name, (kind.name, 1.0))
-        p = float(getattr(self.shop.priors, name)) * self.stage * share
-        joint = kind.cause in (Cause.JOINT, Cause.BRIDGE)
-        if place.site in self.replaced:
-            if kind.cause in (Cause.MISSING, Cause.WEAK):
-                p *= s.replaced_package
-            elif joint:
-                p *= s.replaced_joint
-        if place.site in self.reflowed and joint:
-            p *= s.reflowed_joint
-        if kind.cause is Cause.CONTROLLER and self.replaced:
-            p *= s.replaced_controller
-        return p
-
-
-# --- relations and the model ----------------------------------------------------------------
-
-_BY_RELATION = (
+_BY_COUPLING = (
     ("clamshell", Relation.CLAMSHELL),
     ("partition", Relation.PARTITION),
     ("rail", Relation.RAIL),
@@ -139,68 +107,62 @@ _BY_RELATION = (
 )
 
 
-_OF_RAILS = ("rail", "rail_far", "shorted", "board")
-"""Seats whose faults reach the readings of rails and what warms."""
-
-
 def _relations(candidates: Sequence[Candidate], nodes: Sequence[Node], board: Board) -> np.ndarray:
-    order = {site.ref: i for i, site in enumerate(board.sites)}
-    refs = list(order)
-    between = np.zeros((len(refs), len(refs)), np.int64)
-    for i, a in enumerate(refs):
-        for j, b in enumerate(refs):
-            if i != j:
-                why = board.couplings(a, b)
-                code = Relation.AFTER if j > i else Relation.BEFORE
-                for name, near in _BY_RELATION:
-                    if name in why:
-                        code = near
-                        break
-                between[i, j] = code
+    """(candidates, nodes) of Relation."""
+    sites = _Sites(board)
     out = np.zeros((len(candidates), len(nodes)), np.int64)
     same: dict[object, np.ndarray] = {}  # candidates of one place stand alike to every node
     for i, c in enumerate(candidates):
-        at = (
-            c.sites,
-            c.place,
-            c.kind.seat in _OF_RAILS and c.kind.seat,
-            c.kind.cause is Cause.CONTROLLER,
-        )
+        at = (c.sites, c.place, c.mechanism.rails, c.mechanism.beyond_site)
         if at not in same:
-            mine = [order[r] for r in c.sites if r in order]
-            first = min(mine, default=0)
-            same[at] = np.array(
-                [_relation(c, n, mine, first, order, between) for n in nodes], np.int64
-            )
+            mine = sites.numbers(c.sites)
+            same[at] = np.array([_relation(c, n, mine, sites) for n in nodes], np.int64)
         out[i] = same[at]
     return out
 
 
-def _relation(
-    c: Candidate,
-    node: Node,
-    mine: list[int],
-    first: int,
-    order: dict[str, int],
-    between: np.ndarray,
-) -> int:
+class _Sites:
+    """The sites of a board, numbered in boot order, and how each stands to each other one."""
+
+    def __init__(self, board: Board) -> None:
+        refs = [site.ref for site in board.sites]
+        self._order = {ref: i for i, ref in enumerate(refs)}
+        self.between = np.zeros((len(refs), len(refs)), np.int64)
+        for i, a in enumerate(refs):
+            for j, b in enumerate(refs):
+                if i != j:
+                    why = board.couplings(a, b)
+                    by_order = Relation.AFTER if j > i else Relation.BEFORE
+                    self.between[i, j] = next(
+                        (near for name, near in _BY_COUPLING if name in why), by_order
+                    )
+
+    def numbers(self, refs: Iterable[str]) -> list[int]:
+        return [self._order[ref] for ref in refs if ref in self._order]
+
+
+def _relation(c: Candidate, node: Node, mine: list[int], sites: _Sites) -> int:
     shared = not c.sites.isdisjoint(node.sites)
     if node.kind in ("rail", "heat"):
-        if c.kind.seat in ("rail", "rail_far"):
-            of_rail = node.kind == "rail" or not node.sites
-            same = node.place.rail == c.place.rail
-            return Relation.SELF if same and of_rail else Relation.NONE
-        return Relation.SELF if shared and c.kind.seat in ("shorted", "board") else Relation.NONE
+        return Relation.SELF if _acts_on_rail(c, node, shared) else Relation.NONE
     if shared and c.place.lane_meets(node.place) and (not node.whole or _strikes_all(c, node)):
         same_line = c.place.dq is None or node.place.dq is None or node.place.dq in c.place.lines
         return Relation.SELF if same_line else Relation.LANE
     alone = len(node.sites) == 1 and c.sites.issuperset(node.sites)
-    if shared and (c.kind.cause is not Cause.CONTROLLER or alone):
+    if shared and (alone or not c.mechanism.beyond_site):
         return Relation.SITE
-    theirs = [order[r] for r in node.sites if r in order]
+    theirs = sites.numbers(node.sites)
     if node.kind == "boot" and theirs:
-        return Relation.AFTER if min(theirs) > first else Relation.BEFORE
-    return max((int(between[i, j]) for i in mine for j in theirs), default=Relation.NONE)
+        return Relation.AFTER if min(theirs) > min(mine, default=0) else Relation.BEFORE
+    return max((int(sites.between[i, j]) for i in mine for j in theirs), default=Relation.NONE)
+
+
+def _acts_on_rail(c: Candidate, node: Node, shared: bool) -> bool:
+    """Whether the fault pulls the reading of a rail, or is what warms when it is fed."""
+    if c.mechanism.rails is Rails.ITS_OWN:
+        same = node.place.rail == c.place.rail
+        return same and (node.kind == "rail" or not node.sites)
+    return shared and c.mechanism.rails is Rails.OF_ITS_SITES
 
 
 def _strikes_all(c: Candidate, node: Node) -> bool:

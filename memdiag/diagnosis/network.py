@@ -9,10 +9,10 @@ from functools import cache
 
 import numpy as np
 
-from memdiag.diagnosis import fault_catalogue, noisy_max, rig_behaviour
-from memdiag.diagnosis.fault_catalogue import Kind
-from memdiag.diagnosis.locations import ODD
-from memdiag.diagnosis.rig_behaviour import Relation
+from memdiag.diagnosis import noisy_max
+from memdiag.diagnosis.faults.locations import ODD
+from memdiag.diagnosis.faults.mechanism import Mechanism
+from memdiag.diagnosis.rig_behaviour import RIGS, Pmf, Relation
 from memdiag.evidence.nodes import STATES, Node
 from memdiag.model.place import Place
 from memdiag.model.verdict import Cause
@@ -20,9 +20,9 @@ from memdiag.model.verdict import Cause
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """One fault that could be: its kind, where it sits, and the sites it acts on directly."""
+    """One fault that could be: its mechanism, where it sits, and the sites it acts on directly."""
 
-    kind: Kind
+    mechanism: Mechanism
     place: Place
     sites: frozenset[str]
     odds: float
@@ -31,7 +31,7 @@ class Candidate:
 
     @property
     def cause(self) -> Cause:
-        return self.kind.cause
+        return self.mechanism.cause
 
 
 HOPELESS, EACH = -4.0, 0.7
@@ -48,7 +48,7 @@ def build_model(
     """The factors of the variants that are not hopeless, and those variants."""
     # What the boot does matters only where steps were not run.
     some_cut = any(n.kind == "boot" and n.sound_log_ratio < ODD for n in nodes)
-    known = [r for r, rig in enumerate(rig_behaviour.RIGS) if some_cut or rig.boot == "goes on"]
+    known = [r for r, rig in enumerate(RIGS) if some_cut or rig.boot == "goes on"]
     width = max(map(len, STATES.values()))
     loglik = np.full((len(nodes), width), -np.inf)
     for j, node in enumerate(nodes):
@@ -63,16 +63,16 @@ def build_model(
         for (i, j), hope in zip(variants, hopes, strict=True)
         if hope > HOPELESS - EACH * int((near[i] >= Relation.LANE).sum())
         or candidates[i].expected
-        or candidates[i].cause is Cause.UNDECIDED
+        or candidates[i].mechanism.unknown
     ]
     effects = np.empty((len(known), len(kept), len(nodes), width))
     for v, (i, j) in enumerate(kept):
-        # One table for each variant of a kind, shared by all its candidates.
-        table = _variant_table(candidates[i].kind.name, j, width)
+        # One table for each variant of a mechanism, shared by all its candidates.
+        table = _variant_table(candidates[i].mechanism, j, width)
         effects[:, v] = table[known][:, kind_of, near[i]]
     odds = np.array(
         [
-            math.log(c.odds * c.kind.variants[j].share) + c.bonus
+            math.log(c.odds * c.mechanism.variants[j].share) + c.bonus
             for c, j in ((candidates[i], j) for i, j in kept)
         ]
     )
@@ -84,7 +84,7 @@ def build_model(
         leak[:, kind_of],
         odds,
         np.array([i for i, _ in kept], np.int64),
-        _log_shares([rig_behaviour.RIGS[r].prior for r in known]),
+        _log_shares([RIGS[r].prior for r in known]),
         given,
     )
     return model, kept
@@ -109,7 +109,7 @@ def _hopes(
     out = []
     for i, j in variants:
         nodes = np.flatnonzero(own[i])
-        table = _variant_table(candidates[i].kind.name, j, like.shape[1])[0]
+        table = _variant_table(candidates[i].mechanism, j, like.shape[1])[0]
         cdf = table[kind_of[nodes], near[i][nodes]]
         found = (cdf * slope[nodes]).sum(axis=1)
         ratio = np.log(np.maximum(found, 1e-30) / mere[nodes])
@@ -124,18 +124,12 @@ def _log_shares(weights: list[float]) -> np.ndarray:
 
 
 @cache
-def _variant_table(name: str, variant: int, width: int) -> np.ndarray:
-    """(rigs, node kinds, Relation, states) cumulative probabilities of one variant of a kind."""
-    kind = fault_catalogue.BY_NAME[name]
+def _variant_table(mechanism: Mechanism, variant: int, width: int) -> np.ndarray:
+    """(rigs, node kinds, Relation, states) cumulative probabilities of one variant."""
+    one = mechanism.variants[variant]
     pmfs = [
-        [
-            [
-                fault_catalogue.effect(kind, kind.variants[variant], rig, k, near)
-                for near in Relation
-            ]
-            for k in STATES
-        ]
-        for rig in rig_behaviour.RIGS
+        [[mechanism.effect(one, rig, kind, near) for near in Relation] for kind in STATES]
+        for rig in RIGS
     ]
     return _cumulative(pmfs, width)
 
@@ -143,12 +137,10 @@ def _variant_table(name: str, variant: int, width: int) -> np.ndarray:
 @cache
 def _leak_table(width: int) -> np.ndarray:
     """(rigs, node kinds, states) cumulative probabilities with no fault."""
-    return _cumulative(
-        [[[fault_catalogue.leak(rig, k)] for k in STATES] for rig in rig_behaviour.RIGS], width
-    )[:, :, 0]
+    return _cumulative([[[rig.leak(kind)] for kind in STATES] for rig in RIGS], width)[:, :, 0]
 
 
-def _cumulative(pmfs: list[list[list[fault_catalogue.Pmf]]], width: int) -> np.ndarray:
+def _cumulative(pmfs: list[list[list[Pmf]]], width: int) -> np.ndarray:
     """Nested pmfs (rigs, node kinds, relations) -> cumulative probabilities, padded with ones."""
     table = np.zeros((len(pmfs), len(STATES), len(pmfs[0][0]), width))
     for i, states in enumerate(STATES.values()):

@@ -68,16 +68,6 @@ class Posterior:
     left_out: float
     log_evidence: float
 
-    def of_fault(self, fault: npt.NDArray[np.int64], number: int) -> float:
-        """Marginal probability that fault `number` is present in any variant."""
-        return float(
-            sum(
-                p
-                for members, p in zip(self.sets, self.probability, strict=True)
-                if any(fault[v] == number for v in members)
-            )
-        )
-
 
 class _Scorer:
     """Scores sets: their log likelihood in each context.

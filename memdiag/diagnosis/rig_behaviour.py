@@ -10,6 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
 
+Pmf = Mapping[str, float]
+"""State -> probability; what is missing to 1 is the node's lowest state."""
+
 
 class Relation(IntEnum):
     """How a node stands to a fault, from unrelated to the fault's own place."""
@@ -37,6 +40,63 @@ class Rig:
     disturbs: Mapping[Relation, float]
     cuts: Mapping[Relation, float]
     skipped: float = 0.0
+
+    def cut(self, near: Relation) -> float:
+        """Probability that the steps of a place are cut short after a failure of that relation."""
+        return CUT_SELF if near >= Relation.SITE else self.cuts.get(near, 0.0)
+
+    def disturbance(self, node: str, near: Relation, spill: float) -> Pmf:
+        """The states of a node that a fault of that relation merely disturbs."""
+        # Its own package is at least as near as a clamshell partner.
+        at = Relation.CLAMSHELL if near in (Relation.SITE, Relation.LANE) else near
+        p = self.disturbs.get(at, 0.0) * spill
+        return {state: share * p for state, share in _DISTURBED.get(node, {}).items()}
+
+    def leak(self, node: str) -> Pmf:
+        """The states of a node with no fault at all."""
+        if node == "boot":
+            return {"cut": max(self.skipped, LEAK["boot"]["cut"])}
+        return LEAK[node]
+
+
+CUT_SELF = 0.55
+"""The rest of a failing channel's own steps are not run in about half of all rigs."""
+
+_DISTURBED: Mapping[str, Pmf] = {
+    "place": {"disturbed": 0.8, "stray": 0.2},
+    "line": {"disturbed": 0.5},
+    "shape": {"spread": 0.5},
+}
+"""Kind of node -> the states it is in where a disturbance is heard."""
+
+LEAK: Mapping[str, Pmf] = {
+    # With no fault at all: a stray marginal, a soft error. Not a dead lane, nor a rate of errors.
+    "place": {
+        "stray": 0.02,
+        "disturbed": 2e-5,
+        "array": 2e-6,
+        "thin": 2e-6,
+        "line": 1e-8,
+        "joined": 1e-8,
+        "dead": 1e-8,
+        "mute": 1e-8,
+        "absent": 1e-8,
+    },
+    "whole": {"stray": 0.01, "disturbed": 2e-4, "thin": 1e-5},
+    "line": {
+        "stray": 0.02,
+        "disturbed": 1e-4,
+        "array": 5e-5,
+        "thin": 1e-5,
+        "open": 2e-6,
+        "joined": 2e-6,
+        "dead": 2e-6,
+    },
+    "shape": {"spread": 0.02, "paired": 2e-4, "striped": 2e-4, "clustered": 0.01},
+    "rail": {"low": 1e-3, "short": 3e-4},
+    "heat": {"here": 0.01},
+    "boot": {"cut": 0.004},
+}
 
 
 _MOODS = {

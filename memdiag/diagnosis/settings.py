@@ -6,46 +6,19 @@ Why the defaults are what they are stands in docs/priors.md.
 from __future__ import annotations
 
 import tomllib
-from functools import cache
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
 import msgspec
 from msgspec import Meta, Struct, field
 
+from memdiag.diagnosis import faults
+from memdiag.diagnosis.faults.mechanism import Mechanism, Prior
+from memdiag.diagnosis.history import Positive, Stages
 from memdiag.model.problems import Problem, problem
 
 Share = Annotated[float, Meta(ge=0.0, le=1.0)]
-Positive = Annotated[float, Meta(ge=0.0)]
-
-
-class Priors(Struct, frozen=True, forbid_unknown_fields=True):
-    """Expected number of faults of each kind on a board that reaches the bench, before any dump
-    is read. They are spread evenly over the places where the kind can be."""
-
-    missing: Positive = 0.16
-    weak_array: Positive = 0.18
-    weak_pins: Positive = 0.18
-    shorted: Positive = 0.06
-    joint_ca: Positive = 0.07
-    joint_lane: Positive = 0.07
-    joint_line: Positive = 0.09
-    joint_address: Positive = 0.02
-    bridge: Positive = 0.05
-    supply: Positive = 0.12
-    controller: Positive = 0.07
-    other: Positive = 0.015
-
-
-class Stages(Struct, frozen=True, forbid_unknown_fields=True):
-    """Factors on the priors by what the run declares."""
-
-    after_swap: Positive = 0.5  # any fault, once a repair was made
-    final: Positive = 0.35
-    replaced_package: Positive = 0.25  # missing and weak at a site with a new package
-    replaced_joint: Positive = 1.6  # joints and bridges at such a site
-    replaced_controller: Positive = 2.0  # controller: the package was changed and it still fails
-    reflowed_joint: Positive = 0.5
 
 
 class Costs(Struct, frozen=True, forbid_unknown_fields=True):
@@ -73,16 +46,20 @@ class Limits(Struct, frozen=True, forbid_unknown_fields=True):
     report_above: Share = 0.4  # a place less probably at fault than this is no finding
 
 
-class Shop(Struct, frozen=True, forbid_unknown_fields=True):
+class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """Everything a shop may set; each table and key may be left out."""
 
-    priors: Priors = field(default_factory=Priors)
+    priors: Mapping[str, Positive] = field(default_factory=dict)
+    """By their names, those that the shop sets; the mechanisms hold the others."""
     stages: Stages = field(default_factory=Stages)
     costs: Costs = field(default_factory=Costs)
     limits: Limits = field(default_factory=Limits)
 
+    def prior(self, of: Prior) -> float:
+        return self.priors.get(of.name, of.expected)
 
-class BadShop(ValueError):
+
+class BadSettings(ValueError):
     """A shop file that cannot be used; `problem` says why."""
 
     def __init__(self, found: Problem) -> None:
@@ -90,36 +67,43 @@ class BadShop(ValueError):
         self.problem = found
 
 
-@cache
-def default() -> Shop:
-    return Shop()
-
-
-def read(path: str | Path) -> Shop:
-    """Read a shop TOML. Raises BadShop with a Problem that names the file and the key."""
+def read(path: str | Path, mechanisms: Sequence[Mechanism] = faults.MECHANISMS) -> Settings:
+    """Read a shop TOML. Raises BadSettings with a Problem that names the file and the key."""
     try:
         text = Path(path).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as wrong:
         reason = getattr(wrong, "strerror", None) or "it is no UTF-8 text"
         reason = str(reason)[:1].lower() + str(reason)[1:]
-        raise BadShop(problem("shop-unreadable", file=path, reason=reason)) from None
-    return parse(text, str(path))
+        raise BadSettings(problem("shop-unreadable", file=path, reason=reason)) from None
+    return parse(text, str(path), mechanisms)
 
 
-def parse(text: str, name: str = "shop") -> Shop:
-    """The same from text."""
+def parse(
+    text: str, name: str = "shop", mechanisms: Sequence[Mechanism] = faults.MECHANISMS
+) -> Settings:
+    """The same from text. The keys of `[priors]` are the priors of the mechanisms."""
     try:
         raw: dict[str, Any] = tomllib.loads(text)
     except tomllib.TOMLDecodeError as wrong:
         reason = f"it is no TOML: {wrong}"
-        raise BadShop(problem("shop-unreadable", file=name, reason=reason)) from None
+        raise BadSettings(problem("shop-unreadable", file=name, reason=reason)) from None
+    priors = list(faults.priors(mechanisms))
     try:
-        return msgspec.convert(raw, Shop)
+        msgspec.convert(raw, _with_priors(priors))
+        return msgspec.convert(raw, Settings)
     except msgspec.ValidationError as wrong:
-        raise BadShop(problem("shop-key", file=name, reason=_in_words(str(wrong), raw))) from None
+        reason = _in_words(str(wrong), priors)
+        raise BadSettings(problem("shop-key", file=name, reason=reason)) from None
 
 
-def _in_words(message: str, raw: dict[str, Any]) -> str:
+def _with_priors(names: Sequence[str]) -> type[Struct]:
+    """The settings with these keys, and no other, in their table of priors."""
+    keys = [(name, Positive, 0.0) for name in names]
+    table = msgspec.defstruct("Priors", keys, forbid_unknown_fields=True)
+    return msgspec.defstruct("File", [("priors", table, None)], bases=(Settings,))
+
+
+def _in_words(message: str, priors: Sequence[str]) -> str:
     """msgspec's message, with the nearest known key where one is unknown."""
     import difflib
     import re
@@ -127,8 +111,8 @@ def _in_words(message: str, raw: dict[str, Any]) -> str:
     hit = re.search(r"unknown field `([^`]+)`", message)
     if hit is None:
         return message.replace("$.", "").replace("`", "")
-    known = [*Shop.__struct_fields__]
-    for part in (Priors, Stages, Costs, Limits):
+    known = [*Settings.__struct_fields__, *priors]
+    for part in (Stages, Costs, Limits):
         known += part.__struct_fields__
     near = difflib.get_close_matches(hit.group(1), known, 1)
     return f"there is no key {hit.group(1)}" + (f"; the nearest is {near[0]}" if near else "")

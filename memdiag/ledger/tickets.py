@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from memdiag import __version__
-from memdiag.diagnosis.settings import Shop
+from memdiag.diagnosis.settings import Settings
 from memdiag.ledger.store import Entry, Filed, TicketError, check_id, damaged, file_entry
 from memdiag.model.comparison import Comparison
 from memdiag.model.records import Run
@@ -37,7 +37,7 @@ class Reading:
     board: str | None = None
     grammar: str | None = None
     removed: tuple[str, ...] = ()
-    shop: Shop | None = None
+    shop: Settings | None = None
 
 
 @dataclass(frozen=True, slots=True)

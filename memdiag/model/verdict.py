@@ -44,6 +44,13 @@ HEATS = frozenset({Action.REPLACE, Action.REFLOW, Action.FIT})
 """The actions that put hot air on the board."""
 
 
+class Work(StrEnum):
+    """Work that a next step may ask for and that has a caution of its own."""
+
+    OHMS = "ohms"
+    INJECTION = "injection"
+
+
 @dataclass(frozen=True, slots=True)
 class Quote:
     """A piece of evidence: the 1-based line of the pasted text, and what it says in words.
@@ -68,6 +75,7 @@ class Finding:
     expected: bool = False
     evidence: tuple[Quote, ...] = ()
     next: tuple[str, ...] = ()
+    asks: frozenset[Work] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ from memdiag.repair.paired_runs import OWN, PairedRuns, judged, was_tested
 from memdiag.repair.part_swaps import JOINT
 
 if TYPE_CHECKING:
-    from memdiag.diagnosis.settings import Shop
+    from memdiag.diagnosis.settings import Settings
 
 
 def compare(
@@ -34,7 +34,7 @@ def compare(
     board: Board | None = None,
     *,
     confidence: float = 0.95,
-    shop: Shop | None = None,
+    shop: Settings | None = None,
     before_verdict: Verdict | None = None,
     after_verdict: Verdict | None = None,
     between: Sequence[Run] = (),
@@ -208,7 +208,7 @@ def history(
     board: Board | None = None,
     *,
     confidence: float = 0.95,
-    shop: Shop | None = None,
+    shop: Settings | None = None,
     verdicts: Sequence[Verdict] | None = None,
     any_order: bool = False,
 ) -> Comparison:

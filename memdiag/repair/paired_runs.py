@@ -21,7 +21,7 @@ from memdiag.repair.rate_change import RateChange, rate_change, total
 from memdiag.stats import binomial_limits
 
 if TYPE_CHECKING:
-    from memdiag.diagnosis.settings import Shop
+    from memdiag.diagnosis.settings import Settings
 
 BAD = FAILED | {Result.MARGINAL}
 OWN = frozenset(Cause) - {Cause.SPILLOVER, Cause.CLEAR}
@@ -36,7 +36,9 @@ class JudgedRun:
     verdict: Verdict
 
 
-def judged(run: Run, board: Board, shop: Shop | None, verdict: Verdict | None = None) -> JudgedRun:
+def judged(
+    run: Run, board: Board, shop: Settings | None, verdict: Verdict | None = None
+) -> JudgedRun:
     """A run on its board; the verdict is made where none is given."""
     measured = measure(run, board)
     if verdict is None:

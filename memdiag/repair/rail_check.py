@@ -12,7 +12,7 @@ from dataclasses import replace
 
 from memdiag.diagnosis import cautions, hypotheses, noisy_max
 from memdiag.diagnosis.judge import conclude
-from memdiag.diagnosis.settings import Shop, default
+from memdiag.diagnosis.settings import Settings
 from memdiag.evidence import rails
 from memdiag.evidence.build import gather
 from memdiag.evidence.measurements import measure
@@ -63,13 +63,13 @@ def check(
     off: Sequence[str] = (),
     warm: Sequence[str] = (),
     volts: float = 1.0,
-    shop: Shop | None = None,
+    shop: Settings | None = None,
 ) -> RailsReport:
     """Judge readings; `after` are taken with the packages at `off` taken off the board.
 
     Raises load.Unreadable where no reading can be read.
     """
-    shop = shop or default()
+    shop = shop or Settings()
     if not board.sites:
         board = _somewhere(board, readings, [w.partition(":")[2] for w in warm], off)
     (first,) = load(dump_text(readings, board, warm), board=board)

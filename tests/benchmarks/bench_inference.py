@@ -174,7 +174,7 @@ def grown(sites: int) -> dict[str, object]:
     from memdiag.boards import profiles
     from memdiag.diagnosis import hypotheses, noisy_max
     from memdiag.diagnosis.judge import judge
-    from memdiag.diagnosis.settings import default
+    from memdiag.diagnosis.settings import Settings
     from memdiag.evidence.build import gather
     from memdiag.evidence.measurements import measure
     from memdiag.reading.load import load
@@ -183,7 +183,7 @@ def grown(sites: int) -> dict[str, object]:
     assert board is not None, problems
     (run,) = load(dump_text(sites), board=board)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    case = hypotheses.build(run, board, gather(measure(run, board)), default())
+    case = hypotheses.build(run, board, gather(measure(run, board)), Settings())
     whole, alone = best_of(3, lambda: judge(run, board), lambda: noisy_max.infer(case.model))
     verdict = judge(run, board)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss

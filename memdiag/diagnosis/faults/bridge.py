@@ -1,0 +1,70 @@
+"""Two data lines shorted: wrong only where they should differ."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+
+from memdiag.diagnosis import history
+from memdiag.diagnosis.faults import locations
+from memdiag.diagnosis.faults.effects import LANE, SELF, SITE
+from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
+from memdiag.evidence.gathered import Evidence
+from memdiag.evidence.nodes import Node
+from memdiag.model.board import Board
+from memdiag.model.place import Place
+from memdiag.model.verdict import Cause
+
+LEAST_JOINED = -1.5
+"""A pair of lines is a candidate from this log likelihood ratio of being joined up."""
+
+PAIRS = 14
+"""Pairs of neighbouring balls in a lane of eight lines: each line has three or four."""
+
+
+def _pairs(board: Board, evidence: Evidence) -> Iterator[Location]:
+    """Pairs of odd lines of a lane; of an odd lane whose lines are not known apart, 'a pair'."""
+    pairs = PAIRS * locations.count_lanes(board)
+    by_lane: dict[tuple[tuple[str, ...], Place], list[Node]] = {}
+    for node in locations.odd(evidence, ("line",)):
+        by_lane.setdefault((node.sites, node.place.link), []).append(node)
+    for lines in by_lane.values():
+        for a, b in combinations(lines, 2):
+            one, two = a.place.line, b.place.line
+            assert one is not None and two is not None
+            bonus = (a.partner.get(two, 0.0) + b.partner.get(one, 0.0)) / 2
+            if bonus < LEAST_JOINED:
+                continue
+            for ref in a.sites:
+                at = locations.at_site(a.place, ref, board, (one, two))
+                yield Location(at, frozenset({ref}), 1 / pairs, bonus)
+    for place, site in locations.undetailed(board, evidence):
+        yield Location(place, frozenset({site}), PAIRS / pairs)
+
+
+_HARD = {
+    ("place", SELF): {"joined": 0.93, "thin": 0.04},
+    ("line", SELF): {"joined": 0.95, "thin": 0.03},
+    ("line", LANE): {"disturbed": 0.03},
+    ("place", SITE): {"disturbed": 0.07},
+    ("shape", SELF): {"spread": 0.93},
+}
+
+MECHANISMS = (
+    Mechanism(
+        "bridge",
+        Cause.BRIDGE,
+        Prior(
+            "bridge",
+            0.05,
+            "two data lines joined",
+            "Judgement: rarer than an open ball, and mostly left by earlier rework.",
+        ),
+        _pairs,
+        spill=0.15,
+        stops=0.5,
+        variants=(Variant("hard", 1.0, _HARD),),
+        why="{at}: the two lines are wrong only where they were written unlike, never both.",
+        history=history.of_joint,
+    ),
+)

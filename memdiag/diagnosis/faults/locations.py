@@ -1,0 +1,121 @@
+"""Where faults can sit on a board, as far as several mechanisms ask it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from memdiag.diagnosis.faults.mechanism import Location
+from memdiag.evidence.gathered import Evidence
+from memdiag.evidence.nodes import Node
+from memdiag.model.board import Board
+from memdiag.model.place import Place
+
+ODD = -0.7
+"""A node is odd when its sound state is this much (log) less likely than its best."""
+
+
+def odd(evidence: Evidence, kinds: Sequence[str]) -> list[Node]:
+    """The nodes of those kinds that do not look sound."""
+    return [n for n in evidence.nodes if n.kind in kinds and n.sound_log_ratio < ODD]
+
+
+# --- packages and channels ------------------------------------------------------------------
+
+
+def whole_board(board: Board, evidence: Evidence) -> Iterator[Location]:
+    if board.sites:
+        yield Location(Place(), frozenset(s.ref for s in board.sites), 1.0)
+
+
+def sites(board: Board, evidence: Evidence) -> Iterator[Location]:
+    for site in board.sites:
+        yield Location(_place_of(site.ref, board), frozenset({site.ref}), 1 / len(board.sites))
+
+
+def ports(board: Board, evidence: Evidence) -> Iterator[Location]:
+    """The channels of each package."""
+    every = [(s, c) for s in board.sites for c in (s.channels or (None,))]
+    for site, channel in every:
+        where = Place(site=site.ref, channel=channel) if site.named else _place_of(site.ref, board)
+        yield Location(where, frozenset({site.ref}), 1 / len(every))
+
+
+def _place_of(ref: str, board: Board) -> Place:
+    """A site, or where the dump named none, the channel and lane that stand for it."""
+    site = board.site(ref)
+    if site is None or site.named:
+        return Place(site=ref)
+    link = site.links[0] if site.links else None
+    if link is None:
+        return Place()
+    lanes = {k.lane for k in site.links}
+    return Place(channel=link.channel, lane=lanes.pop() if len(lanes) == 1 else None)
+
+
+def sick(evidence: Evidence) -> frozenset[str]:
+    """The sites that look worse than disturbed."""
+    return frozenset(
+        ref
+        for n in evidence.nodes
+        if n.kind == "place" and len(n.sites) == 1 and max(n.vector()[:3]) < ODD
+        for ref in n.sites
+    )
+
+
+def unknown_group(board: Board, evidence: Evidence) -> Iterator[Location]:
+    """Without a profile nobody knows which sites share a rail or a block, but some do: the sites
+    that look worse than disturbed may be such a group. One grouping of many, so a small share."""
+    group = sick(evidence)
+    if 2 <= len(group) < len(board.sites):
+        yield Location(Place(), group, 0.5 / len(board.sites))
+
+
+# --- lanes and lines ------------------------------------------------------------------------
+
+
+def count_lanes(board: Board) -> int:
+    return max(1, sum(max(1, len(s.links)) for s in board.sites))
+
+
+def at_site(place: Place, ref: str, board: Board, dq: tuple[int, int] | None = None) -> Place:
+    """A node's place at one of its sites, where the dump names that; of a pair of its lines."""
+    site = board.site(ref)
+    named = site is None or site.named
+    return replace(place, site=ref if named else None, dq=dq or place.dq)
+
+
+def suspects(board: Board, evidence: Evidence) -> Iterator[tuple[Place, str]]:
+    """(place, site) of the lanes that look odd or lie behind an odd channel, site or board row."""
+    told: set[tuple[str, Place]] = set()
+    for node in odd(evidence, ("place", "line")):
+        for ref in node.sites:
+            for at in _lanes_behind(node.place, ref, board):
+                if (ref, at) not in told:
+                    told.add((ref, at))
+                    yield at, ref
+
+
+def _lanes_behind(seen: Place, ref: str, board: Board) -> list[Place]:
+    site = board.site(ref)
+    if site is None:
+        return []
+    any_rank = seen.rank is not None or not board.known
+    named = ref if site.named else None
+    return [
+        Place(named, k.channel, seen.rank if any_rank else k.rank, k.lane)
+        for _, k in board.links(replace(seen, site=ref, dq=None))
+    ] or [replace(seen.link, site=named)]
+
+
+def undetailed(board: Board, evidence: Evidence) -> Iterator[tuple[Place, str]]:
+    """The suspects whose data lines are not known apart."""
+    detailed = {
+        (ref, n.place.channel, n.place.lane)
+        for n in evidence.nodes
+        if n.kind == "line"
+        for ref in n.sites
+    }
+    for place, site in suspects(board, evidence):
+        if (site, place.channel, place.lane) not in detailed:
+            yield place, site

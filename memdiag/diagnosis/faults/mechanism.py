@@ -1,0 +1,112 @@
+"""What a fault mechanism says of itself. Nothing else in memdiag knows what a fault looks like.
+
+A mechanism says, for every kind of node and every relation between the fault and the node, with
+what probability the node is in which state.
+
+The figures are judgement, not measurement: a bench sees boards that already failed, and no field
+study prints what a training step shows under a fault. They are wide on purpose; docs/priors.md
+says where each comes from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from enum import Enum, auto
+from typing import NamedTuple
+
+from memdiag.diagnosis.history import Factors, Past, Stages, of_none
+from memdiag.diagnosis.rig_behaviour import Pmf, Relation, Rig
+from memdiag.evidence.gathered import Evidence
+from memdiag.model.board import Board
+from memdiag.model.place import Place
+from memdiag.model.verdict import Cause
+
+Effects = Mapping[tuple[str, Relation], Pmf]
+"""(kind of node, how it stands to the fault) -> the states the fault puts it in. What is not
+named is only disturbed, as loudly as the rig lets the fault be heard."""
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """One strength of a fault: its share of the mechanism's prior and its effects."""
+
+    name: str
+    share: float
+    effects: Effects
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """How many such faults are to be expected on a board that reaches the bench, before any dump
+    is read; spread evenly over the places where they can be. A shop sets it by its name."""
+
+    name: str
+    expected: float
+    says: str
+    source: str
+
+
+class Location(NamedTuple):
+    """A place where the fault can sit, and the sites it acts on directly there; the place's share
+    of the prior, and a log likelihood that the evidence itself adds to it."""
+
+    place: Place
+    sites: frozenset[str]
+    share: float
+    bonus: float = 0.0
+
+
+class Rails(Enum):
+    """Which rails' readings, and whose warmth, a fault acts on."""
+
+    NONE = auto()
+    ITS_OWN = auto()  # of the rail it sits on
+    OF_ITS_SITES = auto()
+
+
+@dataclass(frozen=True, eq=False)
+class Mechanism:
+    """One way to fail. `spill` 0..1: how much it disturbs neighbours; `stops` 0..1: how surely the
+    rig's boot notices it. `why` is the reason of a finding, with the place as `{at}`; none where
+    the finding is always undecided."""
+
+    name: str
+    cause: Cause
+    prior: Prior
+    locations: Callable[[Board, Evidence], Iterator[Location]]
+    spill: float
+    stops: float
+    variants: tuple[Variant, ...]
+    why: str = ""
+    share: float = 1.0
+    """Its part of the prior, where several mechanisms have one prior in common."""
+    history: Factors = of_none
+    rails: Rails = Rails.NONE
+    beyond_site: bool = False
+    """It lies beyond the packages: the rest of a site it touches is no nearer to it than any
+    neighbour is, unless it touches that site alone."""
+    of_many: bool = False
+    """It is one fault of all the sites it acts on: a finding names them and speaks for them."""
+    absence: bool = False
+    """Nothing is there: what a site declared removed is given as, and what may disturb others
+    though no row names its own site."""
+    unknown: bool = False
+    """None of the others: never ruled out, and it explains only what nothing else does."""
+
+    def odds(self, prior: float, stages: Stages, stage: str | None, past: Past) -> float:
+        """Expected number of such faults in all places, where the run declares that past."""
+        p = prior * stages.of(stage) * self.share
+        for factor in self.history(stages, past):
+            p *= factor
+        return p
+
+    def effect(self, variant: Variant, rig: Rig, node: str, near: Relation) -> Pmf:
+        """The states that a variant puts a node of that kind and relation in on that rig."""
+        if (node, near) in variant.effects:
+            return variant.effects[node, near]
+        if node == "whole":
+            return self.effect(variant, rig, "place", near)
+        if node == "boot":
+            return {"cut": rig.cut(near) * self.stops}
+        return rig.disturbance(node, near, self.spill)

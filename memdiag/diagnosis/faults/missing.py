@@ -1,0 +1,30 @@
+"""A package that does not answer at all: dead, or not soldered down."""
+
+from __future__ import annotations
+
+from memdiag.diagnosis import history
+from memdiag.diagnosis.faults import effects, locations
+from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Variant
+from memdiag.model.verdict import Cause
+
+_GONE = {"absent": 0.955, "mute": 0.03, "dead": 0.005, "thin": 0.002}
+
+MECHANISMS = (
+    Mechanism(
+        "missing",
+        Cause.MISSING,
+        Prior(
+            "missing",
+            0.16,
+            "the package does not answer at all: dead, or not soldered down",
+            "Judgement: the commonest customer of a bench, and in no count of corrected errors.",
+        ),
+        locations.sites,
+        spill=1.0,
+        stops=1.0,
+        variants=(Variant("gone", 1.0, effects.whole(_GONE)),),
+        why=effects.GONE,
+        history=history.of_package,
+        absence=True,
+    ),
+)

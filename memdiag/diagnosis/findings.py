@@ -1,0 +1,142 @@
+"""From claims to findings: the cause at each place, its proof, and what to do about it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from memdiag.diagnosis import decision, next_steps, spillover, wording
+from memdiag.diagnosis.basis import Basis, quotes
+from memdiag.diagnosis.claims import Claim, causes_at, claims, nodes_at
+from memdiag.diagnosis.faults.locations import ODD
+from memdiag.diagnosis.next_steps import Step
+from memdiag.model.place import Place
+from memdiag.model.verdict import HEATS, WANTS_WORK, Action, Cause, Finding, Quote, Work
+
+FRESH = 0.6
+"""How probably a package that was just fitted is a good one, whatever fails at its place."""
+
+
+def findings(basis: Basis) -> list[Finding]:
+    """What the run shows: faults, most urgent first, sites empty on purpose, spillover."""
+    least = basis.settings.limits.report_above
+    made = [(c, _of_claim(basis, c)) for c in claims(basis.beliefs, least)]
+    made = [(c, f) for c, f in made if f.action is not Action.NONE and _at_fault(f) >= least]
+    sure = {f.place.site for _, f in made if f.cause is not Cause.UNDECIDED}
+    made = [
+        (c, f)
+        for c, f in made
+        if f.cause is not Cause.UNDECIDED or f.place.site is None or f.place.site not in sure
+    ]
+    wanted = [f for _, f in made]
+    expected = [_of_removed(basis, i) for i in sorted(basis.beliefs.given)]
+    taken = {f.place.site for f in (*wanted, *expected) if f.place.site}
+    for claim, f in made:
+        if claim.mechanism.of_many and f.cause is not Cause.UNDECIDED:
+            taken |= set(f.place.sites(basis.board))
+    spilled = spillover.findings(basis, taken)
+    if not wanted and basis.beliefs.clear < 0.5:
+        wanted = [_of_board(basis)]
+    return [*sorted(wanted, key=_urgency, reverse=True), *expected, *spilled]
+
+
+def _of_claim(basis: Basis, claim: Claim) -> Finding:
+    place, settings = claim.place, basis.settings
+    here = list(nodes_at(basis.beliefs, claim))
+    odd = any(n.sound_log_ratio < ODD for n in here if n.kind in ("place", "line"))
+    belief = causes_at(basis.beliefs, claim, spilled=odd)
+    fresh = FRESH if place.site in (basis.run.head.replaced or ()) else 0.0
+    choice = decision.decide(belief, settings.costs, fresh=fresh, known=basis.known)
+    cause = claim.cause
+    if belief.get(cause, 0.0) < settings.limits.undecided_below:
+        cause = Cause.UNDECIDED
+    action = decision.allowed(choice.action, cause, belief)
+    if action in HEATS and place.is_board:
+        # No place to put the heat: find it first.
+        action = Action.CHECK_SUPPLY if basis.run.rails else Action.RETEST
+    settle: list[Step] = []
+    if action in HEATS and place.site in basis.contested:
+        action = Action.RETEST
+        settle.append(next_steps.which_package(place, basis.board))
+    if cause is Cause.UNDECIDED:
+        reason = wording.undecided(place, belief)
+    else:
+        reason = wording.reason(claim, belief, basis.board)
+    steps = settle + next_steps.steps(basis, place, cause, belief, choice, action)
+    return _finding(place, cause, belief, action, reason, quotes(here), steps)
+
+
+def _of_board(basis: Basis) -> Finding:
+    """Something is wrong, but no one place is likelier at fault than not."""
+    place, cause = Place(), Cause.UNDECIDED
+    belief = basis.beliefs.overall()
+    choice = decision.decide(belief, basis.settings.costs, known=basis.known)
+    odd = [n for n in basis.evidence.nodes if n.sound_log_ratio < ODD]
+    action = decision.allowed(choice.action, cause, belief)
+    steps = next_steps.steps(basis, place, cause, belief, choice, action)
+    reason = wording.undecided(place, belief)
+    return _finding(place, cause, belief, action, reason, quotes(odd), steps)
+
+
+def _of_removed(basis: Basis, number: int) -> Finding:
+    """A site that is empty on purpose, and does not answer."""
+    place = basis.beliefs.candidate(number).place
+    declared = (x.position.line for x in basis.run.head.lines if x.key == "removed")
+    here = [n for n in basis.evidence.nodes if n.sites == (place.site,)]
+    return Finding(
+        place,
+        Cause.MISSING,
+        0.999,
+        ((Cause.UNDECIDED, 0.001),),
+        None,
+        Action.FIT,
+        f"{place.site} is empty on purpose and does not answer, as it should.",
+        True,
+        (Quote(next(declared, None), f"{place.site} is declared removed"), *quotes(here)),
+        next_steps.after_removed(place, basis.run, basis.settings),
+    )
+
+
+def _finding(
+    place: Place,
+    cause: Cause,
+    belief: Mapping[Cause, float],
+    action: Action,
+    reason: str,
+    proof: tuple[Quote, ...],
+    steps: list[Step],
+) -> Finding:
+    others = {c: p for c, p in belief.items() if c is not cause}
+    return Finding(
+        place,
+        cause,
+        belief.get(cause, 0.0),
+        tuple(sorted(others.items(), key=lambda kv: -kv[1])),
+        None,
+        action,
+        reason,
+        evidence=proof,
+        next=tuple(step.text for step in steps),
+        asks=frozenset[Work]().union(*(step.asks for step in steps)),
+    )
+
+
+def _at_fault(f: Finding) -> float:
+    """Probability that the place itself is at fault, whatever the cause."""
+    healthy = sum(p for c, p in f.alternatives if c in (Cause.CLEAR, Cause.SPILLOVER))
+    return 1.0 - healthy
+
+
+_RANK = {
+    Action.STOP: 5,
+    Action.CHECK_SUPPLY: 4,
+    Action.REPLACE: 3,
+    Action.REFLOW: 2,
+    Action.RETEST: 1,
+    Action.FIT: 0,
+}
+
+
+def _urgency(f: Finding) -> tuple[bool, float, int]:
+    """Sure findings first; among equals those that forbid heat before those that ask for it."""
+    sure = 0.0 if f.cause is Cause.UNDECIDED else f.probability
+    return (f.action in WANTS_WORK, round(sure, 1), _RANK.get(f.action, 0))

@@ -1,0 +1,67 @@
+"""What a run declares of its repair, as factors on the priors of faults.
+
+Why the defaults are what they are stands in docs/priors.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Annotated
+
+from msgspec import Meta, Struct
+
+Positive = Annotated[float, Meta(ge=0.0)]
+
+
+class Stages(Struct, frozen=True, forbid_unknown_fields=True):
+    """Factors on the priors by what the run declares."""
+
+    after_swap: Positive = 0.5  # any fault, once a repair was made
+    final: Positive = 0.35
+    replaced_package: Positive = 0.25  # missing and weak at a site with a new package
+    replaced_joint: Positive = 1.6  # joints and bridges at such a site
+    replaced_controller: Positive = 2.0  # controller: the package was changed and it still fails
+    reflowed_joint: Positive = 0.5
+
+    def of(self, stage: str | None) -> float:
+        """The factor on every fault."""
+        return {"after-swap": self.after_swap, "final": self.final}.get(stage or "", 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """What was done before this run: at the site in question, and at any."""
+
+    replaced: bool
+    reflowed: bool
+    replaced_any: bool
+
+
+Factors = Callable[[Stages, Past], Iterator[float]]
+"""The factors that the past puts on a fault at a site."""
+
+
+def of_package(stages: Stages, past: Past) -> Iterator[float]:
+    """A fault of the package itself: a new one seldom has it."""
+    if past.replaced:
+        yield stages.replaced_package
+
+
+def of_joint(stages: Stages, past: Past) -> Iterator[float]:
+    """A fault of its balls: new ones are new chances, heat mends some."""
+    if past.replaced:
+        yield stages.replaced_joint
+    if past.reflowed:
+        yield stages.reflowed_joint
+
+
+def of_controller(stages: Stages, past: Past) -> Iterator[float]:
+    """A fault beyond the packages: one was changed, and the board is here again."""
+    if past.replaced_any:
+        yield stages.replaced_controller
+
+
+def of_none(stages: Stages, past: Past) -> Iterator[float]:
+    """A fault that no work on a package makes likelier or less likely."""
+    yield from ()

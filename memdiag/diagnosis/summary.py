@@ -1,0 +1,105 @@
+"""What a verdict says of the whole: the answer in one line, the cause of every row, footnotes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from memdiag.diagnosis import wording
+from memdiag.diagnosis.basis import Basis
+from memdiag.evidence.measurements import swept
+from memdiag.model.place import Place
+from memdiag.model.table import TableRow
+from memdiag.model.verdict import WANTS_WORK, Action, Cause, Finding, Summary
+
+PROVEN = 5  # errors that are more than a stray upset or two
+
+
+def summary(basis: Basis, findings: Sequence[Finding], rows: Sequence[TableRow]) -> Summary:
+    """The most urgent finding, else why the board cannot be called clear yet, else that it is."""
+    settings = basis.settings
+    urgent = [f for f in findings if f.action in WANTS_WORK]
+    if urgent:
+        top = urgent[0]
+        text = wording.headline(top, urgent)
+        return Summary(top.cause, top.place.site, top.action, top.probability, text)
+    clear = min(basis.beliefs.clear, 1.0)
+    above = _above_target(basis, findings, rows)
+    if above:
+        text = wording.above_target(above, settings)
+        return Summary(Cause.UNDECIDED, above[0], Action.RETEST, 1 - clear, text)
+    untested = () if basis.rails_only else _untested(basis)
+    if untested:
+        text = wording.untested(untested)
+        return Summary(Cause.UNDECIDED, None, Action.RETEST, 1 - clear, text)
+    return Summary(Cause.CLEAR, None, Action.NONE, clear, wording.all_clear(basis.evidence))
+
+
+def _above_target(
+    basis: Basis, findings: Sequence[Finding], rows: Sequence[TableRow]
+) -> tuple[str, ...]:
+    """Sites whose counted rate is proven above the shop's target and that no finding speaks
+    of: whatever they are, they are not clear."""
+    spoken = {f.place.site for f in findings}
+    most = basis.settings.limits.target_rate
+    above = dict.fromkeys(
+        row.site or str(row.channel)
+        for row in rows
+        if row.ber_low is not None
+        and row.errors
+        and row.ber_low > most
+        and row.errors >= PROVEN
+        and row.site not in spoken
+    )
+    return tuple(above)
+
+
+def _untested(basis: Basis) -> tuple[str, ...]:
+    """Sites that nothing was measured at: no verdict of clear may cover them."""
+    if not basis.board.sites:
+        return ("the board",)
+    spoken = {s for n in basis.evidence.nodes if n.kind in ("place", "line") for s in n.sites}
+    return tuple(s.ref for s in basis.board.sites if s.ref not in spoken)
+
+
+def row_causes(
+    basis: Basis, findings: Sequence[Finding], rows: Sequence[TableRow]
+) -> Mapping[Place, tuple[str, float]]:
+    """The cause of every table row: the most exact finding that covers it, else clear."""
+    out: dict[Place, tuple[str, float]] = {}
+    for row in rows:
+        covering = [f for f in findings if f.place.speaks_of(row.place, basis.board)]
+        if covering:
+            best = max(covering, key=lambda f: _detail(f.place))
+            out[row.place] = (best.cause.value, best.probability)
+        elif row.site is not None:
+            sure = basis.beliefs.site_causes(row.site)
+            p = sure.get(Cause.CLEAR, 0.0) + sure.get(Cause.SPILLOVER, 0.0)
+            out[row.place] = (Cause.CLEAR.value, min(p, 1.0))
+    return out
+
+
+def _detail(place: Place) -> int:
+    return sum(getattr(place, n) is not None for n in ("site", "channel", "rank", "lane", "dq"))
+
+
+def notes(basis: Basis) -> tuple[str, ...]:
+    """Footnotes: what qualifies the whole verdict."""
+    evidence, board = basis.evidence, basis.board
+    out = list(evidence.notes)
+    if evidence.silent_sites and len(evidence.silent_sites) < len(board.sites):
+        out.append("the dump says nothing of " + ", ".join(evidence.silent_sites))
+    if any(map(swept, basis.run.counts)):
+        from memdiag.evidence import delay_scans
+
+        target = basis.settings.limits.target_rate
+        out += [eye.sentence() for eye in delay_scans.eyes(basis.measured, target)]
+    if basis.contested:
+        out.append(
+            "the dump and the board profile do not mean the same package by "
+            + ", ".join(sorted(basis.contested))
+        )
+    if not board.known:
+        out.append("no board profile: which sites neighbour which is not known")
+    if basis.beliefs.left_out > 0.001:
+        out.append(f"fault sets not looked at hold at most {basis.beliefs.left_out:.1%}")
+    return tuple(out)
