@@ -18,7 +18,7 @@ _HOMES = {
     "load": "memdiag.reading.load",
     "Run": "memdiag.model.records",
     "Board": "memdiag.model.board",
-    "frame": "memdiag.model.table",
+    "frame": "memdiag.reports.frame",
     "judge": "memdiag.diagnosis.judge",
     "compare": "memdiag.repair.comparison",
 }

@@ -53,7 +53,7 @@ class Basis:
         return ("ohms",) if self.run.rails else ()
 
 
-def quotes(nodes: Sequence[Node]) -> tuple[Quote, ...]:
+def quotes(nodes: Sequence[Node], board: Board) -> tuple[Quote, ...]:
     """The strongest evidence: readings of rails first, then the oddest place of each site in
     turn, so that a fault of many sites is not proved by one of them."""
     turns: dict[tuple[str, ...], int] = {}
@@ -63,7 +63,7 @@ def quotes(nodes: Sequence[Node]) -> tuple[Quote, ...]:
             turn = turns.get(node.sites, 0)
             turns[node.sites] = turn + 1
             rank = -1 if node.kind in ("rail", "heat") else turn // PER_SITE
-            says = f"{wording.where(node, self.measured.board)} {quote.says}".strip()
+            says = f"{wording.where(node, board)} {quote.says}".strip()
             ranked.append((rank, Quote(quote.line, says)))
     ranked.sort(key=lambda pair: pair[0])
     return tuple(dict.fromkeys(q for _, q in ranked))[:MOST_QUOTES]

@@ -62,7 +62,7 @@ def _of_claim(basis: Basis, claim: Claim) -> Finding:
     else:
         reason = wording.reason(claim, belief, basis.board)
     steps = settle + next_steps.steps(basis, place, cause, belief, choice, action)
-    return _finding(place, cause, belief, action, reason, quotes(here), steps)
+    return _finding(place, cause, belief, action, reason, quotes(here, basis.board), steps)
 
 
 def _of_board(basis: Basis) -> Finding:
@@ -74,7 +74,7 @@ def _of_board(basis: Basis) -> Finding:
     action = decision.allowed(choice.action, cause, belief)
     steps = next_steps.steps(basis, place, cause, belief, choice, action)
     reason = wording.undecided(place, belief)
-    return _finding(place, cause, belief, action, reason, quotes(odd), steps)
+    return _finding(place, cause, belief, action, reason, quotes(odd, basis.board), steps)
 
 
 def _of_removed(basis: Basis, number: int) -> Finding:
@@ -91,7 +91,10 @@ def _of_removed(basis: Basis, number: int) -> Finding:
         Action.FIT,
         f"{place.site} is empty on purpose and does not answer, as it should.",
         True,
-        (Quote(next(declared, None), f"{place.site} is declared removed"), *quotes(here)),
+        (
+            Quote(next(declared, None), f"{place.site} is declared removed"),
+            *quotes(here, basis.board),
+        ),
         next_steps.after_removed(place, basis.run, basis.settings),
     )
 

@@ -38,7 +38,7 @@ def _of_site(basis: Basis, ref: str, named: bool) -> Finding | None:
         because,
         Action.LEAVE,
         wording.spill_reason(ref, because, errors, bool(basis.beliefs.given)),
-        evidence=quotes(here),
+        evidence=quotes(here, basis.board),
         next=(f"look at {ref} again in the first dump after {because} is mended",),
     )
 

@@ -1,15 +1,10 @@
-"""The per-channel error table: its columns and their types, as rows and as a DataFrame."""
+"""The per-channel error table: its columns and their types."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
 
 from memdiag.model.place import Channel, Place
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,42 +42,3 @@ class TableRow:
 
 
 COLUMNS = tuple(TableRow.__dataclass_fields__)
-
-_INTEGERS = (
-    "rank",
-    "lane",
-    "steps_run",
-    "steps_failed",
-    "bits",
-    "errors",
-    "rose",
-    "fell",
-    "edc_bad",
-    "cells",
-)
-_FLOATS = ("width_ui", "ber", "ber_low", "ber_high", "probability")
-
-
-def frame(table: Iterable[TableRow]) -> pd.DataFrame:
-    """The table as a DataFrame with exactly `COLUMNS`; integers nullable, missing as NA."""
-    import pandas as pd
-
-    columns: dict[str, list[Any]] = {name: [] for name in COLUMNS}
-    for row in table:
-        for name in COLUMNS:
-            columns[name].append(getattr(row, name))
-    made: dict[str, Any] = {}
-    for name, values in columns.items():
-        if name in _INTEGERS:
-            made[name] = pd.array(values, dtype="Int64")
-        elif name in _FLOATS:
-            made[name] = pd.array(values, dtype="Float64")
-        elif name == "channel":
-            numeric = all(v is None or isinstance(v, int) for v in values)
-            made[name] = pd.array(
-                values if numeric else [None if v is None else str(v) for v in values],
-                dtype="Int64" if numeric else "string",
-            )
-        else:
-            made[name] = pd.array(values, dtype="string")
-    return pd.DataFrame(made, columns=list(COLUMNS))

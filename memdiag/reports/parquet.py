@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 
-from memdiag.model.table import frame
+from memdiag.reports.frame import frame
 from memdiag.reports.page import TablePage
 
 
