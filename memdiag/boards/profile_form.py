@@ -7,7 +7,6 @@ the business of `profile_checks`.
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Callable, Iterable, Mapping
 from typing import Annotated, Any, Literal, cast
@@ -16,6 +15,7 @@ import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 from memdiag.model.problems import Problem, problem
+from memdiag.model.spelling import closest
 
 # The descriptions are what a technician reads behind "is no": keep them in bench words.
 _Text = Annotated[str, Meta(min_length=1, description="text in quotes")]
@@ -136,9 +136,8 @@ _Report = Callable[[Problem], None]
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """`; nearest is "VDDQ"`, or nothing where none is near."""
-    names = {name.casefold(): name for name in known}
-    near = difflib.get_close_matches(word.casefold(), names, n=1, cutoff=0.5)
-    return f'; nearest is "{names[near[0]]}"' if near else ""
+    near = closest(word, known, cutoff=0.5)
+    return "" if near is None else f'; nearest is "{near}"'
 
 
 def fill(data: Mapping[str, Any], file: str) -> tuple[ProfileForm | None, tuple[Problem, ...]]:

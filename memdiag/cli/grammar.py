@@ -41,14 +41,14 @@ def list_() -> int:
 def show(name: str) -> int:
     """Print the grammar of the layout NAME: a good start for one of your own."""
     from memdiag.layouts import registry
-    from memdiag.model import schema
+    from memdiag.model import spelling
 
     known = {entry.name: entry.path for entry in registry.entries()}
     path = known.get(name) or Path(name)
     try:
         click.echo(path.read_text(encoding="utf-8-sig"), nl=False)
     except (OSError, UnicodeDecodeError):
-        hint = schema.nearest(name, known)
+        hint = spelling.nearest(name, known)
         raise click.ClickException(f"there is no layout {name!r} ({hint})") from None
     return 0
 

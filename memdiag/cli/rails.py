@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from typing import TYPE_CHECKING
 
 import click
@@ -10,6 +9,7 @@ import click
 from memdiag.cli import common
 from memdiag.cli.common import Option
 from memdiag.model.problems import Severity
+from memdiag.model.spelling import closest
 from memdiag.reports.page import Page
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def command(
     """
     from memdiag.boards import profiles
     from memdiag.model.board import Board as Profile
-    from memdiag.reading import load
+    from memdiag.reading import load, typed_readings
     from memdiag.repair import rail_check
     from memdiag.reports.rails_page import rails_page
 
@@ -64,18 +64,17 @@ def command(
     if found is not None:
         _known_sites(found, common.split_sites(off))
     try:
-        report = rail_check.check(
+        at, runs = typed_readings.runs(
             readings,
             found or Profile(None, known=False),
             after=after,
             off=common.split_sites(off),
             warm=warm,
-            volts=volts,
-            shop=settings,
         )
     except load.Unreadable as wrong:
         common.tell(wrong.problems, quiet_info=False)
         raise click.ClickException("no reading could be used") from None
+    report = rail_check.check(runs, at, volts=volts, settings=settings)
     for p in report.verdict.problems:
         if p.severity is not Severity.INFO:
             click.echo(f"memdiag: {p.severity}: {p.message} ({p.hint})", err=True)
@@ -108,6 +107,6 @@ def _known_sites(board: Board, named: tuple[str, ...]) -> None:
     refs = [site.ref for site in board.sites]
     for ref in named:
         if ref not in refs:
-            near = difflib.get_close_matches(ref, refs, 1)
-            hint = f"; the nearest is {near[0]}" if near else ""
+            near = closest(ref, refs)
+            hint = f"; the nearest is {near}" if near else ""
             raise click.UsageError(f"{ref} is no site of {board.name}{hint}")

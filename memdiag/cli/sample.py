@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from pathlib import Path
 
 import click
@@ -10,6 +9,7 @@ import click
 from memdiag import resources
 from memdiag.cli import common
 from memdiag.cli.common import Option
+from memdiag.model.spelling import closest
 
 ENDING = ".dump"
 
@@ -31,8 +31,8 @@ def command(name: str | None, list_: bool, output: Option) -> int:
         return 0
     wanted = name or "missing-package"
     if wanted not in have:
-        near = difflib.get_close_matches(wanted, have, 1)
-        hint = f"; the nearest is {near[0]}" if near else ""
+        near = closest(wanted, have)
+        hint = f"; the nearest is {near}" if near else ""
         raise click.UsageError(f"there is no sample {wanted}{hint} (memdiag sample --list)")
     common.write(have[wanted].read_bytes(), output)
     return 0

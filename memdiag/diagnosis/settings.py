@@ -17,6 +17,7 @@ from memdiag.diagnosis import faults
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior
 from memdiag.diagnosis.history import Positive, Stages
 from memdiag.model.problems import Problem, problem
+from memdiag.model.spelling import closest
 
 Share = Annotated[float, Meta(ge=0.0, le=1.0)]
 
@@ -105,7 +106,6 @@ def _with_priors(names: Sequence[str]) -> type[Struct]:
 
 def _in_words(message: str, priors: Sequence[str]) -> str:
     """msgspec's message, with the nearest known key where one is unknown."""
-    import difflib
     import re
 
     hit = re.search(r"unknown field `([^`]+)`", message)
@@ -114,5 +114,5 @@ def _in_words(message: str, priors: Sequence[str]) -> str:
     known = [*Settings.__struct_fields__, *priors]
     for part in (Stages, Costs, Limits):
         known += part.__struct_fields__
-    near = difflib.get_close_matches(hit.group(1), known, 1)
-    return f"there is no key {hit.group(1)}" + (f"; the nearest is {near[0]}" if near else "")
+    near = closest(hit.group(1), known)
+    return f"there is no key {hit.group(1)}" + (f"; the nearest is {near}" if near else "")

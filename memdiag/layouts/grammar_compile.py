@@ -10,7 +10,7 @@ from typing import Any
 
 from memdiag.layouts.grammar_rules import columns_open, recognise_pattern, refusals, rule_names
 from memdiag.layouts.grammar_text import LayoutError, Source
-from memdiag.model import schema
+from memdiag.model import spelling
 from memdiag.model.problems import Problem
 
 
@@ -134,7 +134,10 @@ def _refusal(source: Source, error: Exception) -> Problem:
         offset = source.place(undefined[1], undefined[2])
         names = [d.name for d in source.definitions]
         return source.problem_at(
-            "layout-undefined", offset, name=undefined[1], hint=schema.nearest(undefined[1], names)
+            "layout-undefined",
+            offset,
+            name=undefined[1],
+            hint=spelling.nearest(undefined[1], names),
         )
     named = next(
         (w for w in re.findall(r"\w+", reason) if any(w == d.name for d in source.definitions)),

@@ -14,7 +14,7 @@ from typing import Any
 from memdiag.layouts import line_rules
 from memdiag.layouts.grammar_text import Source
 from memdiag.layouts.patterns import nature, takes_everything
-from memdiag.model import schema
+from memdiag.model import spelling
 from memdiag.model.problems import Problem
 
 
@@ -64,11 +64,11 @@ def rule_names(source: Source) -> Iterator[Problem]:
                 "layout-rule-name",
                 rule.offset,
                 name=rule.name,
-                hint=schema.nearest(rule.name, line_rules.LINE_RULES),
+                hint=spelling.nearest(rule.name, line_rules.LINE_RULES),
             )
         for alias in rule.aliases:
             if alias not in line_rules.LINE_RULES:
-                hint = schema.nearest(alias, line_rules.LINE_RULES)
+                hint = spelling.nearest(alias, line_rules.LINE_RULES)
                 yield source.problem_at(
                     "layout-rule-name", source.place(alias, rule.name), name=alias, hint=hint
                 )
@@ -128,7 +128,7 @@ def _line_rule(source: Source, parser: Any, kind: str, rules: Productions) -> It
                 where,
                 name=name,
                 kind=kind,
-                hint=schema.nearest(column, known),
+                hint=spelling.nearest(column, known),
             )
         elif value is not None and value not in line_rules.VALUES.get(column, (value,)):
             yield source.problem_at(
@@ -136,7 +136,7 @@ def _line_rule(source: Source, parser: Any, kind: str, rules: Productions) -> It
                 where,
                 name=name,
                 kind=kind,
-                hint=schema.nearest(value, line_rules.VALUES[column]),
+                hint=spelling.nearest(value, line_rules.VALUES[column]),
             )
     for rule in rules:
         for index, symbol in enumerate(rule.expansion):

@@ -32,7 +32,7 @@ from typing import Any
 from memdiag import __version__
 from memdiag.layouts.grammar_text import LayoutError, head_comments
 from memdiag.layouts.matcher import Cell, Layout, Match, Miss, Start
-from memdiag.model import schema
+from memdiag.model import spelling
 from memdiag.model.problems import Position, problem
 from memdiag.resources import search_path, user_cache
 
@@ -94,7 +94,9 @@ def find(name: str) -> Layout:
         return load(path)
     known = {entry.name: entry.path for entry in entries()}
     if name not in known:
-        raise LayoutError((problem("no-such-layout", name=name, hint=schema.nearest(name, known)),))
+        raise LayoutError(
+            (problem("no-such-layout", name=name, hint=spelling.nearest(name, known)),)
+        )
     return load(known[name])
 
 

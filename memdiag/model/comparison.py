@@ -20,7 +20,7 @@ class Outcome(StrEnum):
     NOT_COMPARABLE = "not-comparable"
 
 
-class Kind(StrEnum):
+class ChangeKind(StrEnum):
     """What became of a finding or a link."""
 
     CLEARED = "cleared"
@@ -73,7 +73,7 @@ class Change:
 
     level: str
     place: Place
-    kind: Kind
+    kind: ChangeKind
     before: State
     after: State
     because: str

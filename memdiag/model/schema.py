@@ -6,9 +6,7 @@ in bulk, which field of a record a value fills, and the list in docs/bench.md.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from difflib import get_close_matches
 from enum import StrEnum, auto
 from functools import cache
 
@@ -165,12 +163,3 @@ def bulk_columns(table: str) -> frozenset[str]:
     """Columns of a table that hold many different numbers rather than few different words."""
     numbers = (Cell.WHOLE, Cell.ADDRESS, Cell.HEX)
     return frozenset(c.name for c in TABLES[table] if c.cell in numbers)
-
-
-def nearest(word: str, known: Iterable[str]) -> str:
-    """`did you mean 'step'?`, or the list of known words where none is near."""
-    names = tuple(dict.fromkeys(known))
-    close = get_close_matches(word.lower(), names, n=1, cutoff=0.6)
-    if close:
-        return f"did you mean {close[0]!r}?"
-    return "known are " + ", ".join(names)

@@ -9,7 +9,7 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from memdiag.model import schema
+from memdiag.model import schema, spelling
 from memdiag.model.place import LANE_LINES, Channel
 from memdiag.model.quantities import Quantity, parse, scale
 from memdiag.model.records import Result
@@ -185,7 +185,7 @@ def result(column: str, text: str) -> Result:
     known = [str(r) for r in Result]
     if text.lower() in known:
         return Result(text.lower())
-    raise _bad(column, text, "a result", schema.nearest(text, known))
+    raise _bad(column, text, "a result", spelling.nearest(text, known))
 
 
 def step(column: str, text: str) -> str:
@@ -196,7 +196,7 @@ def link_check(column: str, text: str) -> bool:
     """True where the link check failed."""
     if text.lower() in ("ok", "bad"):
         return text.lower() == "bad"
-    raise _bad(column, text, "ok or bad", schema.nearest(text, ("ok", "bad")))
+    raise _bad(column, text, "ok or bad", spelling.nearest(text, ("ok", "bad")))
 
 
 def hex_word(column: str, text: str) -> tuple[int, int]:
@@ -239,7 +239,7 @@ def trend(column: str, text: str) -> str:
     known = ("settled", "rising", "falling")
     if text.lower() in known:
         return text.lower()
-    raise _bad(column, text, "a trend", schema.nearest(text, known))
+    raise _bad(column, text, "a trend", spelling.nearest(text, known))
 
 
 CONVERTERS: dict[Cell, Callable[[str, str], Any]] = {

@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 
 from memdiag.layouts.matcher import Cell
-from memdiag.model import schema
+from memdiag.model import schema, spelling
 from memdiag.model.problems import Problem, problem
 from memdiag.model.quantities import parse
 from memdiag.model.records import MEMORIES, Head, RunLine
@@ -102,7 +102,7 @@ def moment(text: str) -> str:
 
 def memory(text: str) -> str:
     if text.lower() not in MEMORIES:
-        raise _Bad("a memory type", schema.nearest(text, MEMORIES))
+        raise _Bad("a memory type", spelling.nearest(text, MEMORIES))
     return text.lower()
 
 
@@ -149,9 +149,8 @@ def _read(lines: Sequence[tuple[RunLine, int]]) -> tuple[Head, list[Problem]]:
     for line, at in lines:
         where = replace(line.position, column=at)
         if line.key not in schema.RUN_KEYS:
-            hint = schema.nearest(line.key, schema.RUN_KEYS)
-            if not hint.startswith("did"):
-                hint = "it is kept and used for nothing"
+            near = spelling.did_you_mean(line.key, schema.RUN_KEYS)
+            hint = near or "it is kept and used for nothing"
             problems.append(problem("unknown-key", line.position, key=shorten(line.key), hint=hint))
             continue
         if line.key in values:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from memdiag.layouts.matcher import Match, Miss
-from memdiag.model import schema
+from memdiag.model import spelling
 from memdiag.model.problems import Position, Problem
 from memdiag.model.records import Row, Run
 from memdiag.reading import converters, matching
@@ -227,11 +227,8 @@ def _not_understood(text: str, miss: Miss) -> tuple[int, dict[str, str]]:
 
 def _hint(word: Sequence[str], miss: Miss) -> str:
     literals = [e.strip("'") for e in miss.expected if e.startswith("'")]
-    if word and literals:
-        hint = schema.nearest(word[0], literals)
-        if hint.startswith("did"):
-            return hint
-    return "mend the line, or teach the layout to know it"
+    near = spelling.did_you_mean(word[0], literals) if word else ""
+    return near or "mend the line, or teach the layout to know it"
 
 
 def _either(words: Sequence[str]) -> str:

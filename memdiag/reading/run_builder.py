@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from memdiag.layouts.matcher import Cell, Match
-from memdiag.model import schema
+from memdiag.model import schema, spelling
 from memdiag.model.error_log import ErrorLog, LogKey
 from memdiag.model.problems import Position, Problem
 from memdiag.model.records import (
@@ -108,9 +108,8 @@ class RunBuilder:
         self.section = Section(name, kind)
         if kind is None:
             self._row_count.add_unknown_section()
-            hint = schema.nearest(lower, known)
-            if not hint.startswith("did"):
-                hint = "its lines are kept as text and used for nothing"
+            near = spelling.did_you_mean(lower, known)
+            hint = near or "its lines are kept as text and used for nothing"
             self.problems.add("unknown-section", where, name=converters.shorten(name), hint=hint)
 
     def _close_section(self) -> None:
@@ -133,9 +132,8 @@ class RunBuilder:
         for cell, name in zip(cells, names, strict=True):
             if name not in known and name not in self._told_columns:
                 self._told_columns.add(name)
-                hint = schema.nearest(name, known)
-                if not hint.startswith("did"):
-                    hint = "its cells are kept and used for nothing"
+                near = spelling.did_you_mean(name, known)
+                hint = near or "its cells are kept and used for nothing"
                 self.problems.add(
                     "unknown-column",
                     position(cell.at),

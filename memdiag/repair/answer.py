@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from memdiag.model.comparison import Change, Kind, Outcome
+from memdiag.model.comparison import Change, ChangeKind, Outcome
 from memdiag.model.problems import Problem, Severity
 from memdiag.model.quantities import show_count, show_duration
 from memdiag.model.verdict import WANTS_WORK, Action, Cause
@@ -54,7 +54,7 @@ def answer(
         return _repaired(findings)
     if outcome is Outcome.TOO_LITTLE_DATA:
         return _too_little(pair, findings, longest, gaps)
-    if gaps.failing and all(c.kind in (Kind.CLEARED, Kind.SAME) for c in findings):
+    if gaps.failing and all(c.kind in (ChangeKind.CLEARED, ChangeKind.SAME) for c in findings):
         return Answer(
             f"A step fails at {gaps.failing[0]}, whatever became of the rest.",
             "No finding of either run speaks of it: see the table.",
@@ -74,19 +74,21 @@ def answer(
             f"No further package at {top.place.site}: inspect its pads and joints, then traces "
             "and controller."
         )
-    if top.kind is Kind.MOVED:
+    if top.kind is ChangeKind.MOVED:
         dest = pair.work.destination(top.place.site or "")
         return Answer(
             f"The fault went with the package, {top.place.site} to {dest}.",
             "So it is in the package, not in the site it left.",
             todo,
         )
-    elif top.kind is Kind.NEW:
+    elif top.kind is ChangeKind.NEW:
         headline = f"{_states(top)}: new."
     elif top.place.site in pair.work.off:
         headline = f"{top.place.site} is empty on purpose: not finished."
     else:
-        word = {Kind.BETTER: "better, not clear", Kind.WORSE: "worse"}.get(top.kind, "still there")
+        word = {ChangeKind.BETTER: "better, not clear", ChangeKind.WORSE: "worse"}.get(
+            top.kind, "still there"
+        )
         headline = f"{_states(top)}: {word}."
     return Answer(_capital(headline), _short(top.because), todo)
 
@@ -123,7 +125,7 @@ def _repaired(findings: Sequence[Change]) -> Answer:
 def _too_little(
     pair: PairedRuns, findings: Sequence[Change], longest: Change | None, gaps: Gaps
 ) -> Answer:
-    short = [c for c in findings if c.kind is Kind.TOO_LITTLE_DATA]
+    short = [c for c in findings if c.kind is ChangeKind.TOO_LITTLE_DATA]
     if longest is not None:
         return Answer(
             f"No fault is seen at {longest.place}, but that proves nothing yet.",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from memdiag.model.comparison import Kind
+from memdiag.model.comparison import ChangeKind
 from memdiag.model.place import Place
 from memdiag.model.quantities import show_count, show_rate
 from memdiag.model.records import Result
@@ -25,31 +25,31 @@ class Case:
     p_adjusted: float = 1.0
 
 
-def gone(case: Case, pair: PairedRuns, lacking: int) -> tuple[Kind, str, int | None]:
+def gone(case: Case, pair: PairedRuns, lacking: int) -> tuple[ChangeKind, str, int | None]:
     """The later verdict finds nothing there: is that because it is cleared?"""
     f, r = case.finding, case.rate
     shown = symptoms(f.place, pair)
     if shown:
         low = r is not None and r.p is not None and r.ratio is not None and r.ratio < 1
         if low and case.p_adjusted <= 1 - pair.confidence:
-            return Kind.BETTER, f"still {shown} there, though fewer than before", None
-        return Kind.REMAINS, f"still {shown} there", None
+            return ChangeKind.BETTER, f"still {shown} there, though fewer than before", None
+        return ChangeKind.REMAINS, f"still {shown} there", None
     untested = _untested(f, pair)
     if untested:
-        return Kind.TOO_LITTLE_DATA, f"{untested}; what did not run is not cleared", None
+        return ChangeKind.TOO_LITTLE_DATA, f"{untested}; what did not run is not cleared", None
     old = pair.state(f.place, pair.old, f)
     if old.errors and case.clean is not True:
         if r is None:
             which = "BEFORE" if not old.bits else "AFTER"
             why = f"{show_count(old.errors)} errors before, but {which} counts no bits there"
-            return Kind.TOO_LITTLE_DATA, why, _rough_need(old.bits, old.errors, pair)
+            return ChangeKind.TOO_LITTLE_DATA, why, _rough_need(old.bits, old.errors, pair)
         needed = needed_bits(case, pair, lacking)
         why = (
             f"no error in {show_count(r.after.bits or 0)} bits, but that does not exclude the "
             f"earlier {show_rate(r.before.rate)} ({_conf(pair)}, one-sided); {r.basis}"
         )
-        return Kind.TOO_LITTLE_DATA, why, needed
-    return Kind.CLEARED, _why_clear(case, pair), None
+        return ChangeKind.TOO_LITTLE_DATA, why, needed
+    return ChangeKind.CLEARED, _why_clear(case, pair), None
 
 
 def symptoms(place: Place, pair: PairedRuns) -> str:

@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from memdiag.model.board import Board
-from memdiag.model.comparison import Change, Comparison, History, Kind, Outcome, Stage, Track
+from memdiag.model.comparison import Change, ChangeKind, Comparison, History, Outcome, Stage, Track
 from memdiag.model.place import Place
 from memdiag.model.problems import Problem, problem
 from memdiag.model.records import FAILED, Result, Run
@@ -121,14 +121,14 @@ def _board(before: Run, after: Run, verdict: Verdict | None) -> Board:
 _FAILED = frozenset(r.value for r in FAILED)
 
 _ORDER = (
-    Kind.WORSE,
-    Kind.NEW,
-    Kind.MOVED,
-    Kind.REMAINS,
-    Kind.BETTER,
-    Kind.TOO_LITTLE_DATA,
-    Kind.CLEARED,
-    Kind.SAME,
+    ChangeKind.WORSE,
+    ChangeKind.NEW,
+    ChangeKind.MOVED,
+    ChangeKind.REMAINS,
+    ChangeKind.BETTER,
+    ChangeKind.TOO_LITTLE_DATA,
+    ChangeKind.CLEARED,
+    ChangeKind.SAME,
 )
 
 
@@ -142,14 +142,14 @@ def _urgency(change: Change) -> tuple[bool, int]:
 def _outcome(
     pair: PairedRuns, findings: Sequence[Change], links: Sequence[Change], gaps: Gaps
 ) -> Outcome:
-    if any(c.kind is Kind.WORSE or _is_harm(c) for c in findings):
+    if any(c.kind is ChangeKind.WORSE or _is_harm(c) for c in findings):
         return Outcome.WORSE
-    stays = (Kind.REMAINS, Kind.BETTER, Kind.MOVED, Kind.NEW)
-    if any(c.kind in stays for c in findings) or any(c.kind is Kind.NEW for c in links):
+    stays = (ChangeKind.REMAINS, ChangeKind.BETTER, ChangeKind.MOVED, ChangeKind.NEW)
+    if any(c.kind in stays for c in findings) or any(c.kind is ChangeKind.NEW for c in links):
         return Outcome.NOT_REPAIRED
     if pair.work.off or gaps.failing:
         return Outcome.NOT_REPAIRED
-    if any(c.kind is Kind.TOO_LITTLE_DATA for c in findings):
+    if any(c.kind is ChangeKind.TOO_LITTLE_DATA for c in findings):
         return Outcome.TOO_LITTLE_DATA
     if gaps.sites or gaps.unrun or not pair.after.source.complete:
         return Outcome.TOO_LITTLE_DATA
@@ -159,7 +159,7 @@ def _outcome(
 def _is_harm(change: Change) -> bool:
     """A fault where the earlier run had tested and found none: not one that was merely hidden."""
     found = change.after.finding
-    if change.kind is not Kind.NEW or found is None or found.expected:
+    if change.kind is not ChangeKind.NEW or found is None or found.expected:
         return False
     tested = change.before.bits or change.before.worst not in (None, "not-run")
     return found.cause in OWN and found.cause is not Cause.UNDECIDED and bool(tested)

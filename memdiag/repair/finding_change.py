@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from memdiag.model.comparison import Change, Kind
+from memdiag.model.comparison import Change, ChangeKind
 from memdiag.model.quantities import show_p, show_rate
 from memdiag.model.verdict import WANTS_WORK, Cause, Finding
 from memdiag.repair.clearing import Case, gone, needed_bits, symptoms
@@ -52,17 +52,17 @@ def _judge(case: Case, pair: PairedRuns, lacking: int) -> tuple[Change, list[Fin
     used = list(case.later)
     points = None
     if told is not None and told.kind == "followed":
-        kind, because, points, needed = Kind.MOVED, told.says, told.points_to, None
+        kind, because, points, needed = ChangeKind.MOVED, told.says, told.points_to, None
         dest = pair.work.destination(site or "")
         used += [g for g in pair.after_verdict.findings if g.place.site == dest]
-    elif told is not None and kind is not Kind.TOO_LITTLE_DATA:
+    elif told is not None and kind is not ChangeKind.TOO_LITTLE_DATA:
         because, points = f"{told.says}; {because}", told.points_to
         if told.comes_back:
             because += "; a joint made anew by chance can open again"
     elif told is not None and told.kind == "stayed":
         because = f"{because} ({told.says})"
     if f.expected and site in pair.work.fitted:
-        ends = "answers" if kind is Kind.CLEARED else "is not right yet"
+        ends = "answers" if kind is ChangeKind.CLEARED else "is not right yet"
         because = f"{site} was empty on purpose; the package fitted there {ends}; {because}"
     source = next((a for a, b in pair.work.swapped if b == site and a != site), None)
     if f.cause is Cause.SPILLOVER and source is not None and own:
@@ -105,20 +105,24 @@ def _follow(site: str, pair: PairedRuns, *, faulty: bool) -> Follow | None:
 
 def _kind(
     case: Case, pair: PairedRuns, later: Sequence[Finding], lacking: int
-) -> tuple[Kind, str, int | None]:
+) -> tuple[ChangeKind, str, int | None]:
     """`(what became of it, why, bits needed)`, before the part is followed."""
     f = case.finding
     own = [g for g in later if g.cause in OWN]
     if f.place.site in pair.work.off:
-        return Kind.TOO_LITTLE_DATA, f"{f.place.site} is empty on purpose: nothing to test", None
+        return (
+            ChangeKind.TOO_LITTLE_DATA,
+            f"{f.place.site} is empty on purpose: nothing to test",
+            None,
+        )
     if own:
         return _still_there(case, pair, own)
     if later and f.cause is not Cause.SPILLOVER:
         source = later[0].because_of or "a fault elsewhere"
         why = f"disturbed by {source}: it cannot be judged until that is mended"
-        return Kind.TOO_LITTLE_DATA, why, None
+        return ChangeKind.TOO_LITTLE_DATA, why, None
     if later:
-        return Kind.REMAINS, _spilling(later[0]), None
+        return ChangeKind.REMAINS, _spilling(later[0]), None
     return gone(case, pair, lacking)
 
 
@@ -130,15 +134,15 @@ def _spilling(now: Finding) -> str:
 
 def _still_there(
     case: Case, pair: PairedRuns, own: Sequence[Finding]
-) -> tuple[Kind, str, int | None]:
+) -> tuple[ChangeKind, str, int | None]:
     sure = [g for g in own if g.cause is not Cause.UNDECIDED]
     f, now = case.finding, (sure or own)[0]
     if not sure and not symptoms(f.place, pair):
         why = "not decided in the later run, which shows no error and no failed step there"
-        return Kind.TOO_LITTLE_DATA, why, needed_bits(case, pair, 1)
+        return ChangeKind.TOO_LITTLE_DATA, why, needed_bits(case, pair, 1)
     if f.cause is Cause.SPILLOVER:
         source = f.because_of or "the first fault"
-        return Kind.REMAINS, f"did not go with {source}: now a finding of its own", None
+        return ChangeKind.REMAINS, f"did not go with {source}: now a finding of its own", None
     grave = _GRAVE.get(now.cause, 1) - _GRAVE.get(f.cause, 1)
     if (
         f.cause in OWN
@@ -147,18 +151,18 @@ def _still_there(
         and Cause.UNDECIDED not in (f.cause, now.cause)
     ):
         why = f"{f.cause} before, {now.cause} now"
-        return (Kind.WORSE if grave > 0 else Kind.BETTER), why, None
+        return (ChangeKind.WORSE if grave > 0 else ChangeKind.BETTER), why, None
     changed = "" if f.cause is now.cause else f"; now it looks like {now.cause}"
     r = case.rate
     if r is not None and r.p is not None and case.p_adjusted <= 1 - pair.confidence:
         higher = r.ratio is None or r.ratio > 1
         word = "higher" if higher else "lower"
         why = f"{_rates(r)}: {word} ({show_p(case.p_adjusted)}, two-sided); {r.basis}{changed}"
-        return (Kind.WORSE if higher else Kind.BETTER), why, None
+        return (ChangeKind.WORSE if higher else ChangeKind.BETTER), why, None
     if r is not None and r.p is not None:
         why = f"{_rates(r)}: no difference shown ({show_p(case.p_adjusted)}, two-sided); {r.basis}"
-        return Kind.REMAINS, why + changed, None
-    return Kind.REMAINS, (symptoms(f.place, pair) or "still found") + changed, None
+        return ChangeKind.REMAINS, why + changed, None
+    return ChangeKind.REMAINS, (symptoms(f.place, pair) or "still found") + changed, None
 
 
 def _rates(r: RateChange) -> str:
@@ -170,14 +174,19 @@ def _confirmed(changes: list[Change]) -> list[Change]:
     vanished: dict[str, list[str]] = {}
     for c in changes:
         f = c.before.finding
-        if f is not None and f.cause is Cause.SPILLOVER and f.because_of and c.kind is Kind.CLEARED:
+        if (
+            f is not None
+            and f.cause is Cause.SPILLOVER
+            and f.because_of
+            and c.kind is ChangeKind.CLEARED
+        ):
             vanished.setdefault(f.because_of, []).append(str(c.place))
     return [_confirm(c, vanished) for c in changes]
 
 
 def _confirm(change: Change, vanished: Mapping[str, Sequence[str]]) -> Change:
     f = change.before.finding
-    if f is None or change.kind is not Kind.CLEARED:
+    if f is None or change.kind is not ChangeKind.CLEARED:
         return change
     if f.cause is Cause.SPILLOVER:
         if not f.because_of:
@@ -201,7 +210,7 @@ def _new(g: Finding, pair: PairedRuns) -> Change:
     after = pair.state(g.place, pair.new, g)
     if g.expected:
         why = f"{g.place.site} is now empty on purpose"
-        return Change("finding", g.place, Kind.TOO_LITTLE_DATA, before, after, why)
+        return Change("finding", g.place, ChangeKind.TOO_LITTLE_DATA, before, after, why)
     done = pair.work.at(g.place.site) if g.place.site else ""
     why = "tested without a finding before"
     if not any(was_tested(link) for link in old):
@@ -212,4 +221,4 @@ def _new(g: Finding, pair: PairedRuns) -> Change:
         why += f"; disturbed by {g.because_of}"
     elif g.action not in WANTS_WORK:
         why += "; nothing to do about it now"
-    return Change("finding", g.place, Kind.NEW, before, after, why)
+    return Change("finding", g.place, ChangeKind.NEW, before, after, why)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from memdiag.model.comparison import Change, Kind, Rate
+from memdiag.model.comparison import Change, ChangeKind, Rate
 from memdiag.model.place import Place
 from memdiag.model.quantities import show_count, show_p, show_rate
 from memdiag.model.records import Result
@@ -15,13 +15,13 @@ from memdiag.stats import holm
 
 # Several things are seen of one link; the one said first here is what became of it.
 _URGENT = (
-    Kind.NEW,
-    Kind.WORSE,
-    Kind.REMAINS,
-    Kind.TOO_LITTLE_DATA,
-    Kind.BETTER,
-    Kind.CLEARED,
-    Kind.SAME,
+    ChangeKind.NEW,
+    ChangeKind.WORSE,
+    ChangeKind.REMAINS,
+    ChangeKind.TOO_LITTLE_DATA,
+    ChangeKind.BETTER,
+    ChangeKind.CLEARED,
+    ChangeKind.SAME,
 )
 
 _GRADE = {
@@ -32,7 +32,7 @@ _GRADE = {
     Result.NO_RESPONSE: 3,
 }
 
-Said = tuple[Kind, str]
+Said = tuple[ChangeKind, str]
 
 
 def link_changes(pair: PairedRuns) -> list[Change]:
@@ -73,16 +73,16 @@ def _change(
     said.sort(key=lambda s: _URGENT.index(s[0]))
     eye = pair.eyes.get(a)
     if eye is not None and eye.direction < 0:
-        said.insert(0, (Kind.WORSE, eye.says()))
+        said.insert(0, (ChangeKind.WORSE, eye.says()))
     elif eye is not None and eye.direction > 0:
         # An eye that opened goes with whatever else became of the link.
-        said.append((said[0][0] if said else Kind.BETTER, eye.says()))
-    kind = min((k for k, _ in said), key=_URGENT.index, default=Kind.SAME)
+        said.append((said[0][0] if said else ChangeKind.BETTER, eye.says()))
+    kind = min((k for k, _ in said), key=_URGENT.index, default=ChangeKind.SAME)
     because = "; ".join(text for _, text in said) or "nothing changed"
     if b.site in pair.work.off:
-        kind, because = Kind.TOO_LITTLE_DATA, f"{b.site} is empty on purpose"
+        kind, because = ChangeKind.TOO_LITTLE_DATA, f"{b.site} is empty on purpose"
     elif not _anything(pair, a, b):
-        kind, because = Kind.TOO_LITTLE_DATA, "not tested in the later run"
+        kind, because = ChangeKind.TOO_LITTLE_DATA, "not tested in the later run"
     needed = None
     if rate is not None and clean is False:
         needed = rate.bits_to_exclude(level / max(1, lacking))
@@ -162,35 +162,37 @@ def _anything(pair: PairedRuns, a: Place, b: Place) -> bool:
 
 def _training(before: Mapping[str, Result], after: Mapping[str, Result]) -> list[Said]:
     """The steps whose result changed, and those that stay bad."""
-    found: dict[Kind, list[str]] = {}
+    found: dict[ChangeKind, list[str]] = {}
     for step, was in before.items():
         now = after.get(step)
         ran = now is not None and now is not Result.NOT_RUN
         if was is Result.NOT_RUN:
             if now in BAD:
-                found.setdefault(Kind.NEW, []).append(f"{step} {now}, not run before")
+                found.setdefault(ChangeKind.NEW, []).append(f"{step} {now}, not run before")
         elif not ran:
             if was in BAD:
-                found.setdefault(Kind.TOO_LITTLE_DATA, []).append(f"{step} {was}, not run now")
+                found.setdefault(ChangeKind.TOO_LITTLE_DATA, []).append(
+                    f"{step} {was}, not run now"
+                )
         elif was is not now:
             assert now is not None
             found.setdefault(_step_kind(was, now), []).append(f"{step} {was} -> {now}")
         elif was in BAD:
-            found.setdefault(Kind.REMAINS, []).append(f"{step} still {was}")
+            found.setdefault(ChangeKind.REMAINS, []).append(f"{step} still {was}")
     for step, now in after.items():
         if step not in before and now in BAD:
-            found.setdefault(Kind.NEW, []).append(f"{step} {now}, not named before")
+            found.setdefault(ChangeKind.NEW, []).append(f"{step} {now}, not named before")
     return [(kind, ", ".join(texts)) for kind, texts in found.items()]
 
 
-def _step_kind(was: Result, now: Result) -> Kind:
+def _step_kind(was: Result, now: Result) -> ChangeKind:
     if was not in BAD:
-        return Kind.NEW
+        return ChangeKind.NEW
     if now not in BAD:
-        return Kind.CLEARED
+        return ChangeKind.CLEARED
     if _GRADE[was] == _GRADE[now]:
-        return Kind.REMAINS
-    return Kind.BETTER if _GRADE[now] < _GRADE[was] else Kind.WORSE
+        return ChangeKind.REMAINS
+    return ChangeKind.BETTER if _GRADE[now] < _GRADE[was] else ChangeKind.WORSE
 
 
 def _errors(rate: RateChange | None, clean: bool | None, p: float, level: float) -> Sequence[Said]:
@@ -201,15 +203,17 @@ def _errors(rate: RateChange | None, clean: bool | None, p: float, level: float)
     if clean is not None:
         bits = show_count(now.bits or 0)
         if clean:
-            return ((Kind.CLEARED, f"{figures}, no error in {bits} bits ({rate.basis})"),)
+            return ((ChangeKind.CLEARED, f"{figures}, no error in {bits} bits ({rate.basis})"),)
         why = f"{figures}, but no error in {bits} bits does not exclude it ({rate.basis})"
-        return ((Kind.TOO_LITTLE_DATA, why),)
+        return ((ChangeKind.TOO_LITTLE_DATA, why),)
     test = f"{figures}, {show_p(p)} two-sided ({rate.basis})"
     if not was.errors:
-        return ((Kind.NEW, test) if p <= level else (Kind.SAME, f"{test}: may be chance"),)
+        return (
+            (ChangeKind.NEW, test) if p <= level else (ChangeKind.SAME, f"{test}: may be chance"),
+        )
     if p > level:
-        return ((Kind.REMAINS, test),)
-    return ((Kind.WORSE if (rate.ratio or 0) > 1 else Kind.BETTER, test),)
+        return ((ChangeKind.REMAINS, test),)
+    return ((ChangeKind.WORSE if (rate.ratio or 0) > 1 else ChangeKind.BETTER, test),)
 
 
 def _uncounted(pair: PairedRuns, a: Place, b: Place, rate: RateChange | None) -> Sequence[Said]:
@@ -218,9 +222,9 @@ def _uncounted(pair: PairedRuns, a: Place, b: Place, rate: RateChange | None) ->
         return ()
     was, now = pair.old[a].counts(pair.shared), pair.new[b].counts(pair.shared)
     if now.errors:
-        kind = Kind.REMAINS if was.errors else Kind.NEW
+        kind = ChangeKind.REMAINS if was.errors else ChangeKind.NEW
         return ((kind, f"{show_count(now.errors)} errors now; no rate, bits were not counted"),)
     if was.errors:
         why = f"{show_count(was.errors)} errors before; the bits to set against them are missing"
-        return ((Kind.TOO_LITTLE_DATA, why),)
+        return ((ChangeKind.TOO_LITTLE_DATA, why),)
     return ()

@@ -53,12 +53,12 @@ def rate_change(
     if one.errors == two.errors == 0:
         basis = "no error in either run"
         return RateChange(one, two, None, None, None, None, None, 0.0, basis)
-    counts1, bits1, counts2, bits2, basis = _repeats(before, after, one, two)
+    counts1, bits1, counts2, bits2, basis, scatters = _repeats(before, after, one, two)
     seen = stats.effective_events(counts1, bits1, confidence)
     test = stats.compare_replicates(counts2, bits2, counts1, bits1, confidence=confidence)
-    if "{scatter}" in basis:
+    if scatters:
         index = max(test.dispersion, seen.dispersion if two.errors == 0 else 1.0)
-        basis = basis.format(scatter=_scatter(index))
+        basis = f"{basis} scatter {_scatter(index)}"
     p_none = None
     if one.errors and not two.errors:
         p_none = math.exp(-seen.events * two.bits / one.bits)
@@ -73,24 +73,26 @@ def _scatter(index: float) -> str:
 
 def _repeats(
     before: Sequence[Counts], after: Sequence[Counts], one: Counts, two: Counts
-) -> tuple[list[float], list[float], list[float], list[float], str]:
-    """Counts and exposures of both runs in the best repeats there are, and a word on which."""
+) -> tuple[list[float], list[float], list[float], list[float], str, bool]:
+    """Counts and exposures of both runs in the best repeats there are, a word on which, and whether
+    those repeats tell how errors scatter."""
     assert one.bits and two.bits and one.errors is not None and two.errors is not None
     sides = [_attempts(before), _attempts(after)]
     tries = max((len(s) for s in sides if s is not None), default=0)
+    scatters = False
     # Errors seen once tell no scatter: the attempts must be those of the side that has errors.
     if any(side and sum(e for _, e in side) for side in sides):
         whole = [
             side or [(t.bits or 0, t.errors or 0)]
             for side, t in zip(sides, (one, two), strict=True)
         ]
-        basis = f"{tries} attempts scatter {{scatter}}"
+        basis, scatters = f"{tries} attempts", True
     elif one.cells is not None and two.cells is not None and (one.cells or two.cells):
         whole = [[(one.bits, one.cells)], [(two.bits, two.cells)]]
         basis = f"distinct failing addresses compared: {_cells(one)} before, {_cells(two)} after"
     elif one.errors and two.errors and (len(before) > 1 or len(after) > 1):
         whole = [[(c.bits, c.errors or 0) for c in side if c.bits] for side in (before, after)]
-        basis = f"{max(map(len, whole))} lanes scatter {{scatter}}"
+        basis, scatters = f"{max(map(len, whole))} lanes", True
     else:
         whole = [[(one.bits, one.errors)], [(two.bits, two.errors)]]
         basis = "errors taken as independent: no repeats that would tell their scatter"
@@ -101,6 +103,7 @@ def _repeats(
         [float(e) for _, e in second],
         [float(b) for b, _ in second],
         basis,
+        scatters,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from memdiag.model.comparison import Change, Comparison, Kind, Rate, State
+from memdiag.model.comparison import Change, ChangeKind, Comparison, Rate, State
 from memdiag.model.place import Place
 from memdiag.model.quantities import show_count, show_rate
 from memdiag.reports.page import NOT_SAID, Column, Grid, Row
@@ -18,7 +18,7 @@ def changes_grid(c: Comparison) -> Grid:
     """A site has one row; its links follow only where they fared differently. What stayed the
     same is left out."""
     shown = _shown(c)
-    same = sum(x.kind is Kind.SAME for x in c.links)
+    same = sum(x.kind is ChangeKind.SAME for x in c.links)
     rest = []
     if len(shown) > MOST_ROWS:
         rest.append(f"{len(shown) - MOST_ROWS} more rows: see --format csv")
@@ -53,15 +53,15 @@ def _shown(c: Comparison) -> list[Change]:
         links.setdefault(link.place.site, []).append(link)
     shown: list[Change] = []
     for site in c.sites:
-        if site.kind is Kind.SAME:
+        if site.kind is ChangeKind.SAME:
             continue
         shown.append(site)
         here = links[site.place.site]
         # Where lanes are named, a row for their whole channel says nothing of its own.
         finest = [x for x in here if x.place.lane is not None] or here
         if len({x.kind for x in finest}) > 1:
-            shown += _by_place(x for x in here if x.kind is not Kind.SAME)
-    return shown + _by_place(x for x in links.get(None, ()) if x.kind is not Kind.SAME)
+            shown += _by_place(x for x in here if x.kind is not ChangeKind.SAME)
+    return shown + _by_place(x for x in links.get(None, ()) if x.kind is not ChangeKind.SAME)
 
 
 def _by_place(changes: Iterable[Change]) -> list[Change]:

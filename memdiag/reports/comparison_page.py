@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from functools import partial
 
-from memdiag.model.comparison import Change, Comparison, History, Kind, Outcome, Rate, State, Track
+from memdiag.model.comparison import (
+    Change,
+    ChangeKind,
+    Comparison,
+    History,
+    Outcome,
+    Rate,
+    State,
+    Track,
+)
 from memdiag.model.problems import Severity
 from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
 from memdiag.model.records import Run
@@ -16,14 +25,14 @@ from memdiag.reports.page import NOT_SAID, Changed, Column, Grid, Page, Part, Pl
 from memdiag.reports.page import Outcome as OutcomeSaid
 
 SIGNS = {
-    Kind.CLEARED: "✓",
-    Kind.REMAINS: "●",
-    Kind.NEW: "▲",
-    Kind.MOVED: "⇄",
-    Kind.WORSE: "▼",
-    Kind.BETTER: "△",
-    Kind.SAME: "=",
-    Kind.TOO_LITTLE_DATA: "?",
+    ChangeKind.CLEARED: "✓",
+    ChangeKind.REMAINS: "●",
+    ChangeKind.NEW: "▲",
+    ChangeKind.MOVED: "⇄",
+    ChangeKind.WORSE: "▼",
+    ChangeKind.BETTER: "△",
+    ChangeKind.SAME: "=",
+    ChangeKind.TOO_LITTLE_DATA: "?",
 }
 """A shape for each change, beside its word."""
 
@@ -54,7 +63,7 @@ def comparison_page(c: Comparison) -> Page:
 
 def comparison_part(c: Comparison, *, crowded: bool = False) -> Part:
     """Everything that is shown of a comparison. `crowded`: it stands below a verdict."""
-    told = [x for x in c.links if x.kind not in (Kind.SAME, Kind.TOO_LITTLE_DATA)]
+    told = [x for x in c.links if x.kind not in (ChangeKind.SAME, ChangeKind.TOO_LITTLE_DATA)]
     warnings = tuple(_warnings(c))
     return Part(
         crowded=crowded,
@@ -136,9 +145,9 @@ def _cause(state: State, change: Change, later: bool) -> str:
 
 
 _LATER = {
-    Kind.MOVED: "moved with the package",
-    Kind.TOO_LITTLE_DATA: "not known",
-    **dict.fromkeys((Kind.REMAINS, Kind.BETTER, Kind.WORSE), "not clear"),
+    ChangeKind.MOVED: "moved with the package",
+    ChangeKind.TOO_LITTLE_DATA: "not known",
+    **dict.fromkeys((ChangeKind.REMAINS, ChangeKind.BETTER, ChangeKind.WORSE), "not clear"),
 }
 
 

@@ -21,7 +21,7 @@ from memdiag.reports.packages import Mark
 NOT_SAID = "-"
 
 Pairs = tuple[tuple[str, str], ...]
-Kind = Literal["own", "spilled", "disturbed", "clear"]
+RowKind = Literal["own", "spilled", "disturbed", "clear"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ class Row:
     disturbs (`spilled`; `disturbed` where that is all), and rows that are `clear`."""
 
     cells: tuple[str, ...]
-    kind: Kind = "own"
+    kind: RowKind = "own"
 
     @property
     def loud(self) -> bool:

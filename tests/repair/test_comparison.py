@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from memdiag import stats
 from memdiag.diagnosis.judge import judge
 from memdiag.evidence.measurements import measure
-from memdiag.model.comparison import Change, Comparison, Kind, Outcome
+from memdiag.model.comparison import Change, ChangeKind, Comparison, Outcome
 from memdiag.model.place import Place
 from memdiag.model.verdict import Action, Cause, Finding
 from memdiag.repair.alignment import Counts, align, gather, lines_of
@@ -64,10 +64,10 @@ def test_package_off_then_fitted_closes_the_case() -> None:
     fitted = after(head={"stage": "after-swap", "replaced": "U6"})
     made = compared(bare, fitted)
     assert made.outcome is Outcome.REPAIRED
-    assert at(made, "U6").kind is Kind.CLEARED
+    assert at(made, "U6").kind is ChangeKind.CLEARED
     assert "empty on purpose" in at(made, "U6").because
     ninth = at(made, "U9")
-    assert ninth.kind is Kind.CLEARED and ninth.before.errors == 5 and ninth.after.errors == 0
+    assert ninth.kind is ChangeKind.CLEARED and ninth.before.errors == 5 and ninth.after.errors == 0
     assert "was spillover from U6" in ninth.because
 
 
@@ -261,7 +261,10 @@ def test_two_data_lines_of_one_lane_are_two_places() -> None:
         before_verdict=replace(judge(one, board()), findings=(dead,)),
         after_verdict=replace(judge(two, board()), findings=(other,)),
     )
-    assert {(c.place.dq, c.kind) for c in made.findings} == {(3, Kind.CLEARED), ((4, 5), Kind.NEW)}
+    assert {(c.place.dq, c.kind) for c in made.findings} == {
+        (3, ChangeKind.CLEARED),
+        ((4, 5), ChangeKind.NEW),
+    }
     document(made)
 
 
@@ -364,13 +367,13 @@ def test_a_new_package_that_works(name: str, fault: dict) -> None:  # type: igno
     site = board(name).sites[-1].ref
     made = compared(before({site: fault}, name=name), after(name=name, head={"replaced": site}))
     assert made.outcome is Outcome.REPAIRED and made.needed_bits is None
-    assert at(made, site).kind is Kind.CLEARED and at(made, site).points_to == PACKAGE
+    assert at(made, site).kind is ChangeKind.CLEARED and at(made, site).points_to == PACKAGE
 
 
 def test_two_healthy_runs() -> None:
     made = compared(before(), after())
     assert made.outcome is Outcome.REPAIRED and made.headline == "No finding in either run."
-    assert {c.kind for c in made.links} == {Kind.SAME}
+    assert {c.kind for c in made.links} == {ChangeKind.SAME}
 
 
 def test_too_few_bits_say_how_many_are_needed_and_how_long() -> None:
@@ -383,7 +386,7 @@ def test_too_few_bits_say_how_many_are_needed_and_how_long() -> None:
     assert made.needed_bits == pytest.approx(stats.bits_needed(rate, 0.95), abs=2)
     # Four lanes of eight lines, 14 Gbit/s each.
     assert made.needed_seconds == pytest.approx(made.needed_bits / (32 * 14e9))
-    assert at(made, "U6").kind is Kind.TOO_LITTLE_DATA
+    assert at(made, "U6").kind is ChangeKind.TOO_LITTLE_DATA
 
 
 @given(st.integers(1, 4000), st.sampled_from([0.9, 0.95, 0.99]), st.integers(10**9, 10**13))
@@ -417,7 +420,7 @@ def test_what_did_not_run_is_not_cleared() -> None:
     idle = {"U6": {"read": "not-run", "width": None, "bits": None, "errors": None}}
     made = compared(before({"U6": WEAK}), after(idle, head={"replaced": "U6"}))
     assert made.outcome is not Outcome.REPAIRED
-    assert at(made, "U6").kind in (Kind.TOO_LITTLE_DATA, Kind.REMAINS)
+    assert at(made, "U6").kind in (ChangeKind.TOO_LITTLE_DATA, ChangeKind.REMAINS)
 
 
 def test_a_step_left_out_is_not_cleared() -> None:
@@ -430,7 +433,8 @@ def test_a_step_left_out_is_not_cleared() -> None:
         before({"U6": WEAK}), "\n".join(rows).replace("[end] 144", f"[end] {144 - dropped}")
     )
     assert (
-        at(made, "U6").kind is Kind.TOO_LITTLE_DATA and "read did not run" in at(made, "U6").because
+        at(made, "U6").kind is ChangeKind.TOO_LITTLE_DATA
+        and "read did not run" in at(made, "U6").because
     )
 
 
@@ -473,12 +477,12 @@ def test_a_few_errors_left_are_not_a_repair() -> None:
     left = {"U6/10/0": {"errors": 40}}
     made = compared(before({"U6": WEAK}), after(left, head={"replaced": "U6"}))
     assert made.outcome is Outcome.NOT_REPAIRED
-    assert at(made, "U6").kind in (Kind.BETTER, Kind.REMAINS)
+    assert at(made, "U6").kind in (ChangeKind.BETTER, ChangeKind.REMAINS)
 
 
 def test_a_new_fault_is_worse_but_a_hidden_one_is_not() -> None:
     harmed = compared(before({"U6": WEAK}), after({"U7": GONE}, head={"replaced": "U6"}))
-    assert harmed.outcome is Outcome.WORSE and at(harmed, "U7").kind is Kind.NEW
+    assert harmed.outcome is Outcome.WORSE and at(harmed, "U7").kind is ChangeKind.NEW
     assert harmed.headline.startswith("U7 missing")
     # U7 was never reached before: found now, it was merely hidden.
     idle = {"id": "not-run", "read": "not-run", "width": None, "bits": None, "errors": None}
@@ -491,12 +495,12 @@ def test_a_new_fault_is_worse_but_a_hidden_one_is_not() -> None:
         after_verdict=judged(two),
     )
     assert made.outcome is Outcome.NOT_REPAIRED
-    assert at(made, "U7").kind is Kind.NEW and "did not test it" in at(made, "U7").because
+    assert at(made, "U7").kind is ChangeKind.NEW and "did not test it" in at(made, "U7").because
 
 
 def test_a_fault_that_got_graver_is_worse() -> None:
     made = compared(before({"U6": WEAK}), after({"U6": GONE}))
-    assert made.outcome is Outcome.WORSE and at(made, "U6").kind is Kind.WORSE
+    assert made.outcome is Outcome.WORSE and at(made, "U6").kind is ChangeKind.WORSE
 
 
 def test_spillover_that_vanished_confirms_and_what_stayed_is_a_finding() -> None:
@@ -506,17 +510,17 @@ def test_spillover_that_vanished_confirms_and_what_stayed_is_a_finding() -> None
     assert made.outcome is Outcome.REPAIRED
     stays = compared(before({"U6": GONE, **near}), after({"U5": WEAK}, head={"replaced": "U6"}))
     assert stays.outcome is Outcome.NOT_REPAIRED
-    assert at(stays, "U5").kind is Kind.REMAINS
+    assert at(stays, "U5").kind is ChangeKind.REMAINS
     assert "now a finding of its own" in at(stays, "U5").because
-    assert at(stays, "U7").kind is Kind.CLEARED
+    assert at(stays, "U7").kind is ChangeKind.CLEARED
 
 
 def test_a_site_taken_off_is_neither_cleared_nor_new() -> None:
     made = compared(before({"U6": WEAK}), after({"U6": GONE}, head={"removed": "U6"}))
     assert made.outcome is Outcome.NOT_REPAIRED
-    assert at(made, "U6").kind is Kind.TOO_LITTLE_DATA and "on purpose" in made.headline
+    assert at(made, "U6").kind is ChangeKind.TOO_LITTLE_DATA and "on purpose" in made.headline
     assert "Fit a package at U6" in made.todo
-    assert all(c.kind is not Kind.NEW for c in made.changes)
+    assert all(c.kind is not ChangeKind.NEW for c in made.changes)
 
 
 def test_fitted_but_still_silent() -> None:
@@ -568,13 +572,13 @@ SWAP = {"swapped": "U6>U9 U9>U6"}
 def test_the_fault_followed_the_part() -> None:
     made = compared(before({"U6": WEAK}), after({"U9": WEAK}, head=SWAP))
     assert made.outcome is Outcome.NOT_REPAIRED
-    assert [(c.kind, c.points_to) for c in made.findings] == [(Kind.MOVED, PACKAGE)]
+    assert [(c.kind, c.points_to) for c in made.findings] == [(ChangeKind.MOVED, PACKAGE)]
     assert "U6 to U9" in made.headline and "U9" in made.todo
 
 
 def test_the_fault_stayed_at_the_site() -> None:
     made = compared(before({"U6": WEAK}), after({"U6": WEAK}, head=SWAP))
-    assert at(made, "U6").kind is Kind.REMAINS and at(made, "U6").points_to == SITE
+    assert at(made, "U6").kind is ChangeKind.REMAINS and at(made, "U6").points_to == SITE
     assert made.todo.startswith("No further package at U6")
 
 
@@ -586,7 +590,7 @@ def test_the_fault_went_with_the_swap_itself() -> None:
 
 def test_the_fault_shows_at_both_places() -> None:
     made = compared(before({"U6": WEAK}), after({"U6": WEAK, "U9": WEAK}, head=SWAP))
-    assert at(made, "U6").kind is Kind.REMAINS and at(made, "U6").points_to is None
+    assert at(made, "U6").kind is ChangeKind.REMAINS and at(made, "U6").points_to is None
     assert "U9 too" in at(made, "U6").because
 
 
@@ -604,7 +608,7 @@ def test_a_swap_declared_before_already_is_not_this_repair() -> None:
 
 def test_a_new_package_with_the_same_fault() -> None:
     made = compared(before({"U6": WEAK}), after({"U6": WEAK}, head={"replaced": "U6"}))
-    assert at(made, "U6").kind is Kind.REMAINS and at(made, "U6").points_to == SITE
+    assert at(made, "U6").kind is ChangeKind.REMAINS and at(made, "U6").points_to == SITE
 
 
 def test_gone_after_reflow_only_may_come_back() -> None:
@@ -615,7 +619,7 @@ def test_gone_after_reflow_only_may_come_back() -> None:
 
 def test_reflow_that_did_not_help() -> None:
     made = compared(before({"U6": WEAK}), after({"U6": WEAK}, head={"reflowed": "U6"}))
-    assert at(made, "U6").kind is Kind.REMAINS and "did not help" in at(made, "U6").because
+    assert at(made, "U6").kind is ChangeKind.REMAINS and "did not help" in at(made, "U6").because
 
 
 # ---- rates ----
@@ -696,7 +700,7 @@ def test_attempts_come_through_from_the_dump() -> None:
     first = before({"U6": {**WEAK, "errors": [900, 20, 2000, 400]}}, attempts=4)
     made = compared(first, after({"U6": {**WEAK, "errors": [300, 60, 900, 120]}}, attempts=4))
     change = at(made, "U6")
-    assert change.kind is Kind.REMAINS and change.rate is not None
+    assert change.kind is ChangeKind.REMAINS and change.rate is not None
     assert "4 attempts scatter" in change.rate.basis and change.rate.p_adjusted > 0.05
 
 
@@ -705,7 +709,7 @@ def test_cells_come_through_from_the_dump() -> None:
     second = after({"U6/10/0": {"errors": 16000, "cells": 3}}, columns=("errors", "cells"))
     made = compared(first, second)
     link = next(c for c in made.links if c.place == Place("U6", 10, 0, 0))
-    assert link.kind is Kind.REMAINS and link.rate is not None
+    assert link.kind is ChangeKind.REMAINS and link.rate is not None
     assert "distinct failing addresses" in link.rate.basis
 
 
@@ -725,19 +729,19 @@ def test_p_values_are_adjusted_for_the_number_of_links() -> None:
 def test_all_eyes_narrower_together_is_no_change() -> None:
     warm = {s.ref: {"width": 0.36} for s in board().sites}
     made = compared(before(), after(warm))
-    assert {c.kind for c in made.links} == {Kind.SAME}
+    assert {c.kind for c in made.links} == {ChangeKind.SAME}
 
 
 def test_one_eye_that_closed_stands_out_from_its_peers() -> None:
     made = compared(before(), after({"U6/10/0": {"width": 0.30}}))
     link = next(c for c in made.links if c.place == Place("U6", 10, 0, 0))
-    assert link.kind is Kind.WORSE and "0.48 -> 0.32 UI" in link.because
-    assert sum(c.kind is Kind.WORSE for c in made.links) == 1
+    assert link.kind is ChangeKind.WORSE and "0.48 -> 0.32 UI" in link.because
+    assert sum(c.kind is ChangeKind.WORSE for c in made.links) == 1
 
 
 def test_a_tap_more_or_less_is_no_change() -> None:
     made = compared(before(), after({"U6/10/0": {"width": 0.44}, "U2/2/0": {"width": 0.48}}))
-    assert {c.kind for c in made.links} == {Kind.SAME}
+    assert {c.kind for c in made.links} == {ChangeKind.SAME}
 
 
 def test_an_eye_that_opened_clears_a_thin_one() -> None:
@@ -762,7 +766,7 @@ def test_given_verdicts_are_taken_as_they_are() -> None:
         before_verdict=replace(healthy, findings=(made_up,)),
         after_verdict=judge(two, board()),
     )
-    assert at(made, "U3").kind is Kind.CLEARED
+    assert at(made, "U3").kind is ChangeKind.CLEARED
     rail = replace(made_up, place=Place(rail="VDD_MEM_A"), cause=Cause.SUPPLY)
     back = compare(
         one,

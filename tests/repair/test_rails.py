@@ -21,8 +21,8 @@ from memdiag.evidence import rails
 from memdiag.model.board import Board, Rail
 from memdiag.model.rails import RailsReport
 from memdiag.model.verdict import HEATS, Action, Cause
-from memdiag.repair import rail_check
-from memdiag.repair.rail_check import check
+from memdiag.reading import typed_readings
+from tests.support.rails import check
 
 
 def board(name: str = "quince-12") -> Board:
@@ -259,7 +259,7 @@ def test_without_a_profile_the_readings_are_judged_by_common_practice() -> None:
 
 
 def test_readings_become_a_dump() -> None:
-    text = rail_check.dump_text(["A=2", "B=0L:rising"], None, ["A:U3"], ["U5"])
+    text = typed_readings.dump_text(["A=2", "B=0L:rising"], None, ["A:U3"], ["U5"])
     assert "removed  U5" in text
     assert "A 2 -" in text and "B 0L rising" in text and "A U3" in text
 

@@ -21,12 +21,11 @@ from memdiag.diagnosis.judge import judge
 from memdiag.model.table import COLUMNS
 from memdiag.model.verdict import WANTS_WORK
 from memdiag.reading import load
-from memdiag.repair import rail_check
 from memdiag.reports.documents import verdict_document
 from memdiag.reports.formats import render
 from memdiag.reports.rails_page import rails_page
 from memdiag.reports.verdict_page import verdict_page
-from tests.support import schemas
+from tests.support import rails, schemas
 from tests.support.benchtext import dump
 
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"
@@ -119,7 +118,7 @@ def test_the_command_prints_one_object_or_an_array(
 def test_ohm_readings_give_the_same_document() -> None:
     board = profiles.find("quince-12")
     assert board is not None
-    report = rail_check.check(["VDD_MEM_A=0.4:settled", "VDD_MEM_B=0L"], board)
+    report = rails.check(["VDD_MEM_A=0.4:settled", "VDD_MEM_B=0L"], board)
     document = schemas.strictly(render(rails_page(report), "json"))
     beyond_the_schema(document)
     assert [r["ohms"] for r in document["readings"]] == [0.4, None]

@@ -14,13 +14,14 @@ from memdiag.boards import profiles
 from memdiag.cli import main
 from memdiag.model.rails import RailsReport
 from memdiag.model.verdict import Verdict
-from memdiag.repair import rail_check, soak
+from memdiag.repair import soak
 from memdiag.reports import formats
 from memdiag.reports.page import Page, TablePage
 from memdiag.reports.rails_page import rails_page
 from memdiag.reports.soak_page import soak_page
 from memdiag.reports.table_page import table_page
 from tests.reports.test_html import HOSTILE, assert_inert
+from tests.support import rails
 
 ROOT = Path(__file__).resolve().parents[2]
 TEXTS = ("text", "json", "csv", "markdown", "html")
@@ -30,7 +31,7 @@ NASTY = "=1+1<script>alert(1)</script>|`x`\u202e"
 def readings(*more: str) -> RailsReport:
     board = profiles.find("quince-12")
     assert board is not None
-    return rail_check.check(["VDD_MEM_A=0.4:settled", "VDD_MEM_B=0L", *more], board)
+    return rails.check(["VDD_MEM_A=0.4:settled", "VDD_MEM_B=0L", *more], board)
 
 
 def table(verdict: Verdict, title: str = "run") -> TablePage:
@@ -140,7 +141,7 @@ def test_readings_say_the_same_in_every_format() -> None:
 def test_good_readings_are_clear_in_every_format() -> None:
     board = profiles.find("quince-12")
     assert board is not None
-    page = rails_page(rail_check.check(["VDD_MEM_A=200"], board))
+    page = rails_page(rails.check(["VDD_MEM_A=200"], board))
     assert formats.render(page, "text").startswith("rails: CLEAR\nDO: nothing here")
     assert formats.render(page, "markdown").startswith("## rails: clear\n")
     assert assert_inert(formats.render(page, "html")).texts[:2] == ["rails", "clear"]

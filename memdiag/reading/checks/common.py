@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from difflib import get_close_matches
 
 from memdiag.model.problems import Position, Problem, problem
 from memdiag.model.records import CountRow, Run, TrainingRow
+from memdiag.model.spelling import closest
 
 MOST_TOLD = 10
 """Problems of one check that are told one by one; of the others only the number is told."""
@@ -54,11 +54,10 @@ def rows_text(n: int) -> str:
 
 def nearest(name: object, known: Iterable[object]) -> str:
     """`did you mean U7?`, else the names there are: for the end of a hint."""
-    names = {str(k).casefold(): str(k) for k in known}
-    close = get_close_matches(str(name).casefold(), names, n=1, cutoff=0.6)
-    if close:
-        return f"did you mean {names[close[0]]}?"
-    shown = list(names.values())
+    shown = list(map(str, known))
+    near = closest(str(name), shown)
+    if near is not None:
+        return f"did you mean {near}?"
     more = f" and {len(shown) - 12} more" if len(shown) > 12 else ""
     return f"there are {', '.join(shown[:12])}{more}" if shown else "it has none"
 
