@@ -111,20 +111,23 @@ def matches(locus: Place, truth: Truth, board: Board) -> bool:
     if truth.kind == "stride":
         return locus.site is None and locus.rail is None
     if truth.partition is not None or truth.kind == "phy-channel":
-        if truth.partition is not None and locus.partition == truth.partition:
-            return True
-        channels = (
-            {truth.channel}
-            if truth.channel is not None
-            else {
-                c
-                for ref in truth.sites
-                for c in board.site(ref).channels  # type: ignore[union-attr]
-            }
-        )
-        return locus.channel in channels and (locus.site is None or locus.site in truth.sites)
+        return _in_controller(locus, truth, board)
     if truth.site is None:
         return locus.rail is not None and locus.rail in truth.rails
+    return _at_site(locus, truth, board)
+
+
+def _in_controller(locus: Place, truth: Truth, board: Board) -> bool:
+    """Whether a finding's place is the partition or the channel that the controller lost."""
+    if truth.partition is not None and locus.partition == truth.partition:
+        return True
+    channels = {truth.channel}
+    if truth.channel is None:
+        channels = {c for s in board.sites if s.ref in truth.sites for c in s.channels}
+    return locus.channel in channels and (locus.site is None or locus.site in truth.sites)
+
+
+def _at_site(locus: Place, truth: Truth, board: Board) -> bool:
     if locus.site is not None:
         return locus.site == truth.site
     if truth.kind == "short-package" and locus.rail == truth.rail:
