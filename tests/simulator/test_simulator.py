@@ -56,10 +56,6 @@ def read(scene: scenes.Scene) -> Run:
     return load(scene.text, board=scene.board if scene.known else None)[0]
 
 
-def strangers(family: str) -> boards.Board:
-    return boards.random_board(random.Random(family), family)
-
-
 # --- the same seed, the same scene ---------------------------------------------------------------
 
 
