@@ -216,7 +216,7 @@ def _terminated(family: str, kind: str, **more: object) -> scenes.Scene:
 def test_a_silent_package_is_wrong_for_half_of_its_bits_one_way(family: str, way: str) -> None:
     scene = _terminated(family, "missing")
     site = scene.truth[0].site
-    own = [r for r in read(scene).counts if r.scope.site == site]
+    own = [r for r in read(scene).counts if r.place.site == site]
     assert own
     for row in own:
         assert row.bits and row.errors
@@ -261,7 +261,7 @@ def test_joined_lines_read_alike_in_the_words() -> None:
         if truth.dq[0] == truth.dq[1]:
             continue  # across two lanes: not in one word here
         for key, wrote, wrong in zip(log.key, log.wrote[:, 0], log.wrong[:, 0], strict=True):
-            at = log.keys[key]
+            at = log.keys[key].place
             if (at.channel, at.lane) == (truth.channel, truth.lane):
                 back = int(wrote ^ wrong)
                 wrote_one, wrote_two = (int(wrote) >> d & 1 for d in truth.dq)
@@ -281,7 +281,7 @@ def test_cells_leave_the_link_check_alone_and_lines_do_not() -> None:
             truth, log = scene.truth[0], read(scene).errors
             if log is None:
                 continue
-            here = np.array([k.site == truth.site for k in log.keys])[log.key]
+            here = np.array([k.place.site == truth.site for k in log.keys])[log.key]
             seen += int(here.sum())
             right += int((log.edc[here] == bad).sum())
         # but for stray soft errors, and a many-bit error in 256 that a CRC-8 lets through
@@ -298,7 +298,7 @@ def test_an_open_address_line_pairs_places_one_line_apart() -> None:
     places = {
         (int(b), int(r), int(c))
         for k, b, r, c in zip(log.key, log.bank, log.row, log.col, strict=True)
-        if log.keys[k].channel == truth.channel and log.keys[k].site == truth.site
+        if (log.keys[k].place.channel, log.keys[k].place.site) == (truth.channel, truth.site)
     }
     lines = [("row", k) for k in range(14)] + [("col", k) for k in range(10)]
     paired = {line: sum(partner(p, line) in places for p in places) for line in lines}
@@ -338,7 +338,7 @@ def test_a_sequence_that_stops_runs_nothing_afterwards() -> None:
     assert dead is not None
     first = list(scene.board.channels).index(dead.channels[0])
     late = set(scene.board.channels[first + 1 :])
-    rows = [r for r in read(scene).training if r.scope.channel in late]
+    rows = [r for r in read(scene).training if r.place.channel in late]
     assert all(r.result == "not-run" for r in rows)
     assert bool(rows) == bool(late)
 
