@@ -71,12 +71,12 @@ def shape_of(log: ErrorLog, index: I64, board: Board, lines: int) -> Shape | Non
         shape = _by_fields(unique, len(index), lines)
         if shape is not None and shape.kind != "clustered" and addressed.size:
             # Cells all over may still keep a stride, or pair up in a bank or column line.
-            bare = _by_address(np.unique(log.address[addressed]), int(addressed.size), lines)
+            bare = _by_address(np.unique(log.address[addressed]), int(addressed.size))
             return bare if bare.kind in ("striped", "paired") else shape
         if shape is not None:
             return shape
     if addressed.size:
-        return _by_address(np.unique(log.address[addressed]), int(addressed.size), lines)
+        return _by_address(np.unique(log.address[addressed]), int(addressed.size))
     return Shape("spread", "spread", 0.5, len(np.unique(index)), "errors at many places")
 
 
@@ -141,7 +141,7 @@ STRIDE_PLAY = 256
 """A disturbance in time meets an address counter at almost, not exactly, the same distance."""
 
 
-def _by_address(unique: npt.NDArray[np.uint64], rows: int, lines: int) -> Shape:
+def _by_address(unique: npt.NDArray[np.uint64], rows: int) -> Shape:
     n = len(unique)
     if n == 1:
         sure = 0.25 if rows < 3 else 0.9

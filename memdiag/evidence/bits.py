@@ -54,7 +54,7 @@ _LINE_RATES: dict[str, Spread] = {
 
 
 def _with_background(
-    zero: npt.NDArray[np.float64], grid: npt.NDArray[np.float64], rate: float, exposure: float
+    zero: npt.NDArray[np.float64], grid: npt.NDArray[np.float64], rate: float
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """The weights with half of a healthy lane's errors at the run's common rate."""
     centre = math.log10(rate)
@@ -160,7 +160,7 @@ def _count_loglik(errors: int, bits: float, kind: str, background: float = 0.0) 
     exposure = max(bits, float(errors), 1.0)
     zero, grid = _weights(kind)
     if background > 0:
-        zero, grid = _with_background(zero, grid, background, exposure)
+        zero, grid = _with_background(zero, grid, background)
     loglik = errors * _LOG_RATE + (exposure - errors) * _LOG_MISS
     if errors > STRAY_MOST:
         mean = grid @ np.exp(loglik - loglik.max())

@@ -20,7 +20,7 @@ from dataclasses import dataclass, replace
 from memdiag.evidence.measurements import Measurements
 from memdiag.model.place import Place
 from memdiag.model.quantities import parse, show_rate
-from memdiag.stats.dual_dirac import Edge, Point, bottom, crest, fit, q_of, tail
+from memdiag.stats.dual_dirac import Edge, Point, bottom, fit, q_of, tail
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +50,6 @@ class Bathtub:
     open_right: bool = False
     unread: int = 0
     why: str | None = None
-
-    @property
-    def tj(self) -> float | None:
-        """Total jitter at the target rate; None without the unit interval."""
-        if self.dj is None or self.rj is None:
-            return None
-        return self.dj + crest(self.target) * self.rj
 
     @property
     def where(self) -> str:

@@ -34,6 +34,6 @@ def owners_of(link: Place, board: Board) -> tuple[str, ...]:
     return tuple(ref for ref in found if board.site(ref) is not None)
 
 
-def at_owner(link: Place, owners: tuple[str, ...], dq: int | None = None) -> Place:
+def at_owner(link: Place, owners: tuple[str, ...]) -> Place:
     """The link with its only owner as its site."""
-    return replace(link, site=owners[0] if len(owners) == 1 else None, dq=dq)
+    return replace(link, site=owners[0] if len(owners) == 1 else None, dq=None)

@@ -12,9 +12,6 @@ import math
 from memdiag.evidence.nodes import RAIL
 from memdiag.model.board import Rail
 
-SHORT_OHMS = 1.0
-CHIP_OHMS = 7.0
-
 # log10 ohms: centre and spread of each state where the profile says nothing.
 _LOW = (math.log10(4.0), 0.28)
 _SHORT = (math.log10(0.4), 0.35)

@@ -11,7 +11,7 @@ from memdiag.model.records import Result
 from memdiag.model.verdict import Cause, Finding
 from memdiag.repair.paired_runs import PairedRuns, bad_steps, was_tested, worst_of
 from memdiag.repair.rate_change import RateChange
-from memdiag.stats import bits_needed, rate_upper_zero
+from memdiag.stats import bits_needed, proven_rate
 
 
 @dataclass
@@ -89,7 +89,7 @@ def _why_clear(case: Case, pair: PairedRuns) -> str:
     if ran:
         parts.append(f"{', '.join(ran)} now pass{'es' if len(ran) == 1 else ''}")
     if r is not None and r.p_none is not None and r.after.bits:
-        limit = rate_upper_zero(r.after.bits, pair.confidence)
+        limit = proven_rate(r.after.bits, 0, pair.confidence)
         parts.append(
             f"no error in {show_count(r.after.bits)} bits: below {show_rate(limit)}, was "
             f"{show_rate(r.before.rate)} ({_conf(pair)}, one-sided); {r.basis}"

@@ -10,7 +10,7 @@ from memdiag.model.quantities import show_count, show_probability, show_rate
 from memdiag.model.table import COLUMNS, TableRow
 from memdiag.model.verdict import Cause
 from memdiag.reports import documents
-from memdiag.reports.page import NOT_SAID, Column, Grid, RowKind, Part, Row, Sheet, TablePage
+from memdiag.reports.page import NOT_SAID, Column, Grid, Part, Row, RowKind, Sheet, TablePage
 
 FEW = 4
 """So many rows that show nothing are not worth a sentence in their place."""

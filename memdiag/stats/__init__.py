@@ -16,24 +16,19 @@ from __future__ import annotations
 
 from memdiag.stats.limits import (
     binomial_limits,
-    binomial_limits_many,
     bits_needed,
     mean_excluded,
     poisson_limits,
-    poisson_limits_many,
     proven_rate,
-    rate_upper_zero,
-    wilson,
 )
-from memdiag.stats.multiplicity import benjamini_hochberg, holm
-from memdiag.stats.outliers import Gesd, gesd, mad, median, modified_z
+from memdiag.stats.multiplicity import holm
+from memdiag.stats.outliers import median, modified_z
 from memdiag.stats.overdispersion import (
     Dispersion,
     Effective,
     RateComparison,
     compare_replicates,
     effective_events,
-    negative_binomial_excess,
     overdispersion,
 )
 from memdiag.stats.rate_ratio import Conditional, conditional_test
@@ -42,26 +37,17 @@ __all__ = [
     "Conditional",
     "Dispersion",
     "Effective",
-    "Gesd",
     "RateComparison",
-    "benjamini_hochberg",
     "binomial_limits",
-    "binomial_limits_many",
     "bits_needed",
     "compare_replicates",
     "conditional_test",
     "effective_events",
-    "gesd",
     "holm",
-    "mad",
     "mean_excluded",
     "median",
     "modified_z",
-    "negative_binomial_excess",
     "overdispersion",
     "poisson_limits",
-    "poisson_limits_many",
     "proven_rate",
-    "rate_upper_zero",
-    "wilson",
 ]

@@ -31,17 +31,6 @@ def q_of(rate: float) -> float:
     return -float(ndtri(rate))
 
 
-def rate_of(q: float) -> float:
-    """The error rate at Q: erfc(Q / sqrt 2) / 2."""
-    return 0.5 * math.erfc(q / math.sqrt(2))
-
-
-def crest(rate: float, density: float = 0.5) -> float:
-    """Peak-to-peak over rms of random jitter at an error rate: twice the Q of it. `density` is
-    the share of bits with a transition, one half in balanced data, 1 in a clock."""
-    return 2 * q_of(rate * 0.5 / density)
-
-
 @dataclass(frozen=True, slots=True)
 class Point:
     """What was counted at one delay."""

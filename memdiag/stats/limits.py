@@ -1,19 +1,12 @@
-"""Exact limits on one rate, and how long a run must be to show one. Re-exported by `rates`, where
-the conventions stand."""
+"""Exact limits on one rate, and how long a run must be to show one. The conventions stand
+in `memdiag.stats`."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
 
 from memdiag.stats import few_errors
-
-if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[np.float64]
 
 _BISECTIONS = 200
 
@@ -44,24 +37,6 @@ def poisson_limits(n: float, confidence: float = 0.95, sided: int = 2) -> tuple[
     return float(special.gammaincinv(n, tail)), float(special.gammainccinv(n + 1, tail))
 
 
-def poisson_limits_many(
-    counts: npt.ArrayLike, confidence: float = 0.95, sided: int = 2
-) -> tuple[Floats, Floats]:
-    """`poisson_limits` for an array of counts; NaN stays NaN."""
-    import numpy as np
-
-    tail = _tail(confidence, sided)
-    n = np.asarray(counts, np.float64)
-    if np.any(n < 0):
-        raise ValueError("a count is never negative")
-    if not np.any(n > 0):
-        return np.where(np.isnan(n), n, 0.0), np.where(np.isnan(n), n, -math.log(tail))
-    from scipy import special
-
-    low = np.where(n == 0, 0.0, special.gammaincinv(n, tail))
-    return low, np.asarray(special.gammainccinv(n + 1, tail), np.float64)
-
-
 def binomial_limits(
     errors: float, bits: float, confidence: float = 0.95, sided: int = 2
 ) -> tuple[float, float]:
@@ -81,34 +56,10 @@ def binomial_limits(
         return math.exp(math.log(tail) / bits), 1.0
     if errors <= few_errors.MOST_ERRORS and errors == int(errors):
         return few_errors.binomial(int(errors), bits, tail)
-    low, high = binomial_limits_many([errors], [bits], confidence, sided)
-    return float(low[0]), float(high[0])
+    return _between(errors, bits, tail)
 
 
-def binomial_limits_many(
-    errors: npt.ArrayLike, bits: npt.ArrayLike, confidence: float = 0.95, sided: int = 2
-) -> tuple[Floats, Floats]:
-    """`binomial_limits` for arrays; where either is NaN the limits are NaN."""
-    import numpy as np
-
-    tail = _tail(confidence, sided)
-    k, n = np.broadcast_arrays(np.asarray(errors, np.float64), np.asarray(bits, np.float64))
-    unknown = np.isnan(k) | np.isnan(n)
-    if np.any((k < 0) | (k > n)):
-        raise ValueError("errors are never negative and never more than the bits compared")
-    low = np.where(unknown, np.nan, 0.0)
-    high = np.where(unknown, np.nan, 1.0)
-    some = n > 0
-    zero, all_ = some & (k == 0), some & (k == n)
-    high[zero] = -np.expm1(math.log(tail) / n[zero])
-    low[all_] = np.exp(math.log(tail) / n[all_])
-    rest = some & ~zero & ~all_ & ~unknown
-    if np.any(rest):
-        low[rest], high[rest] = _between(k[rest], n[rest], tail)
-    return low, high
-
-
-def _between(k: Floats, n: Floats, tail: float) -> tuple[Floats, Floats]:
+def _between(k: float, n: float, tail: float) -> tuple[float, float]:
     """Clopper-Pearson limits for 0 < k < n.
 
     The incomplete beta function's inverse in scipy loses its way for very long runs (at 1000
@@ -126,29 +77,15 @@ def _between(k: Floats, n: Floats, tail: float) -> tuple[Floats, Floats]:
     return low, high
 
 
-def _checked(rising: Callable[[Any], Any], found: Any, wanted: float) -> Any:
+def _checked(rising: Callable[[float], float], found: float, wanted: float) -> float:
     """`found` where `rising` is `wanted` there, else the crossing found by halving."""
-    import numpy as np
-
-    bad = ~(np.abs(rising(found) / wanted - 1) < 1e-6)
-    if not np.any(bad):
-        return found
-    low, high = np.zeros_like(found), np.ones_like(found)
+    if abs(rising(found) / wanted - 1) < 1e-6:
+        return float(found)
+    low, high = 0.0, 1.0
     for _ in range(_BISECTIONS):
         middle = (low + high) / 2
-        below = rising(middle) < wanted
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return np.where(bad, (low + high) / 2, found)
-
-
-def rate_upper_zero(bits: float, confidence: float = 0.95, sided: int = 1) -> float:
-    """The rate that no error in `bits` excludes: exact, 3/bits at 95 % one-sided to within 0.2 %.
-
-    Raises ValueError for no bits.
-    """
-    if not bits > 0:
-        raise ValueError("without bits compared no rate is excluded")
-    return binomial_limits(0, bits, confidence, sided)[1]
+        low, high = (middle, high) if rising(middle) < wanted else (low, middle)
+    return (low + high) / 2
 
 
 def mean_excluded(confidence: float, errors: int = 0, sided: int = 1) -> float:
@@ -169,25 +106,6 @@ def bits_needed(rate: float, confidence: float, errors: int = 0, sided: int = 1)
 
 
 def proven_rate(bits: float, errors: int, confidence: float = 0.95, sided: int = 1) -> float:
-    """The reverse of `bits_needed`: the rate that a finished run lies below at that confidence."""
+    """The reverse of `bits_needed`: the rate that a finished run lies below at that confidence;
+    3/bits without errors at 95 % one-sided, to within 0.2 %."""
     return binomial_limits(errors, bits, confidence, sided)[1]
-
-
-def wilson(
-    errors: float, bits: float, confidence: float = 0.95, sided: int = 2
-) -> tuple[float, float]:
-    """Score limits on a rate (Wilson 1927, JASA 22:209). Shorter than the exact ones, and below
-    their confidence for some rates: for display, never for a decision.
-
-    Raises ValueError where errors are negative or more than the bits, or there are no bits.
-    """
-    from statistics import NormalDist
-
-    if not (0 <= errors <= bits and bits > 0):
-        raise ValueError(f"{errors} errors in {bits} bits: not possible")
-    z = NormalDist().inv_cdf(1 - _tail(confidence, sided))
-    rate, share = errors / bits, z * z / bits
-    middle = (rate + share / 2) / (1 + share)
-    half = z * math.sqrt(rate * (1 - rate) / bits + share / (4 * bits)) / (1 + share)
-    # At the ends the exact value is 0 or 1; rounding would leave a speck.
-    return (0.0 if errors == 0 else middle - half, 1.0 if errors == bits else middle + half)

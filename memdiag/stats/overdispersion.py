@@ -2,27 +2,26 @@
 
 Errors on memory come in bursts: one bad row read again and again. Repeats of one test then have a
 variance far above their mean, and a test that takes each error as an event of its own calls any
-two runs different. Re-exported by `rates`.
+two runs different.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
-from memdiag.stats.rate_ratio import conditional_test
+from memdiag.stats.rate_ratio import Conditional, conditional_test
 
 
 @dataclass(frozen=True, slots=True)
 class Dispersion:
     """How far repeats scatter. `index` is the variance in means: 1 for independent errors
     (Pearson's chi-square over its degrees of freedom); None where fewer than two repeats or no
-    errors leave it unknown. `excess` is the negative binomial a in variance = mean + a mean**2."""
+    errors leave it unknown."""
 
     rate: float
     index: float | None
-    excess: float | None
     freedom: int
 
 
@@ -40,54 +39,18 @@ def overdispersion(counts: Sequence[float], exposures: Sequence[float]) -> Dispe
     rate = total / exposure if exposure else 0.0
     freedom = len(counts) - 1
     if freedom < 1 or total == 0:
-        return Dispersion(rate, None, None, max(freedom, 0))
-    chi2 = _pearson(counts, exposures, rate, 0.0)
-    return Dispersion(rate, chi2 / freedom, negative_binomial_excess(counts, exposures), freedom)
-
-
-def negative_binomial_excess(counts: Sequence[float], exposures: Sequence[float]) -> float:
-    """The a in variance = mean + a mean**2 for which Pearson's chi-square equals its degrees of
-    freedom (moment estimate, Breslow 1984, Applied Statistics 33:38); 0 where the counts scatter
-    no more than independent ones. With equal exposures it is (s**2 - m) / m**2."""
-    rate = math.fsum(counts) / math.fsum(exposures)
-    freedom = len(counts) - 1
-    if freedom < 1 or rate == 0 or _pearson(counts, exposures, rate, 0.0) <= freedom:
-        return 0.0
-    low, high = 0.0, 1.0
-    while _pearson(counts, exposures, rate, high) > freedom:
-        low, high = high, high * 2
-    for _ in range(100):
-        middle = (low + high) / 2
-        if _pearson(counts, exposures, rate, middle) > freedom:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2
-
-
-def _pearson(
-    counts: Sequence[float], exposures: Sequence[float], rate: float, excess: float
-) -> float:
+        return Dispersion(rate, None, max(freedom, 0))
     means = [rate * t for t in exposures]
-    return math.fsum(
-        (n - m) ** 2 / (m * (1 + excess * m)) for n, m in zip(counts, means, strict=True)
-    )
+    chi2 = math.fsum((n - m) ** 2 / m for n, m in zip(counts, means, strict=True))
+    return Dispersion(rate, chi2 / freedom, freedom)
 
 
 @dataclass(frozen=True, slots=True)
-class RateComparison:
-    """The first rate over the second. `ratio` is None where the second saw no error. `p` is
-    two-sided (central), `p_less` and `p_greater` one-sided: the first rate is below, above.
-    `dispersion` is what the counts were divided by (1: taken as independent), estimated with
-    `freedom` degrees of freedom; None degrees: it was not estimated, there were no repeats."""
+class RateComparison(Conditional):
+    """The first rate over the second, allowing for scatter. `dispersion` is what the counts were
+    divided by (1: taken as independent), estimated with `freedom` degrees of freedom; None
+    degrees: it was not estimated, there were no repeats."""
 
-    ratio: float | None
-    low: float
-    high: float
-    p: float
-    p_less: float
-    p_greater: float
-    confidence: float
     dispersion: float
     freedom: int | None
 
@@ -114,33 +77,10 @@ def compare_replicates(
     parts = [overdispersion(c, t) for c, t in ((counts1, exposures1), (counts2, exposures2))]
     known = [p for p in parts if p.index is not None]
     freedom = sum(p.freedom for p in known)
-    if not known:
-        plain = conditional_test(n1, t1, n2, t2, confidence=confidence)
-        return RateComparison(
-            plain.ratio,
-            plain.low,
-            plain.high,
-            plain.p,
-            plain.p_less,
-            plain.p_greater,
-            confidence,
-            1.0,
-            None,
-        )
-    pooled = sum((p.index or 0.0) * p.freedom for p in known) / freedom
+    pooled = sum((p.index or 0.0) * p.freedom for p in known) / freedom if known else 1.0
     if pooled <= 1:
         plain = conditional_test(n1, t1, n2, t2, confidence=confidence)
-        return RateComparison(
-            plain.ratio,
-            plain.low,
-            plain.high,
-            plain.p,
-            plain.p_less,
-            plain.p_greater,
-            confidence,
-            1.0,
-            freedom,
-        )
+        return RateComparison(**asdict(plain), dispersion=1.0, freedom=freedom if known else None)
     pooled = min(pooled, max(n1, n2))
     test = conditional_test(n1 / pooled, t1, n2 / pooled, t2, confidence=confidence)
     wide = max(1.0, min(pooled * _student_over_normal(confidence, freedom) ** 2, max(n1, n2)))

@@ -111,20 +111,23 @@ def matches(place: Place, truth: Truth, board: Board) -> bool:
     if truth.kind == "stride":
         return place.site is None and place.rail is None
     if truth.partition is not None or truth.kind == "phy-channel":
-        if truth.partition is not None and place.partition == truth.partition:
-            return True
-        channels = (
-            {truth.channel}
-            if truth.channel is not None
-            else {
-                c
-                for ref in truth.sites
-                for c in board.site(ref).channels  # type: ignore[union-attr]
-            }
-        )
-        return place.channel in channels and (place.site is None or place.site in truth.sites)
+        return _in_controller(place, truth, board)
     if truth.site is None:
         return place.rail is not None and place.rail in truth.rails
+    return _at_site(place, truth, board)
+
+
+def _in_controller(place: Place, truth: Truth, board: Board) -> bool:
+    """Whether a finding's place is the partition or the channel that the controller lost."""
+    if truth.partition is not None and place.partition == truth.partition:
+        return True
+    channels = {truth.channel}
+    if truth.channel is None:
+        channels = {c for s in board.sites if s.ref in truth.sites for c in s.channels}
+    return place.channel in channels and (place.site is None or place.site in truth.sites)
+
+
+def _at_site(place: Place, truth: Truth, board: Board) -> bool:
     if place.site is not None:
         return place.site == truth.site
     if truth.kind == "short-package" and place.rail == truth.rail:

@@ -84,10 +84,16 @@ def codes(run: Run) -> list[str]:
     return [p.code for p in run.problems if p.code in KINDS]
 
 
-def test_every_section_and_column() -> None:
+def test_every_line_is_used() -> None:
     run = one(FULL)
     assert codes(run) == []
-    head = run.head
+    assert run.source.complete
+    assert run.source.rows == 13
+    assert run.source.first_line == 1
+
+
+def test_every_key_of_the_head() -> None:
+    head = one(FULL).head
     assert (head.id, head.board, head.ticket, head.memory) == ("d-17", "quince-12", "#311", "gddr6")
     assert head.rate == 14e9
     assert head.ambient == 23
@@ -98,7 +104,9 @@ def test_every_section_and_column() -> None:
     assert head.note == "fan # 2 is loud"
     assert head.at == "2024-05-03T14:20:00+02:00"
 
-    first, second, third = run.training
+
+def test_every_column_of_a_training_table() -> None:
+    first, second, third = one(FULL).training
     assert first.place == Place("U1", 0, 0, 0)
     assert (first.step, first.result, first.candidate) == ("read", Result.PASS, "c1")
     assert first.width == quantities.Quantity(0.46, "UI")
@@ -113,7 +121,9 @@ def test_every_section_and_column() -> None:
     assert third.result is None
     assert third.delay == quantities.Quantity(-94, "ps")
 
-    walk, clean = run.counts
+
+def test_every_column_of_a_count_table() -> None:
+    walk, clean = one(FULL).counts
     assert (walk.bits, walk.errors, walk.rose, walk.fell, walk.edc, walk.cells) == (
         10**9,
         12,
@@ -126,7 +136,9 @@ def test_every_section_and_column() -> None:
     assert clean.place == Place("U2", "A", lane=1)
     assert (clean.bits, clean.errors) == (4_000_000, 0)
 
-    log = run.errors
+
+def test_every_column_of_an_error_table() -> None:
+    log = one(FULL).errors
     assert log is not None
     assert log.address.tolist() == [0x1040, 0x2000]
     assert log.wrong.tolist() == [[1, 0], [1, 1 << 63]]
@@ -138,6 +150,9 @@ def test_every_section_and_column() -> None:
     assert log.has_cell.tolist() == [True, False]
     assert log.line.tolist() == [33, 36]
 
+
+def test_every_column_of_the_meter_tables() -> None:
+    run = one(FULL)
     assert [(r.rail, r.ohms, r.trend) for r in run.rails] == [
         ("VDDQ", 56, "rising"),
         ("VPP", 1200, "settled"),
@@ -155,9 +170,6 @@ def test_every_section_and_column() -> None:
         ("jitter", "3.1ps", quantities.Quantity(3.1, "ps"), 2),
         ("fuse", "blown", None, None),
     ]
-    assert run.source.complete
-    assert run.source.rows == 13
-    assert run.source.first_line == 1
     assert run.source.last_line == 52
     assert run.quote(22).split()[:3] == ["U1", "0", "0"]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,6 +16,8 @@ from tests.simulator.rows import HARD
 
 WAY = {"read": READ, "gate": READ, "vref": READ, "write": WRITE, "level": WRITE, "wck": WRITE}
 CLOCKING = ("level", "wck", "gate")
+SLOW = ("id", "zq")
+"""Steps that ask the package itself and use no data eye."""
 
 
 @dataclass
@@ -102,7 +105,7 @@ def _attempt(plant: Plant, rig: Rig, noise: Noise, number: int, rate: float) -> 
         step: [_single(look, step, i, bool(stray[k, i])) for i in range(links)]
         for k, step in enumerate(rig.steps)
     }
-    silent = [not plant.answers(i) or _partial(plant, i) for i in range(links)]
+    silent = [_silent(plant, i) for i in range(links)]
     _sequence(plant, rig, results, silent)
     if rig.policy == "warn" and any(r in HARD for got in results.values() for r in got):
         lanes = _warn(plant, rig, noise, results, lanes)
@@ -114,11 +117,18 @@ def _partial(plant: Plant, link: int) -> bool:
     return plant.ca.get((site, at.channel)) == "partial"
 
 
+def _silent(plant: Plant, link: int) -> bool:
+    return not plant.answers(link) or _partial(plant, link)
+
+
+def _deaf(plant: Plant, link: int) -> bool:
+    return plant.phy.get(plant.wiring.links[link][1].channel) == "deaf"
+
+
 def _unable(plant: Plant, link: int) -> bool:
     """No data eye at all: nobody there, no strobe, or a block that hears nothing fast."""
-    deaf = plant.phy.get(plant.wiring.links[link][1].channel) == "deaf"
-    silent = not plant.answers(link) or _partial(plant, link)
-    return silent or deaf or link in plant.strobe or link in plant.phy_lanes
+    no_clock = link in plant.strobe or link in plant.phy_lanes
+    return _silent(plant, link) or _deaf(plant, link) or no_clock
 
 
 @dataclass(frozen=True)
@@ -133,86 +143,103 @@ class _Look:
 
 def _single(look: _Look, step: str, i: int, stray: bool) -> str:
     """What a step would find on a link by itself, the sequence not considered."""
+    if step in SLOW:
+        return "pass" if look.plant.answers(i) else "no-response"
+    return _commands(look, i, stray) if step == "ca" else _data(look, step, i, stray)
+
+
+def _commands(look: _Look, i: int, stray: bool) -> str:
+    plant = look.plant
+    return _first(
+        (not plant.answers(i), "no-response"),
+        (_partial(plant, i), look.rig.partial_ca),
+        (_deaf(plant, i), look.rig.deaf_ca),
+        (stray, "marginal"),
+    )
+
+
+def _data(look: _Look, step: str, i: int, stray: bool) -> str:
     plant, rig = look.plant, look.rig
-    if step in ("id", "zq"):
-        return "pass" if plant.answers(i) else "no-response"
-    if step == "ca":
-        if not plant.answers(i):
-            return "no-response"
-        if _partial(plant, i):
-            return rig.partial_ca
-        if plant.phy.get(plant.wiring.links[i][1].channel) == "deaf":
-            return rig.deaf_ca
-        return "marginal" if stray else "pass"
-    if not plant.answers(i) or _partial(plant, i):
-        return rig.silent if rig.silent != "not-run" else "not-found"
-    if _unable(plant, i):
-        return "not-found"
-    if i in plant.edc_open and step == "wck":
-        return "not-found" if rig.depends else "fail"
-    if look.dead[i] and step in ("read", "write"):
-        if rig.rule == "all":
-            return "not-found" if rig.late != "fail" else "fail"
-        # the other lines carry the lane; rows of lines show which one does not, a lane's row fails
-        return "marginal" if rig.detail == "dq" else "fail"
-    if look.dead[i]:
-        return "marginal" if stray else "pass"
     share = float(look.shares[WAY[step], i])
     ease = 0.6 if step in CLOCKING or step == "vref" else 1.0
-    if share <= 0.03:
-        return "not-found"
-    if share < ease * rig.shut:
-        return "fail"
-    return "marginal" if stray or share < ease * rig.thin else "pass"
+    dead = bool(look.dead[i])
+    return _first(
+        (_silent(plant, i), rig.silent if rig.silent != "not-run" else "not-found"),
+        (_unable(plant, i), "not-found"),
+        (step == "wck" and i in plant.edc_open, "not-found" if rig.depends else "fail"),
+        (dead and step in ("read", "write"), _dead_line(rig)),
+        (dead, "marginal" if stray else "pass"),
+        (share <= 0.03, "not-found"),
+        (share < ease * rig.shut, "fail"),
+        (stray or share < ease * rig.thin, "marginal"),
+    )
+
+
+def _dead_line(rig: Rig) -> str:
+    """What a lane with a dead line is called by a step that needs its data."""
+    if rig.rule == "all":
+        return "not-found" if rig.late != "fail" else "fail"
+    # the other lines carry the lane; rows of lines show which one does not, a lane's row fails
+    return "marginal" if rig.detail == "dq" else "fail"
+
+
+def _first(*cases: tuple[bool, str]) -> str:
+    """The result of the first case that holds; else the step passed."""
+    return next((result for holds, result in cases if holds), "pass")
 
 
 def _sequence(plant: Plant, rig: Rig, results: dict[str, list[str]], silent: list[bool]) -> None:
     """Let a failure have its consequences for what comes after it, in place."""
     links = plant.wiring.links
-    steps = rig.steps
     if rig.warm_boot:
-        for step in steps:
+        for step in rig.steps:
             results[step] = ["not-run"] * len(links)
         return
     for i in range(len(links)):
         failed = False
-        for step in steps:
+        for step in rig.steps:
             if failed and (rig.depends or silent[i]):
                 results[step][i] = rig.silent if silent[i] else rig.late
             failed = failed or results[step][i] in HARD
     if rig.skip_rank:
-        for i, (_, link) in enumerate(links):
-            if link.rank > 0:
-                for step in steps:
-                    if step not in ("id", "zq"):
-                        results[step][i] = "not-run"
+        later = [i for i, (_, link) in enumerate(links) if link.rank > 0]
+        for step in rig.steps:
+            if step not in SLOW:
+                _not_run(results[step], later)
     if rig.policy in ("stop-channel", "stop-all"):
-        _stop(plant, rig, results)
+        stop = _stop_by_step if rig.step_major else _stop_by_channel
+        stop(plant, rig, results)
 
 
-def _stop(plant: Plant, rig: Rig, results: dict[str, list[str]]) -> None:
-    links, steps = plant.wiring.links, rig.steps
-    everything = rig.policy == "stop-all"
-    if rig.step_major:
-        over: set[object] = set()
-        for step in steps:
-            now = set()
-            for i, (_, link) in enumerate(links):
-                if link.channel in over or (everything and over):
-                    results[step][i] = "not-run"
-                elif results[step][i] in HARD:
-                    now.add(link.channel)
-            over |= now
-        return
+def _stop_by_step(plant: Plant, rig: Rig, results: dict[str, list[str]]) -> None:
+    """Each step goes through all channels; those that failed are left out of the next."""
+    links = plant.wiring.links
+    over: set[object] = set()
+    for step in rig.steps:
+        halted = [
+            i
+            for i, (_, link) in enumerate(links)
+            if link.channel in over or (rig.policy == "stop-all" and over)
+        ]
+        _not_run(results[step], halted)
+        over |= {links[i][1].channel for i, result in enumerate(results[step]) if result in HARD}
+
+
+def _stop_by_channel(plant: Plant, rig: Rig, results: dict[str, list[str]]) -> None:
+    """Each channel goes through all steps, up to one that fails."""
     stopped = False
     for group in plant.wiring.of_channel.values():
-        halted = everything and stopped
-        for step in steps:
+        halted = stopped and rig.policy == "stop-all"
+        for step in rig.steps:
             if halted:
-                for i in group:
-                    results[step][i] = "not-run"
+                _not_run(results[step], group)
             elif any(results[step][i] in HARD for i in group):
                 halted = stopped = True
+
+
+def _not_run(results: list[str], links: Iterable[int]) -> None:
+    for i in links:
+        results[i] = "not-run"
 
 
 def _warn(

@@ -49,17 +49,33 @@ def _open_line(stand: Stand, link: int) -> tuple[str, int] | None:
 
 def sparse(stand: Stand, got: Counts, link: int, cap: int, rng: random.Random) -> Iterator[Event]:
     """Events that are rare: weak edges, sick cells, soft errors, disturbances, strides."""
-    addresses, rounds, beats = stand.addresses, stand.passes, stand.beats
+    yield from _weak_edges(stand, got, link, cap, rng)
+    yield from _upsets(stand, got, link, rng)
+    yield from _sick_cells(stand, got, link, cap, rng)
+    for stride in stand.plant.strides:
+        if link in stride.hits:
+            yield from _strided(stand, stride, link, cap, rng)
+
+
+def _weak_edges(
+    stand: Stand, got: Counts, link: int, cap: int, rng: random.Random
+) -> Iterator[Event]:
     owned = stand.owned(link)
     many = [int(got.pins[link, d]) for d in owned]
     # where there are more than the log holds, it ends early in the run and low in the addresses
     reach = min(1.0, 1.5 * cap / max(1, sum(many)))
     for d, n in zip(owned, many, strict=True):
         for _ in range(n if reach == 1 else round(n * reach)):
-            turn, along = divmod(rng.random() * rounds * reach, 1.0)
-            place = addresses.place(int(along * 2**addresses.bits))
+            turn, along = divmod(rng.random() * stand.passes * reach, 1.0)
+            place = stand.addresses.place(int(along * 2**stand.addresses.bits))
             level = int(rng.random() < stand.plant.bias[link, d])
-            yield Event(place, int(turn), {rng.randrange(beats): _byte(rng, d, level)}, link, True)
+            data = {rng.randrange(stand.beats): _byte(rng, d, level)}
+            yield Event(place, int(turn), data, link, True)
+
+
+def _upsets(stand: Stand, got: Counts, link: int, rng: random.Random) -> Iterator[Event]:
+    """Soft errors, and bursts of a disturbance."""
+    addresses, rounds, beats = stand.addresses, stand.passes, stand.beats
     for at, d, seen in got.soft:
         if at == link:
             data = {rng.randrange(beats): _byte(rng, d, rng.getrandbits(1))}
@@ -67,20 +83,22 @@ def sparse(stand: Stand, got: Counts, link: int, cap: int, rng: random.Random) -
     for at, bits in got.bursts:
         if at == link:
             data = {
-                beat: _byte(rng, rng.choice(owned), rng.getrandbits(1))
+                beat: _byte(rng, rng.choice(stand.owned(link)), rng.getrandbits(1))
                 for beat in rng.sample(range(beats), min(bits, beats))
             }
             yield Event(addresses.random(rng), rng.randrange(rounds), data, link, True)
+
+
+def _sick_cells(
+    stand: Stand, got: Counts, link: int, cap: int, rng: random.Random
+) -> Iterator[Event]:
     for sick in stand.plant.arrays:
         for cell, times in zip(sick.cells, got.hits[sick.site], strict=True):
             if cell.link == link and times:
                 turns = min(times, 2 * cap)
-                for t in rng.sample(range(max(rounds, turns)), turns):
+                for t in rng.sample(range(max(stand.passes, turns)), turns):
                     data = {cell.beat: _byte(rng, cell.dq, cell.level)}
                     yield Event((cell.bank, cell.row, cell.col), t, data, link, False)
-    for stride in stand.plant.strides:
-        if link in stride.hits:
-            yield from _strided(stand, stride, link, cap, rng)
 
 
 def _byte(rng: random.Random, dq: int, level: int) -> tuple[int, int]:

@@ -117,60 +117,89 @@ def cell(column: str, value: Any, width: str | None) -> str:
     if value is None:
         return "-"
     if column == "width":
-        if width == "UI":
-            return f"{value:.3f}UI"
-        return f"{value:.1f}ps" if width == "ps" else f"{value:.0f}tap"
+        return _WIDTHS.get(width, "{:.0f}tap").format(value)
     if column in ("wrote", "read", "mask"):
         number, digits = value
         return f"0x{number:0{digits}x}"
-    if column == "address":
-        return f"0x{value:08x}"
     if column == "ohms":
         return "0L" if value > 2e7 else f"{value:.2f}" if value < 100 else f"{value:.0f}"
-    shown = {
-        "height": "{:.0f}mV",
-        "temp": "{:.0f}C",
-        "volts": "{:.2f}V",
-        "amps": "{:.2f}A",
-        "rise": "{:.1f}K",
-        "vref": "{:.1f}",
-    }.get(column)
-    return shown.format(value) if shown else str(value)
+    return _SHOWN.get(column, "{!s}").format(value)
+
+
+_WIDTHS = {"UI": "{:.3f}UI", "ps": "{:.1f}ps"}
+_SHOWN = {
+    "address": "0x{:08x}",
+    "height": "{:.0f}mV",
+    "temp": "{:.0f}C",
+    "volts": "{:.2f}V",
+    "amps": "{:.2f}A",
+    "rise": "{:.1f}K",
+    "vref": "{:.1f}",
+}
 
 
 def soil(lines: list[str], kinds: Sequence[str], rng: random.Random) -> str:
     """The text with that dirt on it; a cut has been made before."""
     for kind in kinds:
-        if kind == "prompt":
-            at = rng.randrange(len(lines))
-            lines = [f"bench@{rng.choice(('rig', 'cart'))}:~$ cat last.txt", *lines]
-            lines.insert(at + 1, "bench@rig:~$")
-        elif kind == "kernel":
-            for _ in range(rng.randint(1, 4)):
-                lines.insert(rng.randrange(1, len(lines)), rng.choice(_MESSAGES))
-        elif kind == "blank":
-            lines = [
-                part for line in lines for part in ((line, "") if rng.random() < 0.3 else (line,))
-            ]
-        elif kind == "comment":
-            lines.insert(rng.randrange(1, len(lines)), "# second paste, same board")
-        elif kind == "wrapped":
-            long = [i for i, line in enumerate(lines) if len(line) > 60]
-            if long:
-                i = rng.choice(long)
-                lines[i : i + 1] = [lines[i][:60], lines[i][60:]]
-        elif kind == "lost":
-            for _ in range(rng.randint(1, 3)):
-                i = rng.randrange(3, len(lines))
-                if len(lines[i]) > 4 and not lines[i].startswith("["):
-                    k = rng.randrange(len(lines[i]))
-                    lines[i] = lines[i][:k] + lines[i][k + rng.randint(1, 3) :]
-        elif kind == "headless":
-            first = next((i for i, line in enumerate(lines) if line.startswith("[run]")), 0)
-            lines = lines[first + rng.randint(0, 3) :]
+        if kind in _SOILED:
+            lines = _SOILED[kind](list(lines), rng)
     end = "\r\n" if "crlf" in kinds else "\n"
     return end.join(lines) + end
 
+
+def _prompt(lines: list[str], rng: random.Random) -> list[str]:
+    at = rng.randrange(len(lines))
+    lines.insert(0, f"bench@{rng.choice(('rig', 'cart'))}:~$ cat last.txt")
+    lines.insert(at + 1, "bench@rig:~$")
+    return lines
+
+
+def _kernel(lines: list[str], rng: random.Random) -> list[str]:
+    for _ in range(rng.randint(1, 4)):
+        lines.insert(rng.randrange(1, len(lines)), rng.choice(_MESSAGES))
+    return lines
+
+
+def _blank(lines: list[str], rng: random.Random) -> list[str]:
+    return [part for line in lines for part in ((line, "") if rng.random() < 0.3 else (line,))]
+
+
+def _comment(lines: list[str], rng: random.Random) -> list[str]:
+    lines.insert(rng.randrange(1, len(lines)), "# second paste, same board")
+    return lines
+
+
+def _wrapped(lines: list[str], rng: random.Random) -> list[str]:
+    long = [i for i, line in enumerate(lines) if len(line) > 60]
+    if long:
+        i = rng.choice(long)
+        lines[i : i + 1] = [lines[i][:60], lines[i][60:]]
+    return lines
+
+
+def _lost(lines: list[str], rng: random.Random) -> list[str]:
+    for _ in range(rng.randint(1, 3)):
+        i = rng.randrange(3, len(lines))
+        if len(lines[i]) > 4 and not lines[i].startswith("["):
+            k = rng.randrange(len(lines[i]))
+            lines[i] = lines[i][:k] + lines[i][k + rng.randint(1, 3) :]
+    return lines
+
+
+def _headless(lines: list[str], rng: random.Random) -> list[str]:
+    first = next((i for i, line in enumerate(lines) if line.startswith("[run]")), 0)
+    return lines[first + rng.randint(0, 3) :]
+
+
+_SOILED = {
+    "prompt": _prompt,
+    "kernel": _kernel,
+    "blank": _blank,
+    "comment": _comment,
+    "wrapped": _wrapped,
+    "lost": _lost,
+    "headless": _headless,
+}
 
 _MESSAGES = (
     "usb 2-1: new full-speed device number 7",

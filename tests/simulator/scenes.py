@@ -11,7 +11,9 @@ from memdiag.model.board import Board
 from tests.simulator import faults as catalogue
 from tests.simulator.arrays import Addresses
 from tests.simulator.bench import Bench, simulate
-from tests.simulator.boards import Wiring, address_map, some_board, to_toml
+from tests.simulator.board_toml import to_toml
+from tests.simulator.boards import Wiring, address_map, some_board
+from tests.simulator.fault_draw import draw_fault
 from tests.simulator.faults import Fault
 from tests.simulator.history import head_lines
 from tests.simulator.noise import Noise
@@ -163,7 +165,7 @@ def _faults(
     used: set[tuple[Any, ...]] = set()
     drawn: list[Fault] = []
     for k in kinds:
-        fault = catalogue.draw_fault(rng, wiring, addresses, k, taken)
+        fault = draw_fault(rng, wiring, addresses, k, taken)
         shared = (fault.rail, fault.partition) if fault.site is None else ()
         if shared and shared in used:
             continue

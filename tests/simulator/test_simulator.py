@@ -56,10 +56,6 @@ def read(scene: scenes.Scene) -> Run:
     return load(scene.text, board=scene.board if scene.known else None)[0]
 
 
-def strangers(family: str) -> boards.Board:
-    return boards.random_board(random.Random(family), family)
-
-
 # --- the same seed, the same scene ---------------------------------------------------------------
 
 
@@ -302,7 +298,7 @@ def test_an_open_address_line_pairs_places_one_line_apart() -> None:
     places = {
         (int(b), int(r), int(c))
         for k, b, r, c in zip(log.key, log.bank, log.row, log.col, strict=True)
-        if log.keys[k].place.channel == truth.channel and log.keys[k].place.site == truth.site
+        if (log.keys[k].place.channel, log.keys[k].place.site) == (truth.channel, truth.site)
     }
     lines = [("row", k) for k in range(14)] + [("col", k) for k in range(10)]
     paired = {line: sum(partner(p, line) in places for p in places) for line in lines}

@@ -67,9 +67,8 @@ def _only_warned(a: Row, b: Row, nature: Nature, rig: Rig, spread: float) -> boo
 def _differs(a: Row, b: Row, nature: Nature, rig: Rig, spread: float) -> bool:
     one, two = a.cells, b.cells
     if a.section == "training":
-        if one.get("result") != two.get("result"):
-            return True
-        return _eye_differs(one, two, nature, rig, spread)
+        other = one.get("result") != two.get("result")
+        return other or _eye_differs(one, two, nature, rig, spread)
     if a.section == "counts":
         return any(
             _count_differs(one.get(c), two.get(c)) for c in ("errors", "rose", "fell", "edc")

@@ -18,7 +18,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats import multitest, proportion
-from statsmodels.stats import rates as sm_rates
 
 from memdiag import stats as rates
 
@@ -111,9 +110,9 @@ def test_mean_time_between_failures_two_sided_90() -> None:
 def test_rule_of_three() -> None:
     # 0 in 300 and 0 in 1500, one-sided 95 %: 3/n to 1 % (the rule, Hanley and Lippman-Hand 1983,
     # JAMA 249:1743, from memory); exact 1-0.05**(1/n) recomputed.
-    assert rates.rate_upper_zero(300) == pytest.approx(0.0099361, abs=5e-8)
-    assert rates.rate_upper_zero(1500) == pytest.approx(0.0019952, abs=5e-8)
-    assert rates.rate_upper_zero(1500) == pytest.approx(3 / 1500, rel=0.01)
+    assert rates.proven_rate(300, 0) == pytest.approx(0.0099361, abs=5e-8)
+    assert rates.proven_rate(1500, 0) == pytest.approx(0.0019952, abs=5e-8)
+    assert rates.proven_rate(1500, 0) == pytest.approx(3 / 1500, rel=0.01)
     for confidence, multiplier in ((0.97, 3.51), (0.99, 4.61), (0.995, 5.3)):
         assert rates.mean_excluded(confidence) == pytest.approx(multiplier, abs=6e-3)
 
@@ -123,11 +122,6 @@ def test_clopper_pearson_4_of_20_two_sided_90() -> None:
     assert rates.binomial_limits(4, 20, 0.90) == pytest.approx((0.071354, 0.401029), abs=2e-6)
 
 
-def test_wilson_26_of_200_one_sided_95() -> None:
-    # NIST/SEMATECH e-Handbook 7.2.4.1.
-    assert rates.wilson(26, 200, 0.95, sided=1)[0] == pytest.approx(0.09577, abs=5e-6)
-
-
 @pytest.mark.parametrize(
     ("errors", "bits"), [(0, 12), (3, 12), (12, 12), (17, 400), (399, 400), (5, 10**6)]
 )
@@ -135,8 +129,6 @@ def test_wilson_26_of_200_one_sided_95() -> None:
 def test_limits_as_statsmodels(errors: int, bits: int, confidence: float) -> None:
     beta = proportion.proportion_confint(errors, bits, 1 - confidence, "beta")
     assert rates.binomial_limits(errors, bits, confidence) == pytest.approx(beta, rel=1e-9)
-    score = proportion.proportion_confint(errors, bits, 1 - confidence, "wilson")
-    assert rates.wilson(errors, bits, confidence) == pytest.approx(score, abs=1e-12)
 
 
 @given(
@@ -226,44 +218,18 @@ def test_more_confidence_is_never_narrower(n: int, a: float, b: float) -> None:
     assert wide[0] <= one[0] and one[1] <= wide[1]
 
 
-@given(st.lists(st.tuples(st.integers(0, 500), st.integers(0, 10**15)), max_size=8))
-@QUICK
-def test_arrays_as_single_numbers(pairs: list[tuple[int, int]]) -> None:
-    errors = [min(k, n) for k, n in pairs]
-    bits = [n for _, n in pairs]
-    low, high = rates.binomial_limits_many(errors, bits)
-    many_low, many_high = rates.poisson_limits_many(errors)
-    for i, (k, n) in enumerate(zip(errors, bits, strict=True)):
-        assert (low[i], high[i]) == pytest.approx(rates.binomial_limits(k, n), rel=1e-12)
-        assert (many_low[i], many_high[i]) == pytest.approx(rates.poisson_limits(k), rel=1e-12)
-
-
-def test_arrays_keep_what_is_not_known() -> None:
-    low, high = rates.binomial_limits_many([np.nan, 3, 0], [1e9, np.nan, 0])
-    assert np.isnan(low[:2]).all() and np.isnan(high[:2]).all()
-    assert (low[2], high[2]) == (0, 1)
-    low, high = rates.poisson_limits_many([np.nan, 0])
-    assert np.isnan(low[0]) and np.isnan(high[0]) and low[1] == 0
-
-
 @pytest.mark.parametrize(
     "call",
     [
         lambda: rates.poisson_limits(-1),
         lambda: rates.poisson_limits(math.nan),
-        lambda: rates.poisson_limits_many([-1]),
         lambda: rates.binomial_limits(3, 2),
         lambda: rates.binomial_limits(1, 0),
-        lambda: rates.binomial_limits_many([-1], [5]),
-        lambda: rates.wilson(0, 0),
         lambda: rates.poisson_limits(1, 95),
         lambda: rates.poisson_limits(1, 0.95, sided=3),
         lambda: rates.bits_needed(0, 0.95),
-        lambda: rates.rate_upper_zero(0),
         lambda: rates.conditional_test(1, 0, 1, 1),
-        lambda: rates.conditional_test(0.5, 1, 1, 1, two_sided="minlike"),
         lambda: rates.holm([1.2]),
-        lambda: rates.gesd([1, 2], 1),
         lambda: rates.median([]),
         lambda: rates.overdispersion([1], [1, 2]),
         lambda: rates.overdispersion([1], [0]),
@@ -279,7 +245,7 @@ def test_few_errors_import_neither_numpy_nor_scipy() -> None:
         "import sys; from memdiag import stats as rates\n"
         "rates.poisson_limits(20); rates.binomial_limits(20, 10**12)\n"
         "rates.poisson_limits(0); rates.binomial_limits(0, 10**12); rates.bits_needed(1e-12, .95)\n"
-        "rates.proven_rate(10**12, 0); rates.rate_upper_zero(10**9)\n"
+        "rates.proven_rate(10**12, 0)\n"
         "print([m for m in ('numpy', 'scipy') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
@@ -344,12 +310,10 @@ def test_bits_needed_prove_the_rate(
 
 
 def test_two_rates_of_r_poisson_test() -> None:
-    # R, ?poisson.test: 11 in 800 and 21 in 3011 (two-sided p is the minlike one).
-    got = rates.conditional_test(11, 800, 21, 3011, two_sided="minlike")
+    # R, ?poisson.test: 11 in 800 and 21 in 3011.
+    got = rates.conditional_test(11, 800, 21, 3011)
     assert got.ratio == pytest.approx(1.971488, abs=5e-7)
-    assert got.p == pytest.approx(0.07966863, abs=5e-9)
     assert (got.low, got.high) == pytest.approx((0.8584264, 4.2772659), abs=5e-8)
-    assert got.convention == "minlike"
 
 
 def test_conditional_test_of_small_counts() -> None:
@@ -366,11 +330,8 @@ def test_two_rates_of_gu_one_sided() -> None:
     # conditional test (as held in the tests of statsmodels; C and mid-p are swapped in print).
     first = rates.conditional_test(60, 51477.5, 30, 54308.7)
     assert first.p_greater == pytest.approx(0.000428, abs=5e-7)
-    second = rates.conditional_test(41, 28010, 15, 19017, ratio=1 / 1.5)
-    assert rates.conditional_test(41, 28010, 15, 19017, ratio=1.5).p_greater == pytest.approx(
-        0.2913, abs=4e-4
-    )
-    assert second.p_greater < 0.01  # the ratio is the first rate over the second, not the reverse
+    second = rates.conditional_test(41, 28010 * 1.5, 15, 19017)
+    assert second.p_greater == pytest.approx(0.2913, abs=4e-4)
 
 
 def test_interval_of_gu_example_1_central() -> None:
@@ -380,13 +341,10 @@ def test_interval_of_gu_example_1_central() -> None:
     assert got.high == pytest.approx(3.388365573616252, rel=1e-10)
 
 
-def test_two_definitions_straddle_the_level() -> None:
+def test_a_central_p_just_above_the_level() -> None:
     # Data of the R rateratio.test vignette (2 in 17877, 9 in 16660); figures recomputed.
     central = rates.conditional_test(2, 17877, 9, 16660)
-    minlike = rates.conditional_test(2, 17877, 9, 16660, two_sided="minlike")
     assert central.p == pytest.approx(0.050106, abs=5e-7)
-    assert minlike.p == pytest.approx(0.033094, abs=5e-7)
-    assert minlike.p < 0.05 < central.p
     assert central.ratio == pytest.approx(0.20709, abs=5e-6)
     assert (central.low, central.high) == pytest.approx((0.021774, 1.000549), abs=5e-7)
 
@@ -402,12 +360,6 @@ def test_two_counts_as_the_libraries(n1: int, n2: int, t1: float, t2: float) -> 
     greater = stats.binomtest(n1, n1 + n2, share, alternative="greater").pvalue
     less = stats.binomtest(n1, n1 + n2, share, alternative="less").pvalue
     assert (got.p_less, got.p_greater) == pytest.approx((less, greater), rel=1e-6, abs=1e-290)
-    minlike = rates.conditional_test(n1, t1, n2, t2, two_sided="minlike").p
-    wanted = stats.binomtest(n1, n1 + n2, share).pvalue
-    assert minlike == pytest.approx(wanted, rel=1e-6, abs=1e-290)
-    if n2:  # it divides by the second rate
-        other = sm_rates.test_poisson_2indep(n1, t1, n2, t2, method="exact-cond").pvalue
-        assert minlike == pytest.approx(other, rel=1e-6, abs=1e-290)
 
 
 @given(st.integers(0, 10**6), st.integers(0, 10**6), st.floats(1e-3, 1e3))
@@ -415,16 +367,11 @@ def test_two_counts_as_the_libraries(n1: int, n2: int, t1: float, t2: float) -> 
 def test_interval_inverts_the_test(n1: int, n2: int, t1: float) -> None:
     got = rates.conditional_test(n1, t1, n2, 1.0)
     if 0 < got.low < math.inf:
-        at = rates.conditional_test(n1, t1, n2, 1.0, ratio=got.low)
+        at = rates.conditional_test(n1, t1 * got.low, n2, 1.0)
         assert at.p_greater == pytest.approx(0.025, rel=1e-4)
     if 0 < got.high < math.inf:
-        at = rates.conditional_test(n1, t1, n2, 1.0, ratio=got.high)
+        at = rates.conditional_test(n1, t1 * got.high, n2, 1.0)
         assert at.p_less == pytest.approx(0.025, rel=1e-4)
-
-
-def test_minlike_of_great_counts_does_not_crawl() -> None:
-    got = rates.conditional_test(5_000_300, 1, 5_000_000, 1, two_sided="minlike")
-    assert got.p == pytest.approx(stats.binomtest(5_000_300, 10_000_300).pvalue, rel=1e-3)
 
 
 # ---- many tests ----
@@ -449,31 +396,7 @@ BH1995 = (
 )
 
 
-def test_benjamini_hochberg_1995() -> None:
-    # Adjusted values: SciPy, false_discovery_control, for the same data.
-    wanted = (
-        0.0015,
-        0.003,
-        0.0095,
-        0.035625,
-        0.0603,
-        0.06385714,
-        0.06385714,
-        0.0645,
-        0.0765,
-        0.486,
-        0.58118182,
-        0.714875,
-        0.75323077,
-        0.81321429,
-        1,
-    )
-    got = rates.benjamini_hochberg(BH1995)
-    assert got == pytest.approx(wanted, abs=5e-9)
-    assert sum(p <= 0.05 for p in got) == 4  # as the paper: Bonferroni rejects three, this four
-
-
-def test_holm_on_the_same_data() -> None:
+def test_holm_on_the_data_of_benjamini_and_hochberg() -> None:
     wanted = [0.0015, 0.0056, 0.0247, 0.114, 0.2211, 0.278, 0.278, 0.278, 0.3213] + [1.0] * 6
     got = rates.holm(BH1995)
     assert got == pytest.approx(wanted, abs=1e-9)
@@ -497,9 +420,6 @@ def test_ten_p_values_of_r_multtest() -> None:
     assert sorted(rates.holm(p))[:4] == pytest.approx(
         [0.00052366, 0.00253265, 0.11990185, 0.14191288], abs=5e-9
     )
-    assert sorted(rates.benjamini_hochberg(p))[:4] == pytest.approx(
-        [0.00052366, 0.00140703, 0.0499591, 0.05068317], abs=5e-9
-    )
 
 
 def test_holm_keeps_the_order_given() -> None:
@@ -513,12 +433,10 @@ def test_holm_keeps_the_order_given() -> None:
 def test_adjusted_p_as_statsmodels(ps: list[float]) -> None:
     holm = multitest.multipletests(ps, method="holm")[1]
     assert rates.holm(ps) == pytest.approx(list(holm), rel=1e-9)
-    bh = multitest.multipletests(ps, method="fdr_bh")[1]
-    assert rates.benjamini_hochberg(ps) == pytest.approx(list(bh), rel=1e-9)
 
 
 def test_no_tests_no_adjustment() -> None:
-    assert rates.holm([]) == [] and rates.benjamini_hochberg([]) == []
+    assert rates.holm([]) == []
 
 
 # ---- readings that stand apart ----
@@ -582,23 +500,9 @@ ROSNER = [
 ]
 
 
-def test_gesd_on_rosners_data() -> None:
-    # NIST truncates its digits (exact R1 3.1189, lambda1 3.1588): atol 1e-3.
-    got = rates.gesd(ROSNER, 10)
-    assert got.statistics == pytest.approx(
-        (3.118, 2.942, 3.179, 2.810, 2.815, 2.848, 2.279, 2.310, 2.101, 2.067), abs=1e-3
-    )
-    assert got.critical == pytest.approx(
-        (3.158, 3.151, 3.143, 3.136, 3.128, 3.120, 3.111, 3.103, 3.094, 3.085), abs=1e-3
-    )
-    # The first two R are below their lambda; the third is not, and so all three are out.
-    assert [ROSNER[i] for i in got.outliers] == [6.01, 5.42, 5.34]
-
-
-def test_modified_z_on_the_same() -> None:
+def test_modified_z_on_rosners_data() -> None:
     # Recomputed with the printed factor 0.6745 (here 0.67449); no published value was found.
     assert rates.median(ROSNER) == pytest.approx(2.095)
-    assert rates.mad(ROSNER) == pytest.approx(0.545)
     scores = dict(zip(ROSNER, rates.modified_z(ROSNER), strict=True))
     out = {v: z for v, z in scores.items() if abs(z) > 3.5}
     assert out == pytest.approx({5.34: 4.0161, 5.42: 4.1151, 6.01: 4.8453}, abs=2e-4)
@@ -616,12 +520,6 @@ def test_eight_readings_the_plain_score_misses() -> None:
     assert max(map(abs, scores[:-1])) <= 1.397
 
 
-def test_mad_as_scipy() -> None:
-    assert rates.mad(ROSNER) / 0.6744897501960817 == pytest.approx(
-        stats.median_abs_deviation(ROSNER, scale="normal")
-    )
-
-
 def test_one_tap_among_equals_is_no_find() -> None:
     widths = [31.0, 31.0, 31.0, 31.0, 31.0, 31.0, 31.0, 30.0]
     assert abs(rates.modified_z(widths)[-1]) > 3.5  # without the finest step it would be one
@@ -636,7 +534,7 @@ def test_modified_z_knows_no_units(values: list[float], factor: float) -> None:
     values = [round(v, 3) for v in values]
     once = rates.modified_z(values)
     scaled = rates.modified_z([v * factor + 7 for v in values])
-    if rates.mad(values) > 1e-2:
+    if stats.median_abs_deviation(values) > 1e-2:
         assert scaled == pytest.approx(once, rel=1e-4, abs=1e-4)
 
 
@@ -653,31 +551,16 @@ def test_dispersion_as_quasi_poisson_regression() -> None:
     assert got.rate == pytest.approx(111 / 6.5e9)
 
 
-def test_excess_makes_pearson_meet_its_freedom() -> None:
-    # Breslow 1984 (Applied Statistics 33:38): the reference fits the mean with that excess fixed.
-    import statsmodels.api as sm
-
-    counts, bits = [12, 40, 3, 25, 31], [1e9] * 5
-    got = rates.overdispersion(counts, bits)
-    assert got.excess is not None
-    mean, variance = np.mean(counts), np.var(counts, ddof=1)
-    assert got.excess == pytest.approx((variance - mean) / mean**2)
-    family = sm.families.NegativeBinomial(alpha=got.excess)
-    fit = sm.GLM(counts, np.ones(5), family=family).fit()
-    assert fit.pearson_chi2 == pytest.approx(4, rel=1e-6)
-
-
 def test_scatter_of_a_known_negative_binomial() -> None:
     # scipy's negative binomial with mean 400 and variance mean + 0.25 mean**2 = 101 means.
     draws = stats.nbinom.rvs(4, 4 / 404, size=20_000, random_state=7)
     got = rates.overdispersion(list(map(float, draws)), [1.0] * len(draws))
-    assert got.index == pytest.approx(101, rel=0.04) and got.excess == pytest.approx(0.25, rel=0.04)
+    assert got.index == pytest.approx(101, rel=0.04)
 
 
 def test_scatter_is_not_known_from_one_count() -> None:
     assert rates.overdispersion([7], [1e9]).index is None
     assert rates.overdispersion([0, 0, 0], [1e9] * 3).index is None
-    assert rates.overdispersion([5, 5, 5], [1e9] * 3).excess == 0
     lone = rates.compare_replicates([7], [1e9], [1], [1e9])
     assert lone.freedom is None and lone.dispersion == 1
     assert lone.p == rates.conditional_test(7, 1e9, 1, 1e9).p
