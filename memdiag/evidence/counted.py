@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from memdiag.evidence import bits
+from memdiag.evidence import error_counts, error_signs
 from memdiag.evidence.eyes import Peers, level
 from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.measurements import Measured, totals_of
@@ -44,8 +44,8 @@ def _add_counted_line(
     node: Node, errors: int, totals: Mapping[str, int | None], first: CountRow, memory: str | None
 ) -> None:
     if totals["bits"]:
-        node.add(bits.count_loglik(errors, totals["bits"], "line"))
-    node.add(bits.direction_loglik(totals["rose"] or 0, totals["fell"] or 0, memory, "line"))
+        node.add(error_counts.count_loglik(errors, totals["bits"], "line"))
+    node.add(error_signs.direction_loglik(totals["rose"] or 0, totals["fell"] or 0, memory, "line"))
     if errors:
         node.quotes.append(Quote(first.position.line, _count_words(totals)))
 
@@ -56,15 +56,15 @@ def _add_tallied_line(
     """`whole`: how many bits of the lane were tested, where its error words are all there."""
     wrong = float(t.wrong[dq])
     if whole:
-        node.add(bits.count_loglik(int(wrong), whole / LANE_LINES, "line"))
-    node.add(bits.share_loglik(wrong, float(t.wrong.max())), 0.4 if whole else 1.0)
+        node.add(error_counts.count_loglik(int(wrong), whole / LANE_LINES, "line"))
+    node.add(error_signs.share_loglik(wrong, float(t.wrong.max())), 0.4 if whole else 1.0)
     if t.ones[dq] and t.zeros[dq]:
-        node.add(bits.direction_loglik(t.rose[dq], t.fell[dq], memory, "line"))
+        node.add(error_signs.direction_loglik(t.rose[dq], t.fell[dq], memory, "line"))
     if wrong:
         node.quotes.append(Quote(t.first_line, _line_words(dq, t)))
     for other in range(LANE_LINES):
         if other != dq and t.wrong[other]:
-            node.partner[other] = bits.joined_ratio(
+            node.partner[other] = error_signs.joined_ratio(
                 float(t.apart[dq, other]), wrong, float(t.both[dq, other]), len(t.words)
             )
 
@@ -119,15 +119,15 @@ def add_counts(
     _add_errors(g, place, errors, peers)
     _add_direction(g, place, memory, lines_known)
     if g.tally is not None and many_lines(g.tally):
-        place.add(bits.MANY_LINES)
+        place.add(error_signs.MANY_LINES)
         spread = int((g.tally.wrong > 0).sum())
         says = f"{spread} of its {LANE_LINES} lines wrong in the error words"
         place.quotes.append(Quote(g.tally.first_line, says))
     _add_link_checks(g, place, errors)
     if errors and g.whole["cells"] is not None:
-        place.add(bits.repeat_loglik(errors, g.whole["cells"]))
+        place.add(error_signs.repeat_loglik(errors, g.whole["cells"]))
     elif g.tally is not None and g.tally.cells and g.tally.rows >= 4:
-        place.add(bits.repeat_loglik(g.tally.rows, len(g.tally.cells)))
+        place.add(error_signs.repeat_loglik(g.tally.rows, len(g.tally.cells)))
 
 
 def _add_errors(g: Measured, place: Node, errors: int | None, peers: Peers) -> None:
@@ -136,11 +136,11 @@ def _add_errors(g: Measured, place: Node, errors: int | None, peers: Peers) -> N
     if errors is not None and exposure:
         cover = peers.cover(g.place)
         background = peers.background.get(level(g.place), 0.0)
-        place.add(bits.count_loglik(errors, exposure, cover=cover, background=background))
+        place.add(error_counts.count_loglik(errors, exposure, cover=cover, background=background))
     elif errors is not None:
-        place.add(bits.listed_loglik(errors) if errors else _NONE_LISTED)
+        place.add(error_counts.listed_loglik(errors) if errors else _NONE_LISTED)
     elif g.tally is not None and g.tally.rows:
-        place.add(bits.listed_loglik(g.tally.rows, common=peers.listed_common))
+        place.add(error_counts.listed_loglik(g.tally.rows, common=peers.listed_common))
     if g.whole["errors"]:
         place.quotes.append(_count_quote(g))
 
@@ -149,20 +149,20 @@ def _add_direction(g: Measured, place: Node, memory: str | None, lines_known: bo
     """Which way the bits went, where the lines have not said so already."""
     rose, fell = g.whole["rose"], g.whole["fell"]
     if rose is not None and fell is not None:
-        place.add(bits.direction_loglik(rose, fell, memory), 0.5 if lines_known else 1.0)
+        place.add(error_signs.direction_loglik(rose, fell, memory), 0.5 if lines_known else 1.0)
     elif g.tally is not None and not lines_known:
-        place.add(bits.direction_loglik(g.tally.rose.sum(), g.tally.fell.sum(), memory))
+        place.add(error_signs.direction_loglik(g.tally.rose.sum(), g.tally.fell.sum(), memory))
 
 
 def _add_link_checks(g: Measured, place: Node, errors: int | None) -> None:
     """Link checks that failed, as counted, else as the error words show them."""
     failed, tally = g.whole["edc"], g.tally
     if failed is not None:
-        place.add(bits.edc_count_loglik(failed, errors))
+        place.add(error_signs.edc_count_loglik(failed, errors))
         if failed and not errors:
             place.quotes.append(_count_quote(g))
     elif tally is not None:
-        place.add(bits.link_check_loglik(tally.edc_ok, tally.edc_bad))
+        place.add(error_signs.link_check_loglik(tally.edc_ok, tally.edc_bad))
     if tally is not None and tally.edc_ok + tally.edc_bad:
         says = f"link check good on {tally.edc_ok}, bad on {tally.edc_bad} of the error words"
         place.quotes.append(Quote(tally.first_line, says))

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from memdiag.evidence import bits, common_shift, margins
+from memdiag.evidence import common_shift, error_counts, margins
 from memdiag.evidence.measurements import Measurements, width_of
 from memdiag.evidence.nodes import LINE_OF, Node
 from memdiag.model.place import Place
@@ -28,14 +28,14 @@ class Peers:
     measured: Measurements
     thin_ui: float | None
 
-    def cover(self, place: Place) -> bits.Cover:
+    def cover(self, place: Place) -> error_counts.Cover:
         """How many lanes a place covers, and how many of them one package."""
         if place.lane is not None:
-            return bits.Cover()
+            return error_counts.Cover()
         counts = Counter(site.ref for site, _ in self.measured.board.links(place))
         if not counts:
-            return bits.Cover()
-        return bits.Cover(counts.total(), max(counts.values()))
+            return error_counts.Cover()
+        return error_counts.Cover(counts.total(), max(counts.values()))
 
     def __post_init__(self) -> None:
         exposed: dict[object, list[tuple[int, int]]] = {}
@@ -55,7 +55,7 @@ class Peers:
                 pools.setdefault(kind, []).extend(f.value for f in figures)
                 found.setdefault(kind, []).extend((m.place, f) for f in figures)
         self.habit = min(1.0, 3.0 / max(giving_up, 1))
-        self.background = {at: bits.background(lanes) for at, lanes in exposed.items()}
+        self.background = {at: error_counts.background(lanes) for at, lanes in exposed.items()}
         self.listed_common = len(listed) >= MIN_LISTED and float(np.median(listed)) >= 1
         self._found = {
             kind: margins.reference(pool, self._floor(kind)) for kind, pool in pools.items()

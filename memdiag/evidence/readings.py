@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from memdiag.evidence import addresses, bits, rails
+from memdiag.evidence import addresses, error_signs, rails
 from memdiag.evidence.counted import MIN_TALLIED
 from memdiag.evidence.gathered import Evidence, owners_of
 from memdiag.evidence.lane_tallies import LaneTally
@@ -72,7 +72,7 @@ def _stride(run: Run, board: Board, site: str, tally: LaneTally, evidence: Evide
     if shape.kind in ("spread", "striped") and shape.distinct >= MIN_TALLIED:
         for node in evidence.nodes:
             if node.kind == "line" and node.sites == (site,) and node.place == at:
-                node.add(bits.STEADY)
+                node.add(error_signs.STEADY)
                 node.quotes.append(Quote(tally.first_line, f"dq {dq}: {shape.says}"))
     if shape.kind != "striped":
         return

@@ -22,7 +22,7 @@ from scipy.stats import binomtest
 
 from memdiag.boards import profiles
 from memdiag.diagnosis.judge import judge
-from memdiag.evidence import addresses, bits, lane_tallies
+from memdiag.evidence import addresses, error_signs, lane_tallies
 from memdiag.model.board import Board
 from memdiag.model.records import Run
 from memdiag.reading.load import load
@@ -97,7 +97,7 @@ def test_the_stuck_ones_are_cells_wrong_both_ways() -> None:
     down = int(sum(t.fell.sum() for t in tallies))
     assert binomtest(up, up + down).pvalue > 0.5
     assert max(float(t.wrong.max()) for t in tallies) < 0.06 * (up + down)
-    both_ways = bits.direction_loglik(up, down, None)
+    both_ways = error_signs.direction_loglik(up, down, None)
     assert both_ways is not None
     assert both_ways["array"] > both_ways["absent"]
 

@@ -20,7 +20,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag.boards import profiles
-from memdiag.evidence import addresses, bits, margins, measurements, training_steps
+from memdiag.evidence import (
+    addresses,
+    error_counts,
+    error_signs,
+    margins,
+    measurements,
+    training_steps,
+)
 from memdiag.evidence.nodes import FLOOR, LINE, PLACE, SHAPE, Node
 from memdiag.model.records import STEPS, Result
 from memdiag.reading.load import load
@@ -136,8 +143,8 @@ def test_a_narrow_figure_of_a_cut_sweep_says_nothing() -> None:
 
 @pytest.mark.parametrize("memory", ["gddr5", "gddr6", "ddr4", "ddr5"])
 def test_an_undriven_line_reads_one_where_the_pull_is_up(memory: str) -> None:
-    rose = states(bits.direction_loglik(200, 0, memory))
-    fell = states(bits.direction_loglik(0, 200, memory))
+    rose = states(error_signs.direction_loglik(200, 0, memory))
+    fell = states(error_signs.direction_loglik(0, 200, memory))
     for state in ("absent", "mute", "dead", "line"):
         assert rose[state] > fell[state]
         assert rose[state] > rose["thin"]
@@ -145,29 +152,31 @@ def test_an_undriven_line_reads_one_where_the_pull_is_up(memory: str) -> None:
 
 @pytest.mark.parametrize("memory", ["lpddr4", "lpddr5"])
 def test_an_undriven_line_reads_nought_where_the_pull_is_down(memory: str) -> None:
-    rose = states(bits.direction_loglik(200, 0, memory))
-    fell = states(bits.direction_loglik(0, 200, memory))
+    rose = states(error_signs.direction_loglik(200, 0, memory))
+    fell = states(error_signs.direction_loglik(0, 200, memory))
     for state in ("absent", "mute", "dead", "line"):
         assert fell[state] > rose[state]
 
 
 @pytest.mark.parametrize("memory", ["ddr3", "other", None])
 def test_a_pull_to_the_middle_takes_no_side(memory: str | None) -> None:
-    assert bits.direction_loglik(200, 0, memory) == bits.direction_loglik(0, 200, memory)
+    assert error_signs.direction_loglik(200, 0, memory) == error_signs.direction_loglik(
+        0, 200, memory
+    )
 
 
 @pytest.mark.parametrize("memory", ["gddr6", "lpddr4", "ddr3", None])
 def test_errors_both_ways_are_noise_or_cells_before_an_undriven_line(memory: str | None) -> None:
-    both = states(bits.direction_loglik(100, 100, memory))
+    both = states(error_signs.direction_loglik(100, 100, memory))
     assert min(both["thin"], both["array"]) > max(both["absent"], both["dead"], both["line"])
 
 
 def test_three_errors_have_no_direction() -> None:
-    assert bits.direction_loglik(3, 0, "gddr6") is None
+    assert error_signs.direction_loglik(3, 0, "gddr6") is None
 
 
 def test_few_errors_say_less_than_many() -> None:
-    few, many = (states(bits.direction_loglik(n, 0, "gddr6")) for n in (4, 400))
+    few, many = (states(error_signs.direction_loglik(n, 0, "gddr6")) for n in (4, 400))
     assert 0 < few["absent"] - few["thin"] < many["absent"] - many["thin"]
 
 
@@ -183,7 +192,7 @@ def test_more_errors_never_look_healthier(decades: int, counts: list[int]) -> No
     exposure = 10.0**decades
     odds = []
     for errors in sorted(counts):
-        table = states(bits.count_loglik(errors, exposure))
+        table = states(error_counts.count_loglik(errors, exposure))
         sick = sum(math.exp(table[s]) for s in ("thin", "line", "dead", "mute", "absent"))
         odds.append(min(max(table["sound"] - math.log(sick), FLOOR), -FLOOR))
     assert all(a >= b - 0.02 for a, b in pairwise(odds))
@@ -194,26 +203,26 @@ def test_more_errors_never_look_healthier(decades: int, counts: list[int]) -> No
 def test_no_errors_in_more_bits_is_better_news(exposures: list[float]) -> None:
     odds = []
     for exposure in sorted(exposures):
-        table = states(bits.count_loglik(0, exposure))
+        table = states(error_counts.count_loglik(0, exposure))
         odds.append(table["sound"] - table["thin"])
     assert all(b >= a - 1e-6 for a, b in pairwise(odds))
 
 
 def test_half_of_all_bits_wrong_is_a_line_that_is_not_driven() -> None:
-    assert likeliest(bits.count_loglik(500_000, 1_000_000)) in ("dead", "mute", "absent")
-    assert likeliest(bits.count_loglik(0, 1e12)) == "sound"
-    line = states(bits.count_loglik(500_000, 1_000_000, "line"))
+    assert likeliest(error_counts.count_loglik(500_000, 1_000_000)) in ("dead", "mute", "absent")
+    assert likeliest(error_counts.count_loglik(0, 1e12)) == "sound"
+    line = states(error_counts.count_loglik(500_000, 1_000_000, "line"))
     assert max(line, key=line.__getitem__) in ("dead", "open", "joined")
 
 
 def test_an_eighth_of_half_is_one_line_of_eight() -> None:
-    assert likeliest(bits.count_loglik(62_500, 1_000_000)) in ("line", "joined")
+    assert likeliest(error_counts.count_loglik(62_500, 1_000_000)) in ("line", "joined")
 
 
 @settings(max_examples=60, deadline=None)
 @given(st.integers(0, 10**12), st.floats(0, 1e15), st.sampled_from(["place", "line"]))
 def test_every_count_can_be_weighed(errors: int, exposure: float, kind: str) -> None:
-    table = states(bits.count_loglik(errors, exposure, kind))
+    table = states(error_counts.count_loglik(errors, exposure, kind))
     assert set(table) == set(PLACE if kind == "place" else LINE)
 
 
@@ -223,18 +232,21 @@ def test_every_count_can_be_weighed(errors: int, exposure: float, kind: str) -> 
 def test_good_checks_speak_for_cells_and_bad_ones_for_the_link() -> None:
     """The package computes the check over what its array gives out: wrong cells travel well. What
     the line changes afterwards, the check does not know."""
-    good, bad = states(bits.link_check_loglik(20, 0)), states(bits.link_check_loglik(0, 20))
+    good, bad = (
+        states(error_signs.link_check_loglik(20, 0)),
+        states(error_signs.link_check_loglik(0, 20)),
+    )
     for link in ("thin", "line", "dead", "mute", "absent"):
         assert good["array"] > good[link]
         assert bad["array"] < bad[link]
 
 
 def test_no_word_checked_says_nothing() -> None:
-    assert bits.link_check_loglik(0, 0) is None
+    assert error_signs.link_check_loglik(0, 0) is None
 
 
 def test_repeated_words_do_not_confirm_for_ever() -> None:
-    few, many = (states(bits.link_check_loglik(n, 0)) for n in (10, 10_000))
+    few, many = (states(error_signs.link_check_loglik(n, 0)) for n in (10, 10_000))
     assert few == pytest.approx(many)
 
 
