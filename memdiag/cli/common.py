@@ -222,10 +222,8 @@ def write_page(page: Page, format_: str | None, output: str | None) -> None:
     form = page_format(type(page), format_, output)
     try:
         made = form.render(page)
-    except ImportError:
-        raise click.ClickException(
-            "Parquet needs pyarrow: pip install 'memdiag[bulk]', or take --format csv"
-        ) from None
+    except ImportError as wrong:
+        raise click.ClickException(form.lacking or f"{form.name}: {wrong}") from None
     write(made, output)
 
 

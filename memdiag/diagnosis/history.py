@@ -1,6 +1,6 @@
 """What a run declares of its repair, as factors on the priors of faults.
 
-Why the defaults are what they are stands in docs/priors.md.
+Why the defaults are what they are stands in docs/settings.md.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ from memdiag.diagnosis.findings import findings
 from memdiag.diagnosis.hypotheses import Hypotheses
 from memdiag.diagnosis.settings import Settings
 from memdiag.evidence import margins, table
-from memdiag.evidence.build import gather
+from memdiag.evidence.build import SOURCES, Source, gather
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.measurements import Measurements, measure
 from memdiag.model.board import Board
@@ -28,24 +28,27 @@ def judge(
     board: Board | str | Path | None = None,
     settings: Settings | None = None,
     mechanisms: Sequence[Mechanism] = faults.MECHANISMS,
+    sources: Sequence[Source] = SOURCES,
 ) -> Verdict:
     """The verdict on a run. `board`: a profile or its file, else found by the run's board name.
-    `mechanisms`: the faults that are weighed.
+    `mechanisms`: the faults that are weighed; `sources`: the readings that are asked beside the
+    rows of the links.
 
     Raises profiles.ProfileError where the profile named cannot be used.
     """
     board, _ = profiles.for_run(run, board)
-    return judge_measured(measure(run, board), settings, mechanisms)
+    return judge_measured(measure(run, board), settings, mechanisms, sources)
 
 
 def judge_measured(
     measured: Measurements,
     settings: Settings | None = None,
     mechanisms: Sequence[Mechanism] = faults.MECHANISMS,
+    sources: Sequence[Source] = SOURCES,
 ) -> Verdict:
     """The same where the run's measurements are at hand."""
     settings = settings or Settings()
-    evidence = gather(measured, settings.limits.thin_ui)
+    evidence = gather(measured, settings.limits.thin_ui, sources)
     found = hypotheses.build(measured.run, measured.board, evidence, settings, mechanisms)
     return conclude(measured, evidence, found, noisy_max.infer(found.model), settings)
 

@@ -1,7 +1,7 @@
 """How rigs behave: how loudly a fault is heard next door, and what the boot does after one.
 
 A rig has one temper for all faults of a run, so the tempers are weighed once a run and not once a
-fault. The figures are judgement, not measurement; docs/priors.md says where each comes from.
+fault. The figures are judgement, not measurement; docs/settings.md says where each comes from.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The shop's own priors, limits and costs: shipped defaults, and a TOML that changes some.
 
-Why the defaults are what they are stands in docs/priors.md.
+Why the defaults are what they are stands in docs/settings.md.
 """
 
 from __future__ import annotations

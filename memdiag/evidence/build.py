@@ -13,19 +13,27 @@ from memdiag.evidence.eyes import Peers, add_widths
 from memdiag.evidence.gathered import Evidence, at_owner, owners_of
 from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
 from memdiag.evidence.nodes import LINE_OF, Node
-from memdiag.evidence.readings import add_rails, add_shapes
+from memdiag.evidence.readings import rails, shapes, warmth
 from memdiag.model.board import Board
 from memdiag.model.place import Place
 from memdiag.model.records import Result
 from memdiag.model.verdict import Quote
 
+Source = Callable[[Measurements, Evidence], None]
+"""Adds what one kind of reading says, as nodes or to nodes that are there. Sources come after all
+that the rows of the links say, and none needs another."""
 
-def gather(measured: Measurements, thin_ui: float | None = None) -> Evidence:
+SOURCES: tuple[Source, ...] = (shapes, rails, warmth)
+
+
+def gather(
+    measured: Measurements, thin_ui: float | None = None, sources: Sequence[Source] = SOURCES
+) -> Evidence:
     """All nodes of a run. `thin_ui`: the absolute limit of an eye width, where the shop or the
-    profile sets one."""
-    board, run = measured.board, measured.run
+    profile sets one. `sources`: the readings that are asked beside the rows of the links."""
+    board = measured.board
     peers = Peers(measured, thin_ui or board.thin_ui)
-    memory = run.head.memory or board.memory
+    memory = measured.run.head.memory or board.memory
     nodes: list[Node] = []
     for group in measured:
         owners = owners_of(group.place, board)
@@ -34,9 +42,8 @@ def gather(measured: Measurements, thin_ui: float | None = None) -> Evidence:
     _add_shared(nodes, peers, board)
     nodes = _by_sequence(nodes)
     evidence = Evidence(nodes)
-    if run.errors is not None:
-        add_shapes(measured, evidence)
-    add_rails(run, board, evidence)
+    for source in sources:
+        source(measured, evidence)
     spoken = {site for node in nodes for site in node.sites}
     evidence.silent_sites = tuple(s.ref for s in board.sites if s.ref not in spoken)
     exposures = [n for group in measured if (n := group.totals["bits"]) is not None and n > 0]

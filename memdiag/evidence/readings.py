@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 
-from memdiag.evidence import addresses, error_signs, rails
+from memdiag.evidence import addresses, error_signs
 from memdiag.evidence.counted import MIN_TALLIED
 from memdiag.evidence.gathered import Evidence, owners_of
 from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.measurements import Measurements
 from memdiag.evidence.nodes import Node
+from memdiag.evidence.rails import over_limits, reading_loglik
 from memdiag.model.board import Board
 from memdiag.model.place import Place
 from memdiag.model.quantities import show_ohms
@@ -22,10 +23,11 @@ CAPPED = 3.0
 """A list of error words is capped where this many times more errors were counted."""
 
 
-def add_shapes(measured: Measurements, evidence: Evidence) -> None:
+def shapes(measured: Measurements, evidence: Evidence) -> None:
     """What the addresses of each site's errors look like, from its error words."""
     run, board = measured.run, measured.board
-    assert run.errors is not None
+    if run.errors is None:
+        return
     by_site: dict[str, list[LaneTally]] = {}
     for tally in measured.tallies:
         owners = owners_of(tally.place, board)
@@ -85,7 +87,9 @@ def _stride(run: Run, board: Board, site: str, tally: LaneTally, evidence: Evide
     evidence.nodes.append(node)
 
 
-def add_rails(run: Run, board: Board, evidence: Evidence) -> None:
+def rails(measured: Measurements, evidence: Evidence) -> None:
+    """What the last reading of each rail says of its resistance."""
+    run, board = measured.run, measured.board
     off = frozenset(run.head.removed or ())
     latest = {row.rail: row for row in run.rails}
     for name, row in latest.items():
@@ -93,7 +97,7 @@ def add_rails(run: Run, board: Board, evidence: Evidence) -> None:
         # A package that was off the board drew nothing from this reading.
         sites = tuple(s.ref for s in board.sites_on_rail(name) if s.ref not in off)
         node = Node("rail", sites, Place(rail=name))
-        node.add(rails.reading_loglik(row.ohms, row.trend, rail))
+        node.add(reading_loglik(row.ohms, row.trend, rail))
         trend = f", {row.trend}" if row.trend else ""
         healthy = ""
         if rail is not None and rail.healthy_ohms_typical:
@@ -106,8 +110,13 @@ def add_rails(run: Run, board: Board, evidence: Evidence) -> None:
             )
         )
         evidence.nodes.append(node)
-    for warm in run.heat:
-        warning = rails.over_limits(warm.volts, warm.amps, board.rail(warm.rail))
+
+
+def warmth(measured: Measurements, evidence: Evidence) -> None:
+    """What warmed first when a rail was fed."""
+    board = measured.board
+    for warm in measured.run.heat:
+        warning = over_limits(warm.volts, warm.amps, board.rail(warm.rail))
         if warning:
             evidence.notes.append(warning)
         if not warm.hottest:

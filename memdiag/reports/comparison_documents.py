@@ -15,7 +15,7 @@ FORMAT = "memdiag-comparison/1"
 
 
 def comparison_document(c: Comparison) -> dict[str, Any]:
-    """The document as plain JSON values; docs/memdiag-comparison-1.schema.json describes it."""
+    """The document as plain JSON values; docs/schemas/memdiag-comparison-1.schema.json describes it."""
     return {
         "format": FORMAT,
         "tool": __version__,

@@ -1,7 +1,8 @@
 """The formats a page can be written in: a name, the endings of its files, and who makes it.
 
 A format is one module with a function `render`, which is imported only when it is called for, and
-one line here. A format that needs more than every page has says which kind of page it takes.
+one line here; from outside the package, a module of one's own and `register`. A format that needs
+more than every page has says which kind of page it takes.
 """
 
 from __future__ import annotations
@@ -16,27 +17,51 @@ from memdiag.reports.page import Page, TablePage
 
 @dataclass(frozen=True, slots=True)
 class Format:
-    """`module` of this room holds `render`, which makes a text, or bytes, of a page of the kind
-    `takes`."""
+    """`module` holds `render`, which makes a text, or bytes, of a page of the kind `takes`; one
+    of this room begins with a dot. `lacking`: what to say where it needs a library that is not
+    there."""
 
     name: str
     endings: tuple[str, ...]
     module: str
     takes: type[Page] = Page
     binary: bool = False
+    lacking: str = ""
 
     def render(self, page: Page) -> str | bytes:
-        make: Callable[[Page], str | bytes] = import_module(f"{__package__}.{self.module}").render
+        make: Callable[[Page], str | bytes] = import_module(self.module, __package__).render
         return make(page)
 
 
-FORMATS = (
-    Format("text", (".txt",), "text"),
-    Format("json", (".json",), "documents"),
-    Format("csv", (".csv",), "spreadsheet"),
-    Format("markdown", (".md",), "markdown"),
-    Format("html", (".html", ".htm"), "html"),
-    Format("parquet", (".parquet",), "parquet", takes=TablePage, binary=True),
+FORMATS: list[Format] = []
+
+
+def register(*more: Format) -> None:
+    """Further formats, for every command that writes a page and is called after this.
+
+    Raises ValueError where a name or an ending is taken.
+    """
+    for form in more:
+        for known in FORMATS:
+            if form.name == known.name or set(form.endings) & set(known.endings):
+                raise ValueError(f"{form.name}: {known.name} has that name or ending already")
+        FORMATS.append(form)
+
+
+register(
+    Format("text", (".txt",), ".text"),
+    Format("json", (".json",), ".documents"),
+    Format("csv", (".csv",), ".spreadsheet"),
+    Format("markdown", (".md",), ".markdown"),
+    Format("html", (".html", ".htm"), ".html"),
+    Format(
+        "parquet",
+        (".parquet",),
+        ".parquet",
+        takes=TablePage,
+        binary=True,
+        lacking="Parquet needs pyarrow: pip install 'memdiag[bulk]', or take --format csv",
+    ),
 )
 
 

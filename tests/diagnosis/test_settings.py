@@ -15,7 +15,7 @@ from memdiag.diagnosis import faults
 from memdiag.diagnosis import settings as shop
 from memdiag.diagnosis.settings import BadSettings, Settings
 
-FILE = Path(__file__).resolve().parents[2] / "docs" / "priors.md"
+FILE = Path(__file__).resolve().parents[2] / "docs" / "settings.md"
 PAGE = FILE.read_text(encoding="utf-8")
 KEYS = {
     "priors": tuple(faults.priors()),

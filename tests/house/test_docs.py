@@ -7,10 +7,11 @@ How a block is marked says what happens to it:
   number of lines.
 * `pycon`: typed at the Python prompt, run here as a doctest.
 * `bash`: what sets a machine up. `.ci/run` runs these of the README, on a machine with nothing.
-* `toml file=NAME`, `text file=NAME`: written to that file before the commands that follow.
+* `toml file=NAME`, or any other kind: written to that file before the commands that follow.
 * anything else is only shown.
 
-`MEMDIAG_WRITE_GOLDENS=1 python -m pytest tests/test_docs.py` writes outputs without `...` anew.
+`MEMDIAG_WRITE_GOLDENS=1 python -m pytest tests/house/test_docs.py` writes outputs without `...`
+anew.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md"))]
 WRITE = bool(os.environ.get("MEMDIAG_WRITE_GOLDENS"))
-KINDS = {"sh", "pycon", "bash", "text", "toml", "lark", "json", "ebnf"}
+KINDS = {"sh", "pycon", "bash", "text", "toml", "lark", "python", "json", "ebnf"}
 
 _FENCE = re.compile(r"^```(\S*)[ \t]*(.*)\n((?:.*\n)*?)```$", re.MULTILINE)
 
@@ -78,15 +79,16 @@ def alike(said: str, printed: str) -> bool:
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """As a checkout, with room for files of one's own; `memdiag` is a command."""
+    """As a checkout, with room for files of one's own; `memdiag` and `python3` are commands."""
     here, tools = tmp_path / "here", tmp_path / "tools"
     here.mkdir()
     tools.mkdir()
     for name in ("samples", "grammars"):
         (here / name).symlink_to(ROOT / name)
-    script = f'#!/bin/sh\nexec "{sys.executable}" -m memdiag "$@"\n'
-    (tools / "memdiag").write_text(script, encoding="utf-8")
-    (tools / "memdiag").chmod(0o755)
+    for name, starts in (("memdiag", "-m memdiag"), ("python3", "")):
+        script = f'#!/bin/sh\nexec "{sys.executable}" {starts} "$@"\n'
+        (tools / name).write_text(script, encoding="utf-8")
+        (tools / name).chmod(0o755)
     return here
 
 

@@ -8,10 +8,11 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import click
 import pytest
 
 from memdiag.boards import profiles
-from memdiag.cli import main
+from memdiag.cli import common, main
 from memdiag.model.rails import RailsReport
 from memdiag.model.verdict import Verdict
 from memdiag.repair import soak
@@ -76,6 +77,39 @@ def test_the_ending_decides_where_no_format_is_said(output: str | None, name: st
 
 def test_a_table_can_be_kept_as_columns() -> None:
     assert formats.chosen(TablePage, None, "table.parquet").name == "parquet"
+
+
+@pytest.fixture
+def registry(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a test registers is gone after it."""
+    monkeypatch.setattr(formats, "FORMATS", list(formats.FORMATS))
+
+
+@pytest.mark.usefixtures("registry")
+def test_a_format_of_ones_own_is_chosen_as_the_others_are() -> None:
+    mine = formats.Format("lines", (".lines",), "some.module")
+    formats.register(mine)
+    assert formats.of_kind(Page)[-1] is mine
+    assert formats.chosen(Page, None, "today.lines") is mine
+
+
+@pytest.mark.usefixtures("registry")
+@pytest.mark.parametrize(("name", "ending"), [("html", ".page"), ("page", ".htm")])
+def test_a_name_or_an_ending_is_taken_once(name: str, ending: str) -> None:
+    with pytest.raises(ValueError, match="html has that name or ending"):
+        formats.register(formats.Format(name, (ending,), "some.module"))
+    assert [f.name for f in formats.FORMATS] == [*TEXTS, "parquet"]
+
+
+@pytest.mark.usefixtures("registry")
+def test_a_format_whose_module_is_not_there_is_a_sentence(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    formats.register(formats.Format("lines", (".lines",), "no_such_module"))
+    page = table_page([])
+    with pytest.raises(click.ClickException, match="lines: No module named 'no_such_module'"):
+        common.write_page(page, "lines", None)
+    assert capsys.readouterr().out == ""
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ A mechanism says, for every kind of node and every relation between the fault an
 what probability the node is in which state.
 
 The figures are judgement, not measurement: a bench sees boards that already failed, and no field
-study prints what a training step shows under a fault. They are wide on purpose; docs/priors.md
+study prints what a training step shows under a fault. They are wide on purpose; docs/settings.md
 says where each comes from.
 """
 

@@ -15,7 +15,7 @@ KINDS: dict[str, ProblemKind] = {
     "shop-key": ProblemKind(
         Severity.ERROR,
         "the shop file {file} has a setting that cannot be used: {reason}",
-        "docs/priors.md lists every setting with its default",
+        "docs/settings.md lists every setting with its default",
         ("[priors]\nmising = 0.1\n", "[costs]\nreplace = -4\n", "[limits]\nconfidence = 'high'\n"),
         via="shop",
     ),
