@@ -15,7 +15,7 @@ FORMAT = "memdiag-comparison/1"
 
 
 def comparison_document(c: Comparison) -> dict[str, Any]:
-    """The document as plain JSON values; docs/schemas/memdiag-comparison-1.schema.json describes it."""
+    """Plain JSON values, as docs/schemas/memdiag-comparison-1.schema.json describes them."""
     return {
         "format": FORMAT,
         "tool": __version__,
