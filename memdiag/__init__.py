@@ -16,8 +16,8 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "load": "memdiag.reading.load",
-    "Run": "memdiag.model.records",
-    "Board": "memdiag.model.board",
+    "Run": "memdiag.model",
+    "Board": "memdiag.model",
     "frame": "memdiag.reports.frame",
     "judge": "memdiag.diagnosis.judge",
     "compare": "memdiag.repair.comparison",

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from memdiag.model.board import Board, Link, Site
-from memdiag.model.place import Channel, Place
-from memdiag.model.records import Run
+from memdiag.model import Board, Channel, Link, Place, Run, Site
 
 
 def inferred(run: Run) -> Board:

@@ -10,9 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from memdiag.boards.inferred import inferred
-from memdiag.model.board import AddressField, Board, Link, Rail, Site
+from memdiag.model import AddressField, Board, Link, Rail, Run, Site
 from memdiag.model.problems import Problem, Severity, problem
-from memdiag.model.records import Run
 from memdiag.resources import search_path
 
 VARIABLE = "MEMDIAG_BOARDS"

@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import replace
 
-from memdiag.model.board import Board
-from memdiag.model.place import Place
-from memdiag.model.records import Run
+from memdiag.model import Board, Place, Run
 
 
 def link_of_another(place: Place, board: Board) -> bool:

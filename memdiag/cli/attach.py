@@ -48,7 +48,7 @@ def command(
     """
     from memdiag.ledger import tickets
     from memdiag.ledger.store import TicketError, check_id
-    from memdiag.model.verdict import WANTS_WORK
+    from memdiag.model import WANTS_WORK
 
     try:
         ticket = check_id(ticket)

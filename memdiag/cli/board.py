@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from memdiag.cli.common import output_options, split_sites, write
-from memdiag.model.board import Board
+from memdiag.model import Board
 from memdiag.model.problems import Problem, Severity
 
 

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 from click.core import ParameterSource
 
+from memdiag.model import Run
 from memdiag.model.problems import Problem, Severity
-from memdiag.model.records import Run
 from memdiag.reports import formats
 from memdiag.reports.page import Page
 

@@ -14,7 +14,7 @@ from memdiag.repair.soak import parse_confidence
 from memdiag.reports.page import Page
 
 if TYPE_CHECKING:
-    from memdiag.model.records import Run
+    from memdiag.model import Run
 
 
 @click.command("compare")

@@ -13,7 +13,7 @@ from memdiag.model.spelling import closest
 from memdiag.reports.page import Page
 
 if TYPE_CHECKING:
-    from memdiag.model.board import Board
+    from memdiag.model import Board
 
 
 @click.command("rails")
@@ -50,7 +50,7 @@ def command(
     Exit status 0: all good; 1: something wants action; 2: a reading cannot be used.
     """
     from memdiag.boards import profiles
-    from memdiag.model.board import Board as Profile
+    from memdiag.model import Board as Profile
     from memdiag.reading import load, typed_readings
     from memdiag.repair import rail_check
     from memdiag.reports.rails_page import rails_page

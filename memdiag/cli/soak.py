@@ -8,7 +8,7 @@ import click
 
 from memdiag.cli import common
 from memdiag.cli.common import Option
-from memdiag.model.place import LANE_LINES
+from memdiag.model import LANE_LINES
 from memdiag.repair import soak
 from memdiag.reports.page import Page
 

@@ -30,7 +30,7 @@ def command(
     Exit status 0: clear; 1: a finding wants action; 2: the input cannot be used.
     """
     from memdiag.diagnosis.judge import judge
-    from memdiag.model.verdict import WANTS_WORK
+    from memdiag.model import WANTS_WORK
     from memdiag.reports.verdict_page import verdict_page
 
     settings = common.shop_settings(shop)

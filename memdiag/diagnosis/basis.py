@@ -11,9 +11,7 @@ from memdiag.diagnosis.settings import Settings
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.measurements import Measurements
 from memdiag.evidence.nodes import Node
-from memdiag.model.board import Board
-from memdiag.model.records import Run
-from memdiag.model.verdict import Quote
+from memdiag.model import Board, Quote, Run
 
 MOST_QUOTES = 6
 PER_SITE = 2  # quotes of one site before another has its turn

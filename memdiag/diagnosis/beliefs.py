@@ -10,8 +10,7 @@ from memdiag.diagnosis.hypotheses import Hypotheses
 from memdiag.diagnosis.network import Candidate
 from memdiag.diagnosis.noisy_max import Posterior
 from memdiag.diagnosis.rig_behaviour import Relation
-from memdiag.model.place import Place
-from memdiag.model.verdict import Cause
+from memdiag.model import Cause, Place
 
 AUDIBLE = 0.1
 """A fault that disturbs its neighbours less than this (`Mechanism.spill`) is no source of it."""

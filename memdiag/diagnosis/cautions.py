@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from memdiag.model.board import Board
-from memdiag.model.verdict import HEATS, Action, Finding, Work
+from memdiag.model import HEATS, Action, Board, Finding, Work
 
 QUALIFIED = "Local codes and qualified practice come first; what stands here does not replace them."
 HEAT = (

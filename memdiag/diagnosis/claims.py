@@ -14,8 +14,7 @@ from memdiag.diagnosis.faults.mechanism import Mechanism
 from memdiag.diagnosis.network import Candidate
 from memdiag.diagnosis.rig_behaviour import Relation
 from memdiag.evidence.nodes import Node
-from memdiag.model.place import Place
-from memdiag.model.verdict import Cause
+from memdiag.model import Cause, Place
 
 NEGLIGIBLE = 1e-4
 """Candidates less probable than this support no claim."""

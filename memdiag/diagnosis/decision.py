@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from memdiag.diagnosis.settings import Costs
-from memdiag.model.verdict import Action, Cause
+from memdiag.model import Action, Cause
 
 Belief = Mapping[Cause, float]
 """Cause -> probability at one place; sums to 1."""

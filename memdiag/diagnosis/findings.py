@@ -9,8 +9,7 @@ from memdiag.diagnosis.basis import Basis, quotes
 from memdiag.diagnosis.claims import Claim, causes_at, claims, nodes_at
 from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.next_steps import Step
-from memdiag.model.place import Place
-from memdiag.model.verdict import HEATS, WANTS_WORK, Action, Cause, Finding, Quote, Work
+from memdiag.model import HEATS, WANTS_WORK, Action, Cause, Finding, Place, Quote, Work
 
 FRESH = 0.6
 """How probably a package that was just fitted is a good one, whatever fails at its place."""

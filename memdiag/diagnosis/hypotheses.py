@@ -16,9 +16,7 @@ from memdiag.diagnosis.rig_behaviour import Relation
 from memdiag.diagnosis.settings import Settings
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
-from memdiag.model.board import Board
-from memdiag.model.place import Place
-from memdiag.model.records import Run
+from memdiag.model import Board, Place, Run
 
 
 @dataclass(slots=True)

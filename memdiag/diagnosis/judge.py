@@ -17,10 +17,8 @@ from memdiag.evidence import margins, table
 from memdiag.evidence.build import SOURCES, Source, gather
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.measurements import Measurements, measure
-from memdiag.model.board import Board
-from memdiag.model.records import Run
+from memdiag.model import Board, Run, Verdict
 from memdiag.model.table import TableRow
-from memdiag.model.verdict import Verdict
 
 
 def judge(

@@ -14,8 +14,7 @@ from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.faults.mechanism import Mechanism
 from memdiag.diagnosis.rig_behaviour import RIGS, Pmf, Relation
 from memdiag.evidence.nodes import STATES, Node
-from memdiag.model.place import Place
-from memdiag.model.verdict import Cause
+from memdiag.model import Cause, Place
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,8 @@ from memdiag.diagnosis import decision
 from memdiag.diagnosis.basis import Basis
 from memdiag.diagnosis.decision import Choice, Measurement
 from memdiag.diagnosis.settings import Settings
-from memdiag.model.board import Board
-from memdiag.model.place import Place
+from memdiag.model import Action, Board, Cause, Place, Run, Work
 from memdiag.model.quantities import show_count, show_duration
-from memdiag.model.records import Run
-from memdiag.model.verdict import Action, Cause, Work
 from memdiag.stats.limits import bits_needed
 
 _OHMS, _INJECTION = frozenset({Work.OHMS}), frozenset({Work.INJECTION})

@@ -7,8 +7,7 @@ from memdiag.diagnosis.basis import Basis, quotes
 from memdiag.diagnosis.faults.locations import ODD
 from memdiag.evidence.gathered import owners_of
 from memdiag.evidence.measurements import Measured
-from memdiag.model.place import Place
-from memdiag.model.verdict import Action, Cause, Finding
+from memdiag.model import Action, Cause, Finding, Place
 
 
 def findings(basis: Basis, taken: set[str]) -> list[Finding]:

@@ -7,9 +7,8 @@ from collections.abc import Mapping, Sequence
 from memdiag.diagnosis import wording
 from memdiag.diagnosis.basis import Basis
 from memdiag.evidence.measurements import swept
-from memdiag.model.place import Place
+from memdiag.model import WANTS_WORK, Action, Cause, Finding, Place, Summary
 from memdiag.model.table import TableRow
-from memdiag.model.verdict import WANTS_WORK, Action, Cause, Finding, Summary
 
 PROVEN = 5  # errors that are more than a stray upset or two
 

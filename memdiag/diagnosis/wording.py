@@ -11,10 +11,8 @@ from memdiag.diagnosis.network import Candidate
 from memdiag.diagnosis.settings import Settings
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
-from memdiag.model.board import Board
-from memdiag.model.place import Place
+from memdiag.model import Board, Cause, Finding, Place
 from memdiag.model.quantities import show_count, show_probability, show_rate
-from memdiag.model.verdict import Cause, Finding
 from memdiag.model.words import CAUSE_WORDS
 
 

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from memdiag.evidence.nodes import SHAPE
-from memdiag.model.board import Board
+from memdiag.model import Board
 from memdiag.model.error_log import ErrorLog
 
 I64 = npt.NDArray[np.int64]

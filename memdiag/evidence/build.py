@@ -14,10 +14,7 @@ from memdiag.evidence.gathered import Evidence, at_owner, owners_of
 from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
 from memdiag.evidence.nodes import LINE_OF, Node
 from memdiag.evidence.readings import rails, shapes, warmth
-from memdiag.model.board import Board
-from memdiag.model.place import Place
-from memdiag.model.records import Result
-from memdiag.model.verdict import Quote
+from memdiag.model import Board, Place, Quote, Result
 
 Source = Callable[[Measurements, Evidence], None]
 """Adds what one kind of reading says, as nodes or to nodes that are there. Sources come after all

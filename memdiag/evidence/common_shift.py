@@ -15,7 +15,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from memdiag.evidence.margins import Peers
-from memdiag.model.place import Place
+from memdiag.model import Place
 
 LEAST = 3
 """Fewer figures show no common factor."""

@@ -9,10 +9,8 @@ from memdiag.evidence.eyes import Peers, level
 from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.measurements import Measured, totals_of
 from memdiag.evidence.nodes import Node
-from memdiag.model.place import LANE_LINES
+from memdiag.model import LANE_LINES, CountRow, Quote
 from memdiag.model.quantities import show_count
-from memdiag.model.records import CountRow
-from memdiag.model.verdict import Quote
 
 MIN_TALLIED = 8
 """A few wrong bits have to be on some lines: that they are says nothing of those."""

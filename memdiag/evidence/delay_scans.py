@@ -18,7 +18,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from memdiag.evidence.measurements import Measurements
-from memdiag.model.place import Place
+from memdiag.model import Place
 from memdiag.model.quantities import parse, show_rate
 from memdiag.stats.dual_dirac import Edge, Point, bottom, fit, q_of, tail
 

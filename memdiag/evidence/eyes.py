@@ -12,9 +12,7 @@ import numpy as np
 from memdiag.evidence import common_shift, error_counts, margins
 from memdiag.evidence.measurements import Measurements, width_of
 from memdiag.evidence.nodes import LINE_OF, Node
-from memdiag.model.place import Place
-from memdiag.model.records import FAILED, Result, TrainingRow
-from memdiag.model.verdict import Quote
+from memdiag.model import FAILED, Place, Quote, Result, TrainingRow
 from memdiag.stats.windows import measure
 
 MIN_LISTED = 4

@@ -6,8 +6,7 @@ from dataclasses import dataclass, field, replace
 
 from memdiag.evidence.addresses import Shape
 from memdiag.evidence.nodes import Node
-from memdiag.model.board import Board
-from memdiag.model.place import Place
+from memdiag.model import Board, Place
 
 
 @dataclass(slots=True)

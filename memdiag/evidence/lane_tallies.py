@@ -13,9 +13,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from memdiag.model.board import Board
+from memdiag.model import LANE_LINES, Board, Place
 from memdiag.model.error_log import EDC_BAD, EDC_OK, LIMB, ErrorLog, LogKey
-from memdiag.model.place import LANE_LINES, Place
 
 CHUNK = 65536  # rows unpacked to bits at a time: 64 booleans each, so that memory stays small
 

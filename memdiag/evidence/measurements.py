@@ -14,10 +14,8 @@ from functools import cached_property
 
 from memdiag.evidence import lane_tallies
 from memdiag.evidence.lane_tallies import LaneTally
-from memdiag.model.board import Board
-from memdiag.model.place import Place
+from memdiag.model import ENDED, Board, CountRow, Place, Result, Run, TrainingRow
 from memdiag.model.quantities import Quantity
-from memdiag.model.records import ENDED, CountRow, Result, Run, TrainingRow
 from memdiag.stats import windows
 
 RETRY_MARGINAL = 3

@@ -11,8 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from memdiag.model.place import WHOLE_BOARD, Place
-from memdiag.model.verdict import Quote
+from memdiag.model import WHOLE_BOARD, Place, Quote
 
 PLACE = (
     "sound",

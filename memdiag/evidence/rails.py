@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 
 from memdiag.evidence.nodes import RAIL
-from memdiag.model.board import Rail
+from memdiag.model import Rail
 
 # log10 ohms: centre and spread of each state where the profile says nothing.
 _LOW = (math.log10(4.0), 0.28)

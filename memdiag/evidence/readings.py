@@ -13,11 +13,8 @@ from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.measurements import Measurements
 from memdiag.evidence.nodes import Node
 from memdiag.evidence.rails import over_limits, reading_loglik
-from memdiag.model.board import Board
-from memdiag.model.place import Place
+from memdiag.model import Board, Place, Quote, Run
 from memdiag.model.quantities import show_ohms
-from memdiag.model.records import Run
-from memdiag.model.verdict import Quote
 
 CAPPED = 3.0
 """A list of error words is capped where this many times more errors were counted."""

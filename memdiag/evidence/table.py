@@ -8,8 +8,7 @@ from typing import Any
 
 from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.measurements import Measured, Measurements, width_in_ui
-from memdiag.model.place import Place
-from memdiag.model.records import ENDED, FAILED, Result, TrainingRow
+from memdiag.model import ENDED, FAILED, Place, Result, TrainingRow
 from memdiag.model.table import TableRow
 from memdiag.stats import binomial_limits
 

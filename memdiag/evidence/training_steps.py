@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from functools import cache
 
 from memdiag.evidence.nodes import PLACE
-from memdiag.model.records import ENDED, FAILED, Result
+from memdiag.model import ENDED, FAILED, Result
 
 # Probabilities in the order of ENDED, one row a state of PLACE.
 _ID = {

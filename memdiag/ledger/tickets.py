@@ -19,9 +19,8 @@ from typing import Any
 from memdiag import __version__
 from memdiag.diagnosis.settings import Settings
 from memdiag.ledger.store import Entry, Filed, TicketError, check_id, damaged, file_entry
+from memdiag.model import Run, Verdict
 from memdiag.model.comparison import Comparison
-from memdiag.model.records import Run
-from memdiag.model.verdict import Verdict
 
 FORMAT = "memdiag-entry/1"
 BOARD, LAYOUT = "board.toml", "layout.lark"

@@ -9,10 +9,8 @@ import math
 from collections.abc import Callable
 from typing import Any
 
-from memdiag.model import schema, spelling
-from memdiag.model.place import LANE_LINES, Channel
+from memdiag.model import LANE_LINES, Channel, Result, schema, spelling
 from memdiag.model.quantities import Quantity, parse, scale
-from memdiag.model.records import Result
 from memdiag.model.schema import Cell
 
 LARGEST_WHOLE = 2**63 - 1

@@ -14,9 +14,9 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from memdiag.model import CountRow
 from memdiag.model.error_log import LogKey
 from memdiag.model.problems import Position
-from memdiag.model.records import CountRow
 
 MOST_COUNT_ROWS = 100_000
 """Rows that are kept one by one at most, and groups that are told apart when added up."""

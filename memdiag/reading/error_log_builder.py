@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from memdiag.model import ErrorRow
 from memdiag.model.error_log import EDC_BAD, EDC_OK, LIMB, ErrorLog, LogKey
-from memdiag.model.records import ErrorRow
 
 MOST_LOG_ROWS = 1_000_000
 """Rows a log holds at most."""

@@ -9,10 +9,9 @@ from datetime import datetime
 from typing import Any
 
 from memdiag.layouts.matcher import Cell
-from memdiag.model import schema, spelling
+from memdiag.model import MEMORIES, Head, RunLine, schema, spelling
 from memdiag.model.problems import Problem, problem
 from memdiag.model.quantities import parse
-from memdiag.model.records import MEMORIES, Head, RunLine
 from memdiag.reading.converters import shorten
 from memdiag.reading.line_rows import PositionOf
 

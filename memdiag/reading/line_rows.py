@@ -7,9 +7,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 
 from memdiag.layouts import line_rules
 from memdiag.layouts.matcher import Cell, Match
-from memdiag.model import schema
+from memdiag.model import Row, schema
 from memdiag.model.problems import Position
-from memdiag.model.records import Row
 from memdiag.reading import converters, row_builder
 from memdiag.reading.section import Section
 

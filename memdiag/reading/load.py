@@ -15,9 +15,8 @@ from typing import BinaryIO, NamedTuple
 
 from memdiag.boards import profiles
 from memdiag.layouts import registry
-from memdiag.model.board import Board
+from memdiag.model import Board, Run
 from memdiag.model.problems import Position, Problem, problem
-from memdiag.model.records import Run
 from memdiag.reading import chunks, recognition, stream
 from memdiag.reading.account import Account, LineClass
 from memdiag.reading.cleaning import clean, decode, packers, unpack

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from memdiag.layouts.matcher import Match, Miss
+from memdiag.model import Row
 from memdiag.model.problems import Position
-from memdiag.model.records import Row
 from memdiag.reading.line_rows import ROW_KINDS, Refused
 from memdiag.reading.planner import Planner, State
 from memdiag.reading.run_builder import RunBuilder

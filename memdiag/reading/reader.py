@@ -6,9 +6,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from memdiag.layouts.matcher import Match, Miss
-from memdiag.model import spelling
+from memdiag.model import Row, Run, spelling
 from memdiag.model.problems import Position, Problem
-from memdiag.model.records import Row, Run
 from memdiag.reading import converters, matching
 from memdiag.reading.account import Account, LineClass
 from memdiag.reading.chunks import MOST_LINE

@@ -9,11 +9,19 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from memdiag.model import schema
-from memdiag.model.place import Place
+from memdiag.model import (
+    CountRow,
+    ErrorRow,
+    HeatRow,
+    Place,
+    RailRow,
+    Row,
+    TrainingRow,
+    ValueRow,
+    schema,
+)
 from memdiag.model.problems import Position
 from memdiag.model.quantities import Quantity, parse
-from memdiag.model.records import CountRow, ErrorRow, HeatRow, RailRow, Row, TrainingRow, ValueRow
 from memdiag.reading.converters import CONVERTERS, Wrong
 
 UNSAID = ("-", "")

@@ -10,10 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from memdiag.layouts.matcher import Cell, Match
-from memdiag.model import schema, spelling
-from memdiag.model.error_log import ErrorLog, LogKey
-from memdiag.model.problems import Position, Problem
-from memdiag.model.records import (
+from memdiag.model import (
     CountRow,
     ErrorRow,
     HeatRow,
@@ -23,7 +20,11 @@ from memdiag.model.records import (
     Source,
     TrainingRow,
     ValueRow,
+    schema,
+    spelling,
 )
+from memdiag.model.error_log import ErrorLog, LogKey
+from memdiag.model.problems import Position, Problem
 from memdiag.reading import converters, line_rows
 from memdiag.reading.count_builder import Columns, CountBuilder
 from memdiag.reading.error_log_builder import PER_ADDRESS, LogBuilder

@@ -8,8 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from memdiag.model.board import Board, Rail, Site
-from memdiag.model.records import Run
+from memdiag.model import Board, Rail, Run, Site
 from memdiag.reading.load import load
 
 

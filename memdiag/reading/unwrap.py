@@ -7,9 +7,8 @@ from functools import partial
 from typing import Protocol
 
 from memdiag.layouts.matcher import Match, Miss
-from memdiag.model import schema
+from memdiag.model import Row, schema
 from memdiag.model.problems import Problem
-from memdiag.model.records import Row
 from memdiag.reading.cleaning import clean
 from memdiag.reading.cleaning.clean import Line
 from memdiag.reading.line_rows import ROW_KINDS

@@ -8,10 +8,8 @@ from dataclasses import dataclass, field, replace
 from memdiag.boards import profiles
 from memdiag.evidence import table
 from memdiag.evidence.measurements import Measurements, totals_of, width_in_ui, width_of
-from memdiag.model.board import Board
-from memdiag.model.place import LANE_LINES, Channel, Place
+from memdiag.model import LANE_LINES, Board, Channel, CountRow, Place, Result, Run, TrainingRow
 from memdiag.model.quantities import Quantity
-from memdiag.model.records import CountRow, Result, Run, TrainingRow
 from memdiag.model.table import TableRow
 
 Condition = tuple[str | None, str | None]

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from memdiag.model import WANTS_WORK, Action, Cause
 from memdiag.model.comparison import Change, ChangeKind, Outcome
 from memdiag.model.problems import Problem, Severity
 from memdiag.model.quantities import show_count, show_duration
-from memdiag.model.verdict import WANTS_WORK, Action, Cause
 from memdiag.model.words import action_words
 from memdiag.repair.paired_runs import PairedRuns
 from memdiag.repair.part_swaps import JOINT, SITE

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from memdiag.model import Cause, Finding, Place, Result
 from memdiag.model.comparison import ChangeKind
-from memdiag.model.place import Place
 from memdiag.model.quantities import show_count, show_rate
-from memdiag.model.records import Result
-from memdiag.model.verdict import Cause, Finding
 from memdiag.repair.paired_runs import PairedRuns, bad_steps, was_tested, worst_of
 from memdiag.repair.rate_change import RateChange
 from memdiag.stats import bits_needed, proven_rate

@@ -7,8 +7,8 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from memdiag.model import Run
 from memdiag.model.problems import Problem, problem
-from memdiag.model.records import Run
 
 RATE_TOLERANCE = 0.005
 """Line rates closer than this are one setting, printed with more or fewer digits."""

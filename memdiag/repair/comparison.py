@@ -10,12 +10,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from memdiag.model.board import Board
+from memdiag.model import FAILED, Board, Cause, Finding, Place, Result, Run, Verdict
 from memdiag.model.comparison import Change, ChangeKind, Comparison, History, Outcome, Stage, Track
-from memdiag.model.place import Place
 from memdiag.model.problems import Problem, problem
-from memdiag.model.records import FAILED, Result, Run
-from memdiag.model.verdict import Cause, Finding, Verdict
 from memdiag.repair.alignment import common_board
 from memdiag.repair.answer import Gaps, answer, refusal
 from memdiag.repair.comparable import differences

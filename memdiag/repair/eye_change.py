@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from memdiag import stats
 from memdiag.evidence.margins import MIN_PEERS, SCALE_FLOOR
-from memdiag.model.place import Place
+from memdiag.model import Place
 from memdiag.repair.alignment import Link
 from memdiag.stats.outliers import FLAG
 

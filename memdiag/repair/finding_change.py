@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from memdiag.model import WANTS_WORK, Cause, Finding
 from memdiag.model.comparison import Change, ChangeKind
 from memdiag.model.quantities import show_p, show_rate
-from memdiag.model.verdict import WANTS_WORK, Cause, Finding
 from memdiag.repair.clearing import Case, gone, needed_bits, symptoms
 from memdiag.repair.link_change import adjusted_p, rate_shown
 from memdiag.repair.paired_runs import OWN, PairedRuns, was_tested

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
+from memdiag.model import Place, Result
 from memdiag.model.comparison import Change, ChangeKind, Rate
-from memdiag.model.place import Place
 from memdiag.model.quantities import show_count, show_p, show_rate
-from memdiag.model.records import Result
 from memdiag.repair.paired_runs import BAD, PairedRuns, was_tested
 from memdiag.repair.rate_change import RateChange, excluded, rate_change
 from memdiag.stats import holm

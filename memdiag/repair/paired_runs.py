@@ -8,12 +8,9 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from memdiag.evidence.measurements import Measurements, measure
-from memdiag.model.board import Board
+from memdiag.model import ENDED, FAILED, Board, Cause, Finding, Place, Result, Run, Verdict
 from memdiag.model.comparison import State
-from memdiag.model.place import Place
 from memdiag.model.quantities import Quantity
-from memdiag.model.records import ENDED, FAILED, Result, Run
-from memdiag.model.verdict import Cause, Finding, Verdict
 from memdiag.repair.alignment import Counts, Link, Shared, align, gather, lines_of, shared
 from memdiag.repair.eye_change import EyeChange, eye_changes
 from memdiag.repair.part_swaps import Work, work_between

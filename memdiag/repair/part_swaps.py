@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from memdiag.model.records import Run
+from memdiag.model import Run
 
 PACKAGE, JOINT, SITE = "package", "joint", "joint, trace or controller"
 

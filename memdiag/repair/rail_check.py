@@ -14,9 +14,8 @@ from memdiag.diagnosis.settings import Settings
 from memdiag.evidence import rails
 from memdiag.evidence.build import gather
 from memdiag.evidence.measurements import measure
-from memdiag.model.board import Board
+from memdiag.model import Board, RailRow, Run
 from memdiag.model.rails import RailReading, RailsReport
-from memdiag.model.records import RailRow, Run
 
 _PRIOR = {"normal": 0.80, "low": 0.12, "short": 0.08}
 

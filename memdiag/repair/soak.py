@@ -6,12 +6,11 @@ import re
 from typing import TYPE_CHECKING
 
 from memdiag import stats
-from memdiag.model import quantities
-from memdiag.model.place import LANE_LINES, Place
+from memdiag.model import LANE_LINES, Place, quantities
 from memdiag.model.soak import SoakPlan, SoakProof, SoakStep
 
 if TYPE_CHECKING:
-    from memdiag.model.board import Board
+    from memdiag.model import Board
 
 MORE = 3
 """The plan also says what is needed where one, two or three more errors are seen."""

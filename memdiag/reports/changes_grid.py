@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from memdiag.model import Place
 from memdiag.model.comparison import Change, ChangeKind, Comparison, Rate, State
-from memdiag.model.place import Place
 from memdiag.model.quantities import show_count, show_rate
 from memdiag.reports.page import NOT_SAID, Column, Grid, Row
 from memdiag.reports.plain import clip

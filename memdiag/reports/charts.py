@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from memdiag.model.board import Board
+from memdiag.model import Board
 from memdiag.model.table import TableRow
 from memdiag.reports.packages import INK, LETTERS, PATTERNS, WORK, Mark, patterns
 from memdiag.reports.svg import Drawn, badge, element, line, middle, picture, shape, text

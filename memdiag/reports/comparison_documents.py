@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from memdiag import __version__
+from memdiag.model import Finding, Run
 from memdiag.model.comparison import Change, Comparison, History, State
-from memdiag.model.records import Run
-from memdiag.model.verdict import Finding
 from memdiag.reports.documents import problem_document, scope_document
 from memdiag.reports.page import Sheet
 

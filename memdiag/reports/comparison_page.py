@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
+from memdiag.model import Cause, Finding, Run, Verdict
 from memdiag.model.comparison import (
     Change,
     ChangeKind,
@@ -16,8 +17,6 @@ from memdiag.model.comparison import (
 )
 from memdiag.model.problems import Severity
 from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
-from memdiag.model.records import Run
-from memdiag.model.verdict import Cause, Finding, Verdict
 from memdiag.model.words import AS_DECLARED
 from memdiag.reports import comparison_documents, verdict_page
 from memdiag.reports.changes_grid import changes_grid

@@ -7,10 +7,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from memdiag import __version__
-from memdiag.model.place import Place
+from memdiag.model import Finding, Place, Verdict
 from memdiag.model.problems import Problem
 from memdiag.model.table import COLUMNS, TableRow
-from memdiag.model.verdict import Finding, Verdict
 from memdiag.reports.page import Page
 
 FORMAT = "memdiag-verdict/1"

@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from memdiag.model.board import Board, Site
+from memdiag.model import Board, Site
 from memdiag.reports.packages import (
     INK,
     LETTERS,

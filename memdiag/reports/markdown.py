@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 
-from memdiag.model.verdict import Quote
+from memdiag.model import Quote
 from memdiag.model.words import AS_DECLARED
 from memdiag.reports.page import Answer, Grid, Item, Outcome, Page, Part, Row, Statement, Together
 from memdiag.reports.plain import printable

@@ -6,7 +6,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from memdiag.model.board import Site
+from memdiag.model import Site
 from memdiag.reports.svg import Drawn, badge, element, fitted, middle, shape
 
 INK, PART, WORK = "#14213d", "#ffffff", "#c8102e"

@@ -11,11 +11,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from memdiag.model.board import Board
+from memdiag.model import Board, Quote, Run
 from memdiag.model.problems import Problem
-from memdiag.model.records import Run
 from memdiag.model.table import TableRow
-from memdiag.model.verdict import Quote
 from memdiag.reports.packages import Mark
 
 NOT_SAID = "-"

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from memdiag.model.records import Run
+from memdiag.model import Run
 from memdiag.reports.page import Grid, Part
 from memdiag.reports.svg import Drawn
 

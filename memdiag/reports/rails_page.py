@@ -6,9 +6,9 @@ import math
 from functools import partial
 from typing import Any
 
+from memdiag.model import HEATS, WANTS_WORK
 from memdiag.model.quantities import show_ohms, show_probability
 from memdiag.model.rails import RailReading, RailsReport
-from memdiag.model.verdict import HEATS, WANTS_WORK
 from memdiag.model.words import action_words
 from memdiag.reports import documents
 from memdiag.reports.page import NOT_SAID, Answer, Column, Grid, Page, Part, Row, Sheet

@@ -6,9 +6,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 
+from memdiag.model import Cause
 from memdiag.model.quantities import show_count, show_probability, show_rate
 from memdiag.model.table import COLUMNS, TableRow
-from memdiag.model.verdict import Cause
 from memdiag.reports import documents
 from memdiag.reports.page import NOT_SAID, Column, Grid, Part, Row, RowKind, Sheet, TablePage
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Sequence
 
-from memdiag.model.verdict import Quote
+from memdiag.model import Quote
 from memdiag.reports.page import Answer, Grid, Item, Outcome, Page, Part, Row, Statement, Together
 from memdiag.reports.plain import clip, printable
 

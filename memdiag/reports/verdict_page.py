@@ -6,10 +6,9 @@ from collections.abc import Iterator, Sequence
 from functools import partial
 from itertools import groupby
 
+from memdiag.model import HEATS, WANTS_WORK, Action, Cause, Finding, Run, Verdict
 from memdiag.model.problems import Severity
 from memdiag.model.quantities import CERTAIN, show_count, show_probability
-from memdiag.model.records import Run
-from memdiag.model.verdict import HEATS, WANTS_WORK, Action, Cause, Finding, Verdict
 from memdiag.model.words import ACTION_WORDS, AS_DECLARED, action_words
 from memdiag.reports import documents, table_page
 from memdiag.reports.packages import Mark

@@ -11,10 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from memdiag.boards.inferred import inferred
-from memdiag.model.board import Board
-from memdiag.model.place import Place
-from memdiag.model.records import Run
-from memdiag.model.verdict import WANTS_WORK, Action, Cause, Finding, Verdict
+from memdiag.model import WANTS_WORK, Action, Board, Cause, Finding, Place, Run, Verdict
 from tests.simulator.scenes import Scene
 from tests.simulator.truth import Truth
 

@@ -6,9 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from memdiag.model.place import Place
-from memdiag.model.records import Run
-from memdiag.model.verdict import Action, Cause, Finding, Summary, Verdict
+from memdiag.model import Action, Cause, Finding, Place, Run, Summary, Verdict
 from tests.accuracy import scoring
 from tests.accuracy.page import aims, page
 from tests.accuracy.scoring import Score, agrees, matches, score

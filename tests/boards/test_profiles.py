@@ -13,11 +13,9 @@ from hypothesis import strategies as st
 from memdiag.boards import profiles
 from memdiag.boards.inferred import inferred
 from memdiag.boards.profile_checks import overlap
-from memdiag.model.board import Board
-from memdiag.model.place import Place
+from memdiag.model import Board, Head, Place, Run, Source, TrainingRow
 from memdiag.model.problems import Position, Severity
 from memdiag.model.problems.boards import KINDS
-from memdiag.model.records import Head, Run, Source, TrainingRow
 from memdiag.resources import shipped
 
 QUINCES = ("quince-12", "quince-8", "quince-2")

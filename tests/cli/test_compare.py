@@ -16,11 +16,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag.cli import main
+from memdiag.model import Action, Cause, Finding, Place, Quote
 from memdiag.model.comparison import Comparison
-from memdiag.model.place import Place
 from memdiag.model.problems import Severity
 from memdiag.model.problems.comparing import KINDS
-from memdiag.model.verdict import Action, Cause, Finding, Quote
 from memdiag.reading.load import load
 from memdiag.repair.comparison import compare, history
 from memdiag.reports.comparison_page import comparison_page

@@ -6,8 +6,7 @@ import pytest
 
 from memdiag.boards import profiles
 from memdiag.diagnosis import cautions
-from memdiag.model.place import Place
-from memdiag.model.verdict import Action, Cause, Finding, Work
+from memdiag.model import Action, Cause, Finding, Place, Work
 from memdiag.repair import rail_check
 
 

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from memdiag.diagnosis import decision
 from memdiag.diagnosis.decision import MEASUREMENTS, decide, expected_cost, value_of
 from memdiag.diagnosis.settings import Costs
-from memdiag.model.verdict import HEATS, Action, Cause
+from memdiag.model import HEATS, Action, Cause
 
 NOTHING = [[1.0, 1.0, 1.0]]
 PERFECT = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]

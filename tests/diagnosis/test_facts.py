@@ -14,8 +14,7 @@ import pytest
 
 from memdiag.boards import profiles
 from memdiag.diagnosis.judge import judge
-from memdiag.model.board import Board
-from memdiag.model.verdict import Action, Cause, Finding, Verdict
+from memdiag.model import Action, Board, Cause, Finding, Verdict
 from memdiag.reading.load import load
 
 STEPS = {

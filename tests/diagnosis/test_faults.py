@@ -15,9 +15,7 @@ from memdiag.diagnosis.judge import judge
 from memdiag.diagnosis.rig_behaviour import RIGS, Relation
 from memdiag.diagnosis.settings import BadSettings, Settings
 from memdiag.evidence.nodes import STATES
-from memdiag.model.place import Place
-from memdiag.model.records import Run
-from memdiag.model.verdict import Cause
+from memdiag.model import Cause, Place, Run
 from memdiag.reading.load import load
 from tests.diagnosis.test_facts import BITS, EYES, board, dump
 

@@ -23,8 +23,7 @@ from scipy.stats import binomtest
 from memdiag.boards import profiles
 from memdiag.diagnosis.judge import judge
 from memdiag.evidence import addresses, error_signs, lane_tallies
-from memdiag.model.board import Board
-from memdiag.model.records import Run
+from memdiag.model import Board, Run
 from memdiag.reading.load import load
 
 _SAID = os.environ.get("MEMDIAG_OPEN_DATA", "")

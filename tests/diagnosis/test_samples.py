@@ -19,7 +19,7 @@ import pytest
 
 from memdiag.cli import main
 from memdiag.diagnosis.judge import judge
-from memdiag.model.verdict import WANTS_WORK, Action, Cause, Verdict
+from memdiag.model import WANTS_WORK, Action, Cause, Verdict
 from memdiag.reading import load
 
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"

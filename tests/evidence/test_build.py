@@ -9,7 +9,7 @@ from memdiag.evidence.build import SOURCES, gather
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.measurements import Measurements, measure
 from memdiag.evidence.nodes import Node
-from memdiag.model.place import Place
+from memdiag.model import Place
 from memdiag.reading.load import load
 
 DUMP = Path(__file__).resolve().parents[2] / "samples" / "low-rail.dump"

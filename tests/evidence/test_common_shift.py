@@ -15,8 +15,7 @@ from hypothesis import strategies as st
 
 from memdiag.diagnosis.judge import judge
 from memdiag.evidence import common_shift, margins
-from memdiag.model.place import Place
-from memdiag.model.verdict import Cause
+from memdiag.model import Cause, Place
 from memdiag.reading.load import load
 from tests.diagnosis.test_facts import board, dump, gone
 

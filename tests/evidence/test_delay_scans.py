@@ -22,7 +22,7 @@ from scipy.stats import norm
 from memdiag.boards import profiles
 from memdiag.evidence.delay_scans import Bathtub, eyes
 from memdiag.evidence.measurements import measure
-from memdiag.model.place import Place
+from memdiag.model import Place
 from memdiag.reading.load import load
 from memdiag.stats import dual_dirac
 from memdiag.stats.dual_dirac import Point, q_of

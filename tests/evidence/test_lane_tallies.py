@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from memdiag.boards import profiles
 from memdiag.evidence import lane_tallies
 from memdiag.evidence.lane_tallies import LaneTally
-from memdiag.model.board import Board
+from memdiag.model import Board
 from memdiag.reading.load import load
 
 COLUMNS = "site ch rank lane address wrote read edc"

@@ -29,7 +29,7 @@ from memdiag.evidence import (
     training_steps,
 )
 from memdiag.evidence.nodes import FLOOR, LINE, PLACE, SHAPE, Node
-from memdiag.model.records import STEPS, Result
+from memdiag.model import STEPS, Result
 from memdiag.reading.load import load
 from memdiag.stats.outliers import modified_z
 

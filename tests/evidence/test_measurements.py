@@ -11,8 +11,7 @@ from memdiag.boards import profiles
 from memdiag.diagnosis.judge import judge
 from memdiag.evidence import measurements
 from memdiag.evidence.measurements import measure
-from memdiag.model.place import Place
-from memdiag.model.records import Result, Run
+from memdiag.model import Place, Result, Run
 from memdiag.reading.load import load
 from memdiag.repair.comparison import compare
 

@@ -20,7 +20,7 @@ from memdiag.boards import profiles
 from memdiag.evidence import table
 from memdiag.evidence.measurements import measure, settle
 from memdiag.evidence.table import rows
-from memdiag.model.place import Place
+from memdiag.model import Place
 from memdiag.model.table import COLUMNS, TableRow
 from memdiag.reading.load import load
 from memdiag.reports.frame import frame

@@ -17,8 +17,8 @@ from memdiag.layouts import line_rules, registry
 from memdiag.layouts.grammar_compile import compile_pack
 from memdiag.layouts.grammar_text import LayoutError
 from memdiag.layouts.patterns import nature
+from memdiag.model import Result
 from memdiag.model.problems.layouts import KINDS
-from memdiag.model.records import Result
 from memdiag.reading import load
 
 SHOP = """\

@@ -10,10 +10,8 @@ from memdiag import resources
 from memdiag.evidence import table
 from memdiag.evidence.measurements import measure
 from memdiag.layouts import line_rules
-from memdiag.model import schema
-from memdiag.model.place import Place
+from memdiag.model import Place, Result, Run, schema
 from memdiag.model.quantities import Quantity
-from memdiag.model.records import Result, Run
 from memdiag.reading import load
 from memdiag.reading.account import LineClass
 

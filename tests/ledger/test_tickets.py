@@ -20,7 +20,7 @@ import pytest
 from memdiag.boards import profiles
 from memdiag.ledger.store import Entry, TicketError, damaged, entries
 from memdiag.ledger.tickets import Attached, Reading, attach, judged
-from memdiag.model.board import Board
+from memdiag.model import Board
 from memdiag.resources import shipped
 from tests.support.benchtext import dump
 

@@ -8,10 +8,7 @@ from hypothesis import strategies as st
 
 from memdiag.boards import profiles
 from memdiag.diagnosis.judge import judge
-from memdiag.model.board import Board, Link, Site
-from memdiag.model.place import WHOLE_BOARD, Place
-from memdiag.model.records import Run
-from memdiag.model.verdict import Cause
+from memdiag.model import WHOLE_BOARD, Board, Cause, Link, Place, Run, Site
 from memdiag.reading.load import load
 from memdiag.repair.comparison import compare
 from memdiag.repair.paired_runs import PairedRuns, judged

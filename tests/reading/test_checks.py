@@ -11,10 +11,8 @@ from dataclasses import replace
 
 import pytest
 
-from memdiag.model import problems
-from memdiag.model.board import Board, Link, Site
+from memdiag.model import Board, Link, Run, Site, problems
 from memdiag.model.problems import Problem, pastes, runs
-from memdiag.model.records import Run
 from memdiag.reading.checks import CHECKS
 from memdiag.reading.load import Unreadable, load
 

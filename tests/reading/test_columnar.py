@@ -19,11 +19,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from memdiag.layouts import registry, row_shapes
-from memdiag.model import schema
+from memdiag.model import CountRow, ErrorRow, Place, Run, schema
 from memdiag.model.error_log import ErrorLog
-from memdiag.model.place import Place
 from memdiag.model.problems import Position
-from memdiag.model.records import CountRow, ErrorRow, Run
 from memdiag.reading import chunks, count_builder, error_log_builder, load, stream
 from memdiag.reading.account import LineClass
 from memdiag.reading.columnar import values as cell_values

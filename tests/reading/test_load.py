@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from memdiag.boards import profiles
-from memdiag.model.records import Run
+from memdiag.model import Run
 from memdiag.reading import load
 
 DUMP = "bench-dump 1\n[run]\nid a\nremoved U6\n[training]\nsite step result\nU1 id pass\n[end] 1\n"

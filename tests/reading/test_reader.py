@@ -9,11 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from memdiag.model import error_log, quantities
-from memdiag.model.place import Place
+from memdiag.model import Place, Result, Run, error_log, quantities
 from memdiag.model.problems import catalogue
 from memdiag.model.problems.reading import KINDS
-from memdiag.model.records import Result, Run
 from memdiag.reading import load
 from memdiag.reading.account import LineClass
 

@@ -17,8 +17,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from memdiag.model import ErrorRow, Row, Run
 from memdiag.model.problems import Severity, pastes
-from memdiag.model.records import ErrorRow, Row, Run
 from memdiag.reading import error_log_builder, load
 from memdiag.reading.account import LineClass
 from tests.support import strategies

@@ -16,9 +16,8 @@ from hypothesis import strategies as st
 from memdiag import stats
 from memdiag.diagnosis.judge import judge
 from memdiag.evidence.measurements import measure
+from memdiag.model import Action, Cause, Finding, Place
 from memdiag.model.comparison import Change, ChangeKind, Comparison, Outcome
-from memdiag.model.place import Place
-from memdiag.model.verdict import Action, Cause, Finding
 from memdiag.repair.alignment import Counts, align, gather, lines_of
 from memdiag.repair.comparison import compare, history
 from memdiag.repair.part_swaps import JOINT, PACKAGE, SITE

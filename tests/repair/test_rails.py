@@ -18,9 +18,8 @@ from hypothesis import strategies as st
 from memdiag.boards import profiles
 from memdiag.cli.main import main
 from memdiag.evidence import rails
-from memdiag.model.board import Board, Rail
+from memdiag.model import HEATS, Action, Board, Cause, Rail
 from memdiag.model.rails import RailsReport
-from memdiag.model.verdict import HEATS, Action, Cause
 from memdiag.reading import typed_readings
 from tests.support.rails import check
 

@@ -18,8 +18,8 @@ from jsonschema import Draft202012Validator, ValidationError
 from memdiag.boards import profiles
 from memdiag.cli import main
 from memdiag.diagnosis.judge import judge
+from memdiag.model import WANTS_WORK
 from memdiag.model.table import COLUMNS
-from memdiag.model.verdict import WANTS_WORK
 from memdiag.reading import load
 from memdiag.reports.documents import verdict_document
 from memdiag.reports.formats import render

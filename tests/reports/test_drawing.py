@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from memdiag.boards import profile_checks, profile_form, profiles
 from memdiag.cli.board import command
-from memdiag.model.board import Board, Link, Site
+from memdiag.model import Board, Link, Site
 from memdiag.reports.drawing import LETTERS, PATTERNS, Mark, board_svg, carries, side_svg, swatch
 from memdiag.reports.packages import outline
 

@@ -13,8 +13,8 @@ import pytest
 
 from memdiag.boards import profiles
 from memdiag.cli import common, main
+from memdiag.model import Verdict
 from memdiag.model.rails import RailsReport
-from memdiag.model.verdict import Verdict
 from memdiag.repair import soak
 from memdiag.reports import formats
 from memdiag.reports.page import Page, TablePage

@@ -15,10 +15,8 @@ from hypothesis import strategies as st
 
 from memdiag.boards import profiles
 from memdiag.diagnosis.judge import judge
-from memdiag.model.board import Board
-from memdiag.model.place import Place
+from memdiag.model import Action, Board, Cause, Finding, Place, Quote, Summary, Verdict
 from memdiag.model.table import TableRow
-from memdiag.model.verdict import Action, Cause, Finding, Quote, Summary, Verdict
 from memdiag.reading import load
 from memdiag.repair.comparison import compare, history
 from memdiag.reports import paper

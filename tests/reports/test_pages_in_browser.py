@@ -20,8 +20,7 @@ import pytest
 
 from memdiag.boards import profiles
 from memdiag.diagnosis.judge import judge
-from memdiag.model.board import Board, Link, Site
-from memdiag.model.verdict import Verdict
+from memdiag.model import Board, Link, Site, Verdict
 from memdiag.reading import load
 from memdiag.repair.comparison import compare, history
 from memdiag.reports.drawing import Mark, board_svg

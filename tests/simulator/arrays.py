@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from dataclasses import dataclass
 
-from memdiag.model.board import AddressField
+from memdiag.model import AddressField
 
 SHAPES = ("cell", "word", "column", "row", "bank", "banks")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from memdiag.model.board import AddressField, Board, Link, Rail, Site
+from memdiag.model import AddressField, Board, Link, Rail, Site
 
 
 def to_toml(board: Board) -> str:

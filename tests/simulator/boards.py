@@ -8,7 +8,7 @@ from functools import cache, cached_property
 from pathlib import Path
 
 from memdiag.boards import profiles
-from memdiag.model.board import AddressField, Board, Link, Rail, Site
+from memdiag.model import AddressField, Board, Link, Rail, Site
 from tests.simulator.physics import BURST
 
 FAMILIES = ("gddr6", "gddr5", "ddr4", "ddr3", "ddr5", "lpddr4", "lpddr5")

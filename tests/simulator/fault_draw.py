@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from memdiag.model.board import Link
+from memdiag.model import Link
 from tests.simulator.arrays import SHAPES, Addresses, Region, draw_array
 from tests.simulator.boards import Wiring
 from tests.simulator.faults import Fault, auxiliary

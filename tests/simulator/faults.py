@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from memdiag.model.board import Board
+from memdiag.model import Board
 from tests.simulator.arrays import WeakArray
 from tests.simulator.boards import SUPPLIES, Wiring
 from tests.simulator.physics import LINK_CHECKED

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 
-from memdiag.model.board import Board
+from memdiag.model import Board
 from tests.simulator.bench import Bench
 from tests.simulator.faults import PACKAGE_BAD, Fault
 from tests.simulator.rig import Rig

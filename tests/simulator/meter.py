@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from typing import Any
 
-from memdiag.model.board import Rail
+from memdiag.model import Rail
 from tests.simulator.physics import charging, parallel
 from tests.simulator.plant import Plant
 from tests.simulator.rows import Row

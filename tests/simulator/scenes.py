@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from memdiag.model.board import Board
+from memdiag.model import Board
 from tests.simulator import faults as catalogue
 from tests.simulator.arrays import Addresses
 from tests.simulator.bench import Bench, simulate

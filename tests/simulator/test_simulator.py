@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from memdiag.boards import profiles
+from memdiag.model import Run
 from memdiag.model.problems import Severity
-from memdiag.model.records import Run
 from memdiag.reading.load import load
 from tests.accuracy.page import calibration
 from tests.accuracy.scoring import Claim

@@ -13,8 +13,7 @@ from memdiag.evidence import measurements
 from memdiag.evidence.eyes import best_eyes
 from memdiag.evidence.measurements import width_of
 from memdiag.evidence.table import rows
-from memdiag.model.place import Place
-from memdiag.model.records import TrainingRow
+from memdiag.model import Place, TrainingRow
 from memdiag.reading.load import load
 from memdiag.stats.windows import Window, measure, runs
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from memdiag.model.board import Board, Site
+from memdiag.model import Board, Site
 
 
 def dump(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from memdiag.model import Verdict
 from memdiag.model.comparison import Comparison
-from memdiag.model.verdict import Verdict
 from memdiag.reports import comparison_page as comparisons
 from memdiag.reports import verdict_page as verdicts_
 from memdiag.reports.formats import render

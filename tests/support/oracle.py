@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from memdiag.model.records import Row, Run
+from memdiag.model import Row, Run
 from memdiag.reading import load
 from memdiag.reading.account import LineClass
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from memdiag.diagnosis.settings import Settings
-from memdiag.model.board import Board
+from memdiag.model import Board
 from memdiag.model.rails import RailsReport
 from memdiag.reading import typed_readings
 from memdiag.repair import rail_check

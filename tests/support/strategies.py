@@ -12,19 +12,19 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from memdiag.model.place import Place
-from memdiag.model.problems import Position
-from memdiag.model.quantities import Quantity
-from memdiag.model.records import (
+from memdiag.model import (
     CountRow,
     ErrorRow,
     HeatRow,
+    Place,
     RailRow,
     Result,
     Row,
     TrainingRow,
     ValueRow,
 )
+from memdiag.model.problems import Position
+from memdiag.model.quantities import Quantity
 
 NOWHERE = Position(1)
 
@@ -200,10 +200,10 @@ TABLES: dict[str, st.SearchStrategy[Cells]] = {
 def record(table: str, cells: Cells) -> Row:
     """The record a row of these cells is."""
     meant = {name: value for name, (_, value) in cells.items()}
-    scope = Place(*(meant.pop(name, None) for name in ("site", "ch", "rank", "lane", "dq")))
+    place = Place(*(meant.pop(name, None) for name in ("site", "ch", "rank", "lane", "dq")))
     base: dict[str, Any] = {
         "position": NOWHERE,
-        "scope": scope,
+        "place": place,
         **{name: meant.pop(name, None) for name in ("attempt", "point", "temp")},
     }
     if table == "errors":
@@ -335,7 +335,7 @@ def console(draw: st.DrawFn) -> Written:
         for lane in reversed(range(draw(st.integers(1, 4)))):
             base: dict[str, Any] = {
                 "position": NOWHERE,
-                "scope": Place(None, channel, rank, lane),
+                "place": Place(None, channel, rank, lane),
                 "attempt": _PASSES[turn],
             }
             kind = draw(st.sampled_from(["scan", "result", "best", "count", "word"]))

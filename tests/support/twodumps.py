@@ -12,10 +12,8 @@ import jsonschema
 
 from memdiag.boards import profiles
 from memdiag.diagnosis.judge import judge
-from memdiag.model.board import Board
+from memdiag.model import Board, Run, Verdict
 from memdiag.model.comparison import Comparison
-from memdiag.model.records import Run
-from memdiag.model.verdict import Verdict
 from memdiag.reading.load import load
 from memdiag.repair.comparison import compare
 from memdiag.reports.comparison_page import comparison_page

@@ -11,9 +11,7 @@ from memdiag.diagnosis.faults.effects import LANE, SELF, SITE
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
-from memdiag.model.board import Board
-from memdiag.model.place import Place
-from memdiag.model.verdict import Cause
+from memdiag.model import Board, Cause, Place
 
 LEAST_JOINED = -1.5
 """A pair of lines is a candidate from this log likelihood ratio of being joined up."""

@@ -10,9 +10,7 @@ from memdiag.diagnosis.faults import locations
 from memdiag.diagnosis.faults.effects import SELF, whole
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
 from memdiag.evidence.gathered import Evidence
-from memdiag.model.board import Board, Site
-from memdiag.model.place import LANE_LINES, Place
-from memdiag.model.verdict import Cause
+from memdiag.model import LANE_LINES, Board, Cause, Place, Site
 
 
 def _blocks(board: Board, evidence: Evidence) -> Iterator[Location]:

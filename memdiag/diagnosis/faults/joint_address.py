@@ -6,7 +6,7 @@ from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import effects, locations
 from memdiag.diagnosis.faults.effects import SELF
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Variant
-from memdiag.model.verdict import Cause
+from memdiag.model import Cause
 
 _OPEN = {
     ("place", SELF): {"astray": 0.86, "array": 0.05, "thin": 0.02, "mute": 0.004},

@@ -6,7 +6,7 @@ from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import effects, locations
 from memdiag.diagnosis.faults.effects import SITE, whole
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Variant
-from memdiag.model.verdict import Cause
+from memdiag.model import Cause
 
 _OPEN = {
     **whole({"mute": 0.93, "dead": 0.03, "absent": 0.02}),

@@ -9,8 +9,7 @@ from memdiag.diagnosis.faults import effects, locations
 from memdiag.diagnosis.faults.effects import SITE, whole
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
 from memdiag.evidence.gathered import Evidence
-from memdiag.model.board import Board
-from memdiag.model.verdict import Cause
+from memdiag.model import Board, Cause
 
 
 def _lanes(board: Board, evidence: Evidence) -> Iterator[Location]:

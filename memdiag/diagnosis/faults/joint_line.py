@@ -9,9 +9,7 @@ from memdiag.diagnosis.faults import effects, locations
 from memdiag.diagnosis.faults.effects import LANE, SELF, SITE
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
 from memdiag.evidence.gathered import Evidence
-from memdiag.model.board import Board
-from memdiag.model.place import LANE_LINES
-from memdiag.model.verdict import Cause
+from memdiag.model import LANE_LINES, Board, Cause
 
 
 def _lines(board: Board, evidence: Evidence) -> Iterator[Location]:

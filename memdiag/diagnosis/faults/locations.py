@@ -8,8 +8,7 @@ from dataclasses import replace
 from memdiag.diagnosis.faults.mechanism import Location
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
-from memdiag.model.board import Board
-from memdiag.model.place import Place
+from memdiag.model import Board, Place
 
 ODD = -0.7
 """A node is odd when its sound state is this much (log) less likely than its best."""

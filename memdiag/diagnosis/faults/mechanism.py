@@ -18,9 +18,7 @@ from typing import NamedTuple
 from memdiag.diagnosis.history import Factors, Past, Stages, of_none
 from memdiag.diagnosis.rig_behaviour import Pmf, Relation, Rig
 from memdiag.evidence.gathered import Evidence
-from memdiag.model.board import Board
-from memdiag.model.place import Place
-from memdiag.model.verdict import Cause
+from memdiag.model import Board, Cause, Place
 
 Effects = Mapping[tuple[str, Relation], Pmf]
 """(kind of node, how it stands to the fault) -> the states the fault puts it in. What is not

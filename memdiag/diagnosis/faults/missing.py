@@ -5,7 +5,7 @@ from __future__ import annotations
 from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import effects, locations
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Variant
-from memdiag.model.verdict import Cause
+from memdiag.model import Cause
 
 _GONE = {"absent": 0.955, "mute": 0.03, "dead": 0.005, "thin": 0.002}
 

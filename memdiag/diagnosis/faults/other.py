@@ -5,7 +5,7 @@ from __future__ import annotations
 from memdiag.diagnosis.faults import locations
 from memdiag.diagnosis.faults.effects import SELF
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Rails, Variant
-from memdiag.model.verdict import Cause
+from memdiag.model import Cause
 
 _PLACE = {
     "disturbed": 0.12,

@@ -10,8 +10,7 @@ from memdiag.diagnosis.faults import effects, locations
 from memdiag.diagnosis.faults.effects import RAIL, SELF, whole
 from memdiag.diagnosis.faults.mechanism import Effects, Location, Mechanism, Prior, Rails, Variant
 from memdiag.evidence.gathered import Evidence
-from memdiag.model.board import Board
-from memdiag.model.verdict import Cause
+from memdiag.model import Board, Cause
 
 _GONE, _ALIVE = 0.75, 0.25
 

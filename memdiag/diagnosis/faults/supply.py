@@ -9,9 +9,7 @@ from memdiag.diagnosis.faults.effects import SELF, whole
 from memdiag.diagnosis.faults.mechanism import Effects, Location, Mechanism, Prior, Rails, Variant
 from memdiag.diagnosis.rig_behaviour import Pmf
 from memdiag.evidence.gathered import Evidence
-from memdiag.model.board import Board
-from memdiag.model.place import Place
-from memdiag.model.verdict import Cause
+from memdiag.model import Board, Cause, Place
 
 
 def _rails(board: Board, evidence: Evidence) -> Iterator[Location]:

@@ -7,7 +7,7 @@ from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import effects, locations
 from memdiag.diagnosis.faults.effects import SELF
 from memdiag.diagnosis.faults.mechanism import Effects, Mechanism, Prior, Variant
-from memdiag.model.verdict import Cause
+from memdiag.model import Cause
 
 
 def _cells(place: float, line: float, clustered: float, spread: float) -> Effects:

@@ -6,7 +6,7 @@ from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import effects, locations
 from memdiag.diagnosis.faults.effects import SELF, whole
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Variant
-from memdiag.model.verdict import Cause
+from memdiag.model import Cause
 
 _LEAN = {
     **whole({"disturbed": 0.25, "thin": 0.08}),

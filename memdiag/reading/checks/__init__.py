@@ -8,9 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from memdiag.model.board import Board
+from memdiag.model import Board, Run
 from memdiag.model.problems import Problem
-from memdiag.model.records import Run
 from memdiag.reading.checks import counting, history, margins, places
 
 Check = Callable[[Run, Board], Iterable[Problem]]

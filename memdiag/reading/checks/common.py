@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from memdiag.model import CountRow, Run, TrainingRow
 from memdiag.model.problems import Position, Problem, problem
-from memdiag.model.records import CountRow, Run, TrainingRow
 from memdiag.model.spelling import closest
 
 MOST_TOLD = 10

@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Hashable, Iterator
 
-from memdiag.model.board import Board
+from memdiag.model import Board, CountRow, Place, Run
 from memdiag.model.error_log import EDC_BAD, EDC_OK, ErrorLog, LogKey
-from memdiag.model.place import Place
 from memdiag.model.problems import Position, Problem, problem
-from memdiag.model.records import CountRow, Run
 from memdiag.reading.checks.common import Sightings, few, measured, rows_text
 
 _COLDEST, _HOTTEST = -55.0, 130.0

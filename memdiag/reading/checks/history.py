@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from memdiag.model.board import Board
+from memdiag.model import Board, CountRow, Result, Run, TrainingRow
 from memdiag.model.problems import Problem, problem
-from memdiag.model.records import CountRow, Result, Run, TrainingRow
 from memdiag.reading.checks.common import Sightings, head_line, measured, nearest, rows_text
 
 # Data rates per line in Gbit/s, slowest and fastest grade of the family: JESD79-3, JESD79-4,

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Hashable, Iterator
 
-from memdiag.model.board import Board
+from memdiag.model import Board, Result, Run, TrainingRow
 from memdiag.model.problems import Problem, problem
-from memdiag.model.records import Result, Run, TrainingRow
 from memdiag.reading.checks.common import Sightings, few, rows_text
 from memdiag.stats.windows import measure
 

@@ -6,10 +6,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from memdiag.boards.wiring import link_of_another
-from memdiag.model.board import Board, Site
-from memdiag.model.place import Place
+from memdiag.model import Board, Place, Run, Site
 from memdiag.model.problems import Problem, problem
-from memdiag.model.records import Run
 from memdiag.reading.checks.common import Sightings, nearest, rows_text
 
 
