@@ -19,7 +19,7 @@ from memdiag.reports.packages import Mark
 NOT_SAID = "-"
 
 Pairs = tuple[tuple[str, str], ...]
-RowKind = Literal["own", "spilled", "disturbed", "clear"]
+RowKind = Literal["own", "spilled", "disturbed", "clear", "plain"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +81,8 @@ class Column:
 @dataclass(frozen=True, slots=True)
 class Row:
     """`kind` tells rows with something of their own, rows of a site that a fault elsewhere
-    disturbs (`spilled`; `disturbed` where that is all), and rows that are `clear`."""
+    disturbs (`spilled`; `disturbed` where that is all), rows that are `clear`, and rows of a table
+    that tells of no place and so accuses none (`plain`)."""
 
     cells: tuple[str, ...]
     kind: RowKind = "own"

@@ -37,7 +37,7 @@ def table(grid: Grid) -> Table:
     shown = grid.filled(grid.rows)
     lines = []
     for n, row in enumerate(grid.rows):
-        kind = ["screen"] * (n not in kept) + ["loud"] * (n in telling)
+        kind = ["screen"] * (n not in kept) + ["loud"] * (n in telling and row.kind != "plain")
         lines.append((tuple(row.cells[i] for i in shown), " ".join(kind)))
     heads = tuple((grid.columns[i].heading, "wide" * grid.columns[i].wide) for i in shown)
     return Table(heads, tuple(lines), len(grid.rows) - len(kept))

@@ -46,7 +46,7 @@ def _plan(p: SoakPlan) -> Statement:
             more.append(f"That is the rate over {p.scope}. To show it of every lane by itself,")
             more.append(f"all of them running at once: {_time(p.each_lane)}.")
     rows = [
-        Row((_errors(step.errors), f"{_bits(step.bits)} bits", _time(step.seconds)))
+        Row((_errors(step.errors), f"{_bits(step.bits)} bits", _time(step.seconds)), "plain")
         for step in p.steps
     ]
     return Statement(

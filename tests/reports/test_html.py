@@ -18,11 +18,13 @@ from memdiag.diagnosis.judge import judge
 from memdiag.model import Action, Board, Cause, Finding, Place, Quote, Summary, Verdict
 from memdiag.model.table import TableRow
 from memdiag.reading import load
+from memdiag.repair import soak
 from memdiag.repair.comparison import compare, history
-from memdiag.reports import paper
+from memdiag.reports import html, paper
 from memdiag.reports import verdict_page as pages
 from memdiag.reports.charts import eye_strips
 from memdiag.reports.packages import Mark
+from memdiag.reports.soak_page import soak_page
 from memdiag.reports.table_page import grid
 from tests.support.benchtext import dump
 from tests.support.htmlpages import comparison_page, verdict_page
@@ -430,3 +432,10 @@ def test_the_templates_travel_with_the_package() -> None:
 
     names = {"page.html", "parts.html", "style.css"}
     assert names <= set(_environment().list_templates())
+
+
+def test_test_lengths_accuse_nobody() -> None:
+    """A highlighted row is one to look at; how long to test is none."""
+    shown = html.render(soak_page(soak.plan(1e-12, 0.95), None))
+    assert "If errors are seen" in shown
+    assert 'tr class="loud' not in shown
