@@ -96,6 +96,9 @@ def _lark(source: Source, starts: list[str]) -> tuple[Any, list[Problem]]:
         parser = Lark(source.text, **options)
     except (LarkError, re.error, RecursionError) as error:
         raise LayoutError((_refusal(source, error),)) from None
+    except TypeError as slip:
+        # Where Lark looks for the mistake's like, a log line of its own fails over some mistakes.
+        raise LayoutError((_refusal(source, _handled(slip)),)) from None
     finally:
         logger.setLevel(level)
         logger.removeHandler(listener)
@@ -107,6 +110,21 @@ def _lark(source: Source, starts: list[str]) -> tuple[Any, list[Problem]]:
         if rule:
             conflicts.append(_ambiguous(source, rule.group(1)))
     return parser, conflicts
+
+
+def _handled(slip: Exception) -> Exception:
+    """The mistake in the grammar that was being looked into when this was raised: the first one.
+
+    Raises `slip` where there is none."""
+    from lark.exceptions import UnexpectedInput
+
+    first, at = None, slip.__context__
+    while at is not None:
+        first = at if isinstance(at, UnexpectedInput) else first
+        at = at.__context__
+    if first is None:
+        raise slip
+    return first
 
 
 def _ambiguous(source: Source, rule: str) -> Problem:

@@ -399,3 +399,13 @@ def test_check_shows_the_place_of_what_is_wrong(tmp_path: Path) -> None:
     assert done.return_value == 2
     assert "line 6, column 22" in done.output
     assert "                     ^" in done.output
+
+
+def test_a_mistake_over_which_lark_trips_is_told_at_its_place() -> None:
+    """Lark 1.3 looks for mistakes like this one and fails with TypeError as it logs the search."""
+    text = 'noise: A\nA: "note"(\\\nTEXT: /b/\n'
+    with pytest.raises(LayoutError) as refused:
+        compile_pack(text, "tripping.lark")
+    (problem,) = refused.value.problems
+    assert problem.code == "layout-syntax"
+    assert problem.position is not None and problem.position.line == 3
