@@ -7,7 +7,7 @@ Content-Security-Policy allows no inline style.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from xml.sax.saxutils import escape, quoteattr
+from html import escape  # that of xml.sax imports urllib, which every command would pay for
 
 from memdiag.reports.plain import printable
 
@@ -32,7 +32,7 @@ def element(tag: str, *children: str | Iterable[Drawn], **attributes: object) ->
         if value is None:
             continue
         text = f"{round(value, 3):g}" if isinstance(value, _NUMBERS) else printable(str(value))
-        parts.append(f" {name.rstrip('_').replace('_', '-')}={quoteattr(text)}")
+        parts.append(f' {name.rstrip("_").replace("_", "-")}="{escape(text)}"')
     inside = "".join(_child(child) for child in children)
     parts.append(f">{inside}</{tag}>" if inside else "/>")
     return Drawn("".join(parts))
@@ -42,7 +42,7 @@ def _child(child: str | Iterable[Drawn]) -> str:
     if isinstance(child, Drawn):
         return child
     if isinstance(child, str):
-        return escape(printable(child))
+        return escape(printable(child), quote=False)
     return "".join(child)
 
 

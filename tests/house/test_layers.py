@@ -47,9 +47,21 @@ SPARED = {
     ("sample", "healthy"): HEAVY,
     ("--help",): HEAVY,
     ("board", "list"): ("pandas", "pyarrow", "jinja2", "scipy.stats", "lark"),
-    ("verdict", "samples/healthy.dump"): ("pandas", "pyarrow", "jinja2", "scipy"),
-    ("verdict", "samples/missing-package.dump"): ("pandas", "pyarrow", "jinja2", "scipy"),
-    ("read", "samples/missing-package.dump"): ("pandas", "pyarrow", "jinja2", "scipy"),
+    ("verdict", "samples/healthy.dump"): ("pandas", "pyarrow", "jinja2", "scipy", "urllib.request"),
+    ("verdict", "samples/missing-package.dump"): (
+        "pandas",
+        "pyarrow",
+        "jinja2",
+        "scipy",
+        "urllib.request",
+    ),
+    ("read", "samples/missing-package.dump"): (
+        "pandas",
+        "pyarrow",
+        "jinja2",
+        "scipy",
+        "urllib.request",
+    ),
 }
 
 TELL = """
