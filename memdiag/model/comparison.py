@@ -18,6 +18,7 @@ class Outcome(StrEnum):
     WORSE = "worse"
     TOO_LITTLE_DATA = "too-little-data"
     NOT_COMPARABLE = "not-comparable"
+    NOTHING_TO_REPAIR = "nothing-to-repair"
 
 
 class ChangeKind(StrEnum):

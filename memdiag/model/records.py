@@ -53,7 +53,8 @@ class Row:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrainingRow(Row):
-    """One result of one step. `width` in UI, ps or taps; `height` in mV; `vref` in % of VDDQ."""
+    """One result of one step. `width` in UI, ps or taps; `height` in mV; `vref` in % of VDDQ;
+    `delay` and `spread` in taps, ps or UI."""
 
     step: str
     result: Result | None = None
@@ -63,6 +64,7 @@ class TrainingRow(Row):
     window: str | None = None
     taps: float | None = None
     delay: Quantity | None = None
+    spread: Quantity | None = None
     vref: float | None = None
     tries: int | None = None
 
@@ -161,9 +163,34 @@ class Head:
         return {line.key: line.value for line in self.lines}
 
 
+class LostKind(StrEnum):
+    """What was not understood."""
+
+    CELL = "cell"  # the rest of its row counts
+    ROW = "row"
+    LINE = "line"
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """Something of a dump that was not understood and may have held a result. `says` is what stood
+    there, in words; `place` what the rest of the row tells of where, None where it tells nothing;
+    `column` the column of the table that a lost cell belongs to."""
+
+    position: Position
+    kind: LostKind
+    says: str
+    place: Place | None = None
+    column: str | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Which text the run came from: hash of the raw bytes, and the 1-based lines it spans there."""
+    """Which text the run came from: hash of the raw bytes, and the 1-based lines it spans there.
+
+    `rows` were read. `printed` counts all rows of data the dump holds, read or not, and the lines
+    beside them that may have been rows; `lost` how many of those were not understood in full.
+    `tables` are the tables that were opened, with rows or without."""
 
     sha256: str
     first_line: int
@@ -173,6 +200,9 @@ class Source:
     layout: str
     name: str = "-"
     headed: bool = True  # the line that opens a dump was there
+    printed: int = 0
+    lost: int = 0
+    tables: frozenset[str] = frozenset()
 
     @property
     def lines(self) -> int:
@@ -192,6 +222,8 @@ class Run:
     heat: tuple[HeatRow, ...] = ()
     values: tuple[ValueRow, ...] = ()
     problems: tuple[Problem, ...] = ()
+    lost: tuple[Lost, ...] = ()
+    """What was not understood, in order; of very many the first ones (`source.lost` counts all)."""
     text: tuple[str, ...] = ()  # the lines of the dump as pasted, for quoting by number
     later: Mapping[int, str] = field(default_factory=dict)
     """Of a dump too large to keep, `text` holds the first lines only, and this some of the later

@@ -89,6 +89,39 @@ class Summary:
     text: str
 
 
+class ObstacleKind(StrEnum):
+    """Why a board cannot be released though no fault is named."""
+
+    FAILED = "failed-step"  # a step ended without a working setting
+    UNREAD = "not-understood"  # a row, cell or line that may have held a result
+    CUT = "cut"  # the dump, or a scan in it, stops before its end
+    UNHEARD = "unheard"  # no step, count or list of errors speaks of a link
+    ABOVE_TARGET = "above-target"  # errors, more often than the shop allows
+    ODDS = "odds"  # a fault is too probable for a release
+    WORSE = "worse"  # a link got worse from one run to the next
+
+
+@dataclass(frozen=True, slots=True)
+class Obstacle:
+    """One thing that stands in the way of a release: what, where, on which 1-based lines of the
+    pasted text, and what would settle it."""
+
+    kind: ObstacleKind
+    says: str
+    settle: str
+    places: tuple[Place, ...] = ()
+    lines: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """Whether a board may leave the bench on what this run shows, apart from its findings."""
+
+    obstacles: tuple[Obstacle, ...] = ()
+    unheard: tuple[Place, ...] = ()
+    """Links of the board that no row speaks of."""
+
+
 @dataclass(frozen=True, slots=True)
 class Verdict:
     """A run, judged. `findings` are most urgent first; `left_out` bounds the posterior mass of
@@ -105,7 +138,13 @@ class Verdict:
     left_out: float = 0.0
     notes: tuple[str, ...] = ()
     eye_reference: float | None = None
+    release: Release = Release()
 
     @property
     def wants_action(self) -> bool:
         return any(f.action in WANTS_WORK for f in self.findings)
+
+    @property
+    def released(self) -> bool:
+        """Whether the board may be released: nothing is to be done, and nothing is in the way."""
+        return not (self.release.obstacles or self.summary.action in WANTS_WORK)

@@ -52,6 +52,10 @@ def _need(values: Mapping[str, Any], *names: str) -> None:
 
 def _training(values: dict[str, Any], base: dict[str, Any]) -> Row:
     _need(values, "step")
+    delay = values.get("delay")
+    if delay is not None and delay.spread is not None:  # `12+-4`: both in one cell
+        values["delay"] = Quantity(delay.value, delay.unit)
+        values.setdefault("spread", Quantity(delay.spread, delay.unit))
     return TrainingRow(**values, **base)
 
 

@@ -226,9 +226,9 @@ class RunBuilder:
             tuple(kept["rails"]),
             tuple(kept["heat"]),
             tuple(kept["values"]),
-            self.problems.closed(),
-            text,
-            later,
+            problems=self.problems.closed(),
+            text=text,
+            later=later,
         )
 
     def _tell_what_is_not_held(self, log: ErrorLog | None, counts: Sequence[CountRow]) -> None:

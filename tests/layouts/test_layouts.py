@@ -63,7 +63,7 @@ def test_console() -> None:
         assert (row.place.channel, row.place.rank) == (0, 0)
     best, dead = scan[-2:]
     assert (best.width, best.height) == (Quantity(0.31, "UI"), Quantity(74, "mV"))
-    assert best.delay == Quantity(11, None, 3)
+    assert (best.delay, best.spread) == (Quantity(11), Quantity(3))
     assert (dead.result, dead.tries) == (Result.NO_RESPONSE, 4)
     (count,) = run.counts
     assert (count.bits, count.errors, count.rose, count.fell) == (8_000_000, 12, 10, 2)

@@ -110,7 +110,8 @@ def test_every_column_of_a_training_table() -> None:
     assert first.width == quantities.Quantity(0.46, "UI")
     assert first.height == quantities.Quantity(61, "mV")
     assert (first.window, first.taps) == ("00111100", 2)
-    assert first.delay == quantities.Quantity(12, None, 4)
+    assert first.delay == quantities.Quantity(12)
+    assert first.spread == quantities.Quantity(4)
     assert (first.vref, first.tries, first.temp) == (71.5, 1, 85)
     assert first.position.line == 22
     assert second.result is Result.NO_RESPONSE

@@ -65,12 +65,7 @@ def with_unit(draw: st.DrawFn, most: int, *units: str) -> tuple[str, Quantity]:
     return f"{value:g}{unit}", Quantity(float(f"{value:g}"), unit or None)
 
 
-@st.composite
-def delays(draw: st.DrawFn) -> tuple[str, Quantity]:
-    value = draw(st.integers(-40, 120))
-    spread = draw(st.none() | st.integers(0, 9))
-    text = f"{value}" if spread is None else f"{value}+-{spread}"
-    return text, Quantity(float(value), None, None if spread is None else float(spread))
+DELAY = st.integers(-40, 120).map(lambda n: (f"{n}", Quantity(float(n))))
 
 
 SCOPE = {
@@ -95,7 +90,8 @@ TRAINING = {
     "height": with_unit(300, "mV"),
     "window": _same(st.text("01", min_size=2, max_size=32)),
     "taps": _same(st.integers(1, 8)).map(lambda t: (t[0], float(t[1]))),
-    "delay": delays(),
+    "delay": DELAY,
+    "spread": with_unit(9, "", "taps"),
     "vref": with_unit(100, "", "%").map(lambda q: (q[0], q[1].value)),
     "tries": small,
 }

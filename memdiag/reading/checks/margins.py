@@ -64,7 +64,7 @@ def repeated(run: Run, board: Board) -> Iterator[Problem]:
     seen: set[Hashable] = set()
     again = Sightings()
     for row in run.training:
-        key = (_setting(row), row.result, row.width, row.height, row.window, row.delay, row.tries)
+        key = (_setting(row), row.result, row.width, row.height, row.window, row.delay, row.spread, row.tries)
         if key in seen:
             again.add(row.position)
         seen.add(key)
@@ -113,7 +113,7 @@ def _window(row: TrainingRow, window: str) -> Iterator[tuple[str, dict[str, obje
     if delay is None or delay.unit not in (None, "tap", "taps") or eye.first is None:
         return
     # Where the delay lies inside the sweep, it must lie on a tap that works, spread allowed.
-    spread = (delay.spread or 0.0) + taps
+    spread = (row.spread.value if row.spread is not None else 0.0) + taps
     if 0 <= delay.value < len(window) * taps and not any(
         window[max(0, min(len(window) - 1, int(at / taps)))] == "1"
         for at in (delay.value - spread, delay.value, delay.value + spread)
