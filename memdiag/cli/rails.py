@@ -81,7 +81,7 @@ def command(
     if not report.readings:
         raise click.ClickException("no reading could be used")
     common.write_page(rails_page(report), format_, output)
-    return int(report.verdict.wants_action)
+    return int(not report.verdict.released)
 
 
 def _well_said(

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from memdiag.diagnosis import decision, next_steps, spillover, wording
 from memdiag.diagnosis.basis import Basis, quotes
 from memdiag.diagnosis.claims import Claim, causes_at, claims, nodes_at
 from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.next_steps import Step
+from memdiag.evidence.nodes import Node
 from memdiag.model import HEATS, WANTS_WORK, Action, Cause, Finding, Place, Quote, Work
 
 FRESH = 0.6
@@ -46,7 +47,8 @@ def _of_claim(basis: Basis, claim: Claim) -> Finding:
     fresh = FRESH if place.site in (basis.run.head.replaced or ()) else 0.0
     choice = decision.decide(belief, settings.costs, fresh=fresh, known=basis.known)
     cause = claim.cause
-    if belief.get(cause, 0.0) < settings.limits.undecided_below:
+    proved = basis.rails_only or place.site is None or _speaks_for(here, place.site)
+    if belief.get(cause, 0.0) < settings.limits.undecided_below or not proved:
         cause = Cause.UNDECIDED
     action = decision.allowed(choice.action, cause, belief)
     if action in HEATS and place.is_board:
@@ -56,12 +58,26 @@ def _of_claim(basis: Basis, claim: Claim) -> Finding:
     if action in HEATS and place.site in basis.contested:
         action = Action.RETEST
         settle.append(next_steps.which_package(place, basis.board))
-    if cause is Cause.UNDECIDED:
+    if not proved:
+        reason = wording.unheard(place)
+        settle.append(next_steps.hear(place))
+    elif cause is Cause.UNDECIDED:
         reason = wording.undecided(place, belief)
     else:
         reason = wording.reason(claim, belief, basis.board)
     steps = settle + next_steps.steps(basis, place, cause, belief, choice, action)
     return _finding(place, cause, belief, action, reason, quotes(here, basis.board), steps)
+
+
+def _speaks_for(nodes: Sequence[Node], site: str) -> bool:
+    """Whether a line of the dump speaks for the site itself: not only for what it may disturb, nor
+    for all that it shares a channel with. A rail speaks for each package on it."""
+    return any(
+        quote.line is not None
+        for node in nodes
+        if site in node.sites and (len(node.sites) == 1 or node.kind == "rail")
+        for quote in node.quotes
+    )
 
 
 def _of_board(basis: Basis) -> Finding:

@@ -6,13 +6,16 @@ import pytest
 
 from memdiag.boards import profiles
 from memdiag.diagnosis import cautions
-from memdiag.model import Action, Cause, Finding, Place, Work
+from memdiag.model import Action, Cause, Finding, Place, Quote, Work
 from tests.support import rails
 
 
 def finding(action: Action, *asks: Work) -> Finding:
     place = Place(site="U3")
-    return Finding(place, Cause.WEAK, 1.0, (), None, action, "", asks=frozenset(asks))
+    proof = (Quote(12, "read: fail"),)
+    return Finding(
+        place, Cause.WEAK, 1.0, (), None, action, "", evidence=proof, asks=frozenset(asks)
+    )
 
 
 @pytest.mark.parametrize(
