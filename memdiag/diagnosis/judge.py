@@ -74,7 +74,7 @@ def conclude(
         board,
         summary.summary(basis, found, held),
         tuple(found),
-        table.judged(rows, summary.row_causes(basis, found, rows)),
+        table.judged(rows, summary.row_causes(basis, found, held, rows)),
         run.problems,
         cautions.for_findings(found, board),
         beliefs.left_out,

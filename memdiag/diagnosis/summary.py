@@ -32,10 +32,12 @@ def summary(basis: Basis, findings: Sequence[Finding], release: Release) -> Summ
 
 
 def row_causes(
-    basis: Basis, findings: Sequence[Finding], rows: Sequence[TableRow]
+    basis: Basis, findings: Sequence[Finding], release: Release, rows: Sequence[TableRow]
 ) -> Mapping[Place, tuple[str, float]]:
-    """The cause of every table row: the most exact finding that covers it, else clear."""
+    """The cause of every table row: the most exact finding that covers it, else clear; undecided
+    where something at that place stands in the way of a release."""
     out: dict[Place, tuple[str, float]] = {}
+    held = {place for obstacle in release.obstacles for place in obstacle.places}
     for row in rows:
         covering = [f for f in findings if f.place.speaks_of(row.place, basis.board)]
         if covering:
@@ -44,7 +46,8 @@ def row_causes(
         elif row.site is not None:
             sure = basis.beliefs.site_causes(row.site)
             p = sure.get(Cause.CLEAR, 0.0) + sure.get(Cause.SPILLOVER, 0.0)
-            out[row.place] = (Cause.CLEAR.value, min(p, 1.0))
+            cause = Cause.UNDECIDED if row.place in held else Cause.CLEAR
+            out[row.place] = (cause.value, min(1 - p if row.place in held else p, 1.0))
     return out
 
 

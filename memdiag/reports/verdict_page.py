@@ -88,6 +88,9 @@ def answer(verdict: Verdict) -> Answer:
     do = ACTION_WORDS[Action.NONE] if idle else NOT_YET
     sure, likely = show_probability(s.probability) if top is not None or idle else "", ""
     where, place = verdict.board.name or "", verdict.board.name or ""
+    held = {p for o in verdict.release.obstacles for p in o.places}
+    if top is None and s.site is not None:
+        where, place = s.site, str(next(iter(held))) if len(held) == 1 else s.site
     if top is not None:
         do = action_words(s.action, top.place)
         if not idle:
