@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from memdiag.diagnosis import faults
 from memdiag.diagnosis.judge import judge
 from memdiag.diagnosis.settings import Limits, Settings
 from memdiag.model import (
@@ -162,11 +163,14 @@ def test_more_lines_than_are_kept_are_counted() -> None:
 
 
 def test_errors_above_the_target_hold_a_board_of_which_no_finding_speaks() -> None:
-    v = judge(
-        load(text(rows(), counts(**{f"U{n}": 40 for n in LANES})))[0],
-        settings=Settings(limits=Limits(target_rate=1e-12)),
-    )
-    assert not v.released
+    """Even a shop that believes in no fault at all lets no board go that errs too often."""
+    run = load(text(rows(), counts(U6=40)))[0]
+    never = dict.fromkeys(faults.priors(), 1e-12)
+    held = judge(run, settings=Settings(priors=never, limits=Limits(target_rate=1e-12)))
+    assert not held.findings and ObstacleKind.ABOVE_TARGET in kinds(held)
+    assert "U6" in held.summary.text
+    loose = judge(run, settings=Settings(priors=never, limits=Limits(target_rate=1e-8)))
+    assert ObstacleKind.ABOVE_TARGET not in kinds(loose)
 
 
 def test_a_shop_sets_how_probable_a_fault_may_be() -> None:
