@@ -401,6 +401,21 @@ def test_a_shorted_package_warms_and_takes_its_rail_down() -> None:
         assert warm[0].volts == pytest.approx(warm[0].amps * reading.ohms, rel=0.25, abs=0.02)
 
 
+def test_a_delay_is_printed_with_the_taps_to_either_side_of_it_that_work() -> None:
+    found = 0
+    for seed in range(6):
+        scene = scenes.draw(seed, **FEW, delay=True, windows=True, candidates=False, per_char=1)
+        for row in read(scene).training:
+            assert (row.delay is None) == (row.spread is None)
+            if row.window and row.delay and row.spread and "0" in row.window:
+                at, ease = int(row.delay.value), int(row.spread.value)
+                # a tap next to an edge comes and goes, and both figures are rounded
+                assert "0" not in row.window[at - ease + 1 : at + ease - 1], row
+                assert "0" in row.window[max(0, at - ease - 3) : at + ease + 4], row
+                found += 1
+    assert found > 100
+
+
 # --- the dumps as texts --------------------------------------------------------------------------
 
 
