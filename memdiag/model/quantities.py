@@ -146,7 +146,7 @@ def show_rate(rate: float | None) -> str:
 
 
 def show_ohms(ohms: float) -> str:
-    """`0.4 ohm`, `56 ohm`, `13 kohm`, `over range`."""
+    """`0.4 ohm`, `64 ohm`, `8.2 kohm`, `over range`."""
     if ohms == float("inf"):
         return "over range"
     for factor, unit in ((1e6, "Mohm"), (1e3, "kohm")):

@@ -13,12 +13,12 @@ from tests.support.oracle import accounted, rows_of
 
 HEADS = (
     b"",
-    b"bench-dump 1\n[training]\nsite ch rank lane step result width window delay\n",
+    b"bench-dump 1\n[training]\nsite ch rank lane step result width window delay spread\n",
     b"bench-dump 1\n[counts]\nsite ch lane test bits errors rose fell edc cells\n",
     b"bench-dump 1\n[errors]\nsite ch lane address wrote read mask edc\n",
     b"bench-dump 1\n[run]\n",
     b"memlog,1\ntable,counts,site,bits,errors\n",
-    b"===== memory bring-up =====\nread training, first pass:\nchannel 0, rank 1:\n",
+    b"~~~ memory report ~~~\n(reading, round one)\n(channel 0, rank 1)\n",
 )
 """What an input is put behind, by its first byte: the deeper parts are found sooner."""
 
