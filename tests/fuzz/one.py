@@ -6,6 +6,7 @@ import io
 from dataclasses import fields
 
 from memdiag.layouts.matcher import Layout
+from memdiag.model.vocabulary import shipped
 from memdiag.reading import chunks, load, stream
 from memdiag.reading.cleaning import clean
 from memdiag.reading.cleaning.prefixes import MARKED
@@ -41,7 +42,9 @@ def one(data: bytes) -> None:
 def outcome(text: bytes, layout: Layout, *, in_columns: bool) -> list[object]:
     """All that a text is read as, as plain values."""
     blocks = chunks.blocks(io.BytesIO(text), 200)
-    reading, _ = stream.read(blocks, layout, name="-", in_columns=in_columns, window=100)
+    reading, _ = stream.read(
+        blocks, layout, name="-", words=shipped(), in_columns=in_columns, window=100
+    )
     found: list[object] = [list(reading.account.lines())]
     for run in reading.runs:
         found += [run.head, run.source, rows_of(run), run.problems]

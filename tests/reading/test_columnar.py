@@ -22,6 +22,7 @@ from memdiag.layouts import registry, row_shapes
 from memdiag.model import CountRow, ErrorRow, Place, Run, schema
 from memdiag.model.error_log import ErrorLog
 from memdiag.model.problems import Position
+from memdiag.model.vocabulary import shipped
 from memdiag.reading import chunks, count_builder, error_log_builder, load, stream
 from memdiag.reading.account import LineClass
 from memdiag.reading.columnar import values as cell_values
@@ -34,7 +35,12 @@ def read(text: str | bytes, layout: str, *, in_columns: bool, window: int = 400)
     data = text.encode() if isinstance(text, str) else text
     blocks = chunks.blocks(io.BytesIO(data), size=max(200, window * 3))
     reading, _ = stream.read(
-        blocks, registry.find(layout), name="-", in_columns=in_columns, window=window
+        blocks,
+        registry.find(layout),
+        name="-",
+        words=shipped(),
+        in_columns=in_columns,
+        window=window,
     )
     return reading
 
@@ -269,6 +275,7 @@ def test_a_heading_between_the_rows_of_a_large_table(temp: str, tmp_path: Path) 
             chunks.blocks(io.BytesIO(text.encode())),
             registry.load(path),
             name="-",
+            words=shipped(),
             in_columns=in_columns,
             window=4000,
         )
