@@ -21,7 +21,6 @@ from memdiag.model import (
     Action,
     Finding,
     Lost,
-    LostKind,
     Obstacle,
     ObstacleKind,
     Place,
@@ -106,31 +105,32 @@ def _not_understood(case: Case) -> Iterator[Obstacle]:
     run = case.basis.run
     by_place: dict[Place | None, list[Lost]] = {}
     for lost in run.lost:
-        by_place.setdefault(lost.place, []).append(lost)
+        by_place.setdefault(_known(lost.place, case), []).append(lost)
     off = frozenset(run.head.removed or ())
     told = 0
     for place, found in by_place.items():
-        told += len({lost.position.line for lost in found})
+        lines = tuple(dict.fromkeys(lost.position.line for lost in found))
+        told += len(lines)
         if place is not None and place.site in off:
             continue
-        lines = tuple(dict.fromkeys(lost.position.line for lost in found))
-        says = f"{_lines(lines)}{'' if place is None else f', {place}'}: {_what(found)}"
-        settle = f"correct {_lines(lines)} and judge again, or run the test again"
-        if place is not None and not place.is_board:
-            settle = f"correct {_lines(lines)}, or run the test of {place} again"
+        at = _lines(lines)
+        more = f", and {len(found) - 1} more" if len(found) > 1 else ""
+        says = f"{at}{f', {place},' if place else ''} not understood: {found[0].says}{more}"
+        settle = f"correct {at}, or run the test {f'of {place} ' if place else ''}again"
         where = () if place is None else (place,)
         yield Obstacle(ObstacleKind.UNREAD, says, settle, where, lines)
-    more = run.source.lost - told
-    if more > 0:
-        says = f"{more:,} more lines were not understood"
+    more_lines = run.source.lost - told
+    if more_lines > 0:
+        says = f"{more_lines:,} more lines were not understood"
         yield Obstacle(ObstacleKind.UNREAD, says, "paste the dump again, whole")
 
 
-def _what(found: Sequence[Lost]) -> str:
-    first = found[0]
-    words = {LostKind.CELL: "", LostKind.ROW: "a row ", LostKind.LINE: "a line "}[first.kind]
-    more = f", and {len(found) - 1} more" if len(found) > 1 else ""
-    return f"{words}{first.says} was not understood{more}"
+def _known(place: Place | None, case: Case) -> Place | None:
+    """A place as far as the board has it: of a mangled row the first word may be anything."""
+    if place is None or place.is_board:
+        return None
+    board = case.basis.board
+    return place if not board.known or place.site is None or board.site(place.site) else None
 
 
 def _cut_short(case: Case) -> Iterator[Obstacle]:
@@ -155,9 +155,9 @@ def _cut_short(case: Case) -> Iterator[Obstacle]:
     for stop in coverage.stopped(measured):
         some = [p for p in stop.lacking if p not in case.unheard and not case.is_told(p)]
         if some:
-            says = f"{stop.step} was printed for {stop.printed} links and not for {_places(some)}"
-            settle = f"run {stop.step} of {_places(some)} again"
-            yield Obstacle(ObstacleKind.CUT, says, settle, tuple(some))
+            at = _places(some)
+            says = f"{stop.what} was printed for {stop.printed} links and not for {at}"
+            yield Obstacle(ObstacleKind.CUT, says, f"run {stop.step} of {at} again", tuple(some))
 
 
 def _not_heard(case: Case) -> Iterator[Obstacle]:

@@ -19,6 +19,8 @@ DATA_STEPS = frozenset({"read", "write"})
 CAPPED = 3.0
 """A list of error words is capped where this many times more errors were counted."""
 
+WORKED = frozenset({Result.PASS, Result.MARGINAL})
+
 MOST_LACKING = 0.25
 """A step that was printed for all links but this share of them was printed for all of them."""
 
@@ -87,27 +89,51 @@ def error_list_is_complete(measured: Measurements) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Stopped:
-    """A step that was printed for nearly every link, and the links it lacks."""
+    """A step, or a figure of one (`what`), that was printed for nearly every link, and the links it
+    lacks."""
 
     step: str
+    what: str
     printed: int
     lacking: tuple[Place, ...]
 
 
 def stopped(measured: Measurements) -> Iterator[Stopped]:
-    """The steps that stop before their last lane, or leave one out."""
+    """The steps that stop before their last lane or leave one out, and the eyes of data steps."""
     every = links(measured)
     for step in STEPS:
         told = [m.place for m in measured if any(row.step == step for row in m.training)]
-        exact = set(told)
-        wide = [place for place in exact if not _is_full(place)]
-        lacking = tuple(
-            link
-            for link in every
-            if link not in exact and not any(p.speaks_of(link, measured.board) for p in wide)
-        )
-        if 0 < len(lacking) <= MOST_LACKING * len(every):
-            yield Stopped(step, len(every) - len(lacking), lacking)
+        lacking = _lacking(told, every, measured)
+        if lacking:
+            yield Stopped(step, step, len(every) - len(lacking), lacking)
+        elif step in DATA_STEPS:
+            ran = [m.place for m in measured if m.results.get(step) in WORKED]
+            seen = [m.place for m in measured if any(map(_shows_eye, _of(step, m)))]
+            some = [link for link in _lacking(seen, every, measured) if link in ran]
+            if some:
+                yield Stopped(step, f"the {step} eye", len(every) - len(some), tuple(some))
+
+
+def _of(step: str, group: Measured) -> Iterator[TrainingRow]:
+    return (row for row in group.training if row.step == step)
+
+
+def _shows_eye(row: TrainingRow) -> bool:
+    return not (row.width is None and row.height is None and row.window is None)
+
+
+def _lacking(
+    told: Sequence[Place], every: Sequence[Place], measured: Measurements
+) -> tuple[Place, ...]:
+    """The links that none of these places speaks of, where they are few; else none."""
+    exact = set(told)
+    wide = [place for place in exact if not _is_full(place)]
+    lacking = tuple(
+        link
+        for link in every
+        if link not in exact and not any(p.speaks_of(link, measured.board) for p in wide)
+    )
+    return lacking if len(lacking) <= MOST_LACKING * len(every) else ()
 
 
 def habits(measured: Measurements) -> frozenset[str]:

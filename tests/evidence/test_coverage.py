@@ -82,6 +82,17 @@ def test_a_step_that_leaves_a_lane_out_is_told() -> None:
     assert [p.site for p in stop.lacking] == ["U8"]
 
 
+def test_a_lane_that_passes_without_an_eye_where_all_others_have_one_is_told() -> None:
+    rows = "".join(f"U{n} 0 {lane} read pass {{U{n}}}\n" for n, lane in LANES.items())
+    eyes = dict.fromkeys((f"U{n}" for n in LANES), "0.5UI")
+    head = HEAD + "[training]\nsite ch lane step result width\n"
+    assert list(coverage.stopped(measured(head + rows.format(**eyes) + "[end]\n"))) == []
+    (stop,) = coverage.stopped(measured(head + rows.format(**{**eyes, "U5": "-"}) + "[end]\n"))
+    assert stop.what == "the read eye" and [p.site for p in stop.lacking] == ["U5"]
+    half = {**eyes, **dict.fromkeys(("U1", "U2", "U3", "U4"), "-")}
+    assert list(coverage.stopped(measured(head + rows.format(**half) + "[end]\n"))) == []
+
+
 def test_a_step_that_a_rig_prints_for_a_few_places_only_has_not_stopped() -> None:
     text = HEAD + training("read") + training("vref", but=(4, 5, 6, 7, 8)) + "[end]\n"
     assert list(coverage.stopped(measured(text))) == []
