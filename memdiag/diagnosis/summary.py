@@ -46,8 +46,9 @@ def row_causes(
         elif row.site is not None:
             sure = basis.beliefs.site_causes(row.site)
             p = sure.get(Cause.CLEAR, 0.0) + sure.get(Cause.SPILLOVER, 0.0)
-            cause = Cause.UNDECIDED if row.place in held else Cause.CLEAR
-            out[row.place] = (cause.value, min(1 - p if row.place in held else p, 1.0))
+            stands = any(place.covers(row.place) for place in held)
+            cause = Cause.UNDECIDED if stands else Cause.CLEAR
+            out[row.place] = (cause.value, min(1 - p if stands else p, 1.0))
     return out
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from functools import partial
 from itertools import groupby
 
-from memdiag.model import HEATS, WANTS_WORK, Action, Cause, Finding, Run, Verdict
+from memdiag.model import HEATS, WANTS_WORK, Action, Cause, Finding, Run, Source, Verdict
 from memdiag.model.problems import Severity
 from memdiag.model.quantities import CERTAIN, show_count, show_probability
 from memdiag.model.words import ACTION_WORDS, AS_DECLARED, action_words
@@ -76,7 +76,16 @@ def part(verdict: Verdict, name: str, every_row: bool, crowded: bool) -> Part:
         notes_in_short=(*verdict.notes, *warnings[:MOST_WARNINGS], *left),
         remarks=verdict.notes,
         problems=verdict.problems,
-        prints=(("", source.sha256, f"{source.lines} lines, {source.rows} rows"),),
+        prints=(("", source.sha256, _size(source)),),
+    )
+
+
+def _size(source: Source) -> str:
+    """How long a dump is, and how much of it was understood where that is not all."""
+    if not source.lost:
+        return f"{source.lines} lines, {source.rows} rows"
+    return (
+        f"{source.lines} lines, {source.printed - source.lost} of {source.printed} rows understood"
     )
 
 
