@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from memdiag import __version__
-from memdiag.model import Finding, Lost, Obstacle, Place, Verdict
+from memdiag.model import WANTS_WORK, Finding, Lost, Obstacle, Place, Verdict
 from memdiag.model.problems import Problem
 from memdiag.model.table import COLUMNS, TableRow
+from memdiag.model.words import action_words
 from memdiag.reports.page import Page
 
 FORMAT = "memdiag-verdict/1"
@@ -46,7 +47,10 @@ def verdict_document(verdict: Verdict) -> dict[str, Any]:
         },
         "release": {
             "allowed": verdict.released,
-            "because": [_obstacle(o) for o in verdict.release.obstacles],
+            "because": [
+                *(_in_the_way(f) for f in verdict.findings if f.action in WANTS_WORK),
+                *map(_obstacle, verdict.release.obstacles),
+            ],
         },
         "findings": [_finding(f) for f in verdict.findings],
         "table": [row_document(row) for row in verdict.table],
@@ -74,6 +78,17 @@ def _lost(lost: Lost) -> dict[str, Any]:
         "column": lost.position.column,
         "says": lost.says,
         "scope": None if lost.place is None else scope_document(lost.place),
+    }
+
+
+def _in_the_way(f: Finding) -> dict[str, Any]:
+    """A finding, as what stands in the way of a release."""
+    return {
+        "kind": "finding",
+        "says": f"{f.place}: {f.cause.value}",
+        "settle": action_words(f.action, f.place),
+        "scopes": [scope_document(f.place)],
+        "lines": [q.line for q in f.evidence if q.line is not None],
     }
 
 
