@@ -18,7 +18,7 @@ from memdiag.layouts import registry
 from memdiag.model import Board, Run
 from memdiag.model.problems import Position, Problem, problem
 from memdiag.model.vocabulary import Vocabulary, shipped
-from memdiag.reading import chunks, designators, recognition, stream
+from memdiag.reading import chunks, designators, recognition, repeats, stream
 from memdiag.reading.account import Account, LineClass
 from memdiag.reading.cleaning import clean, decode, packers, unpack
 from memdiag.reading.cleaning.clean import Cleaned
@@ -82,7 +82,7 @@ def load(
     for each in found.runs:
         run = designators.respelt(declared_removed(each, removed), None)
         judged, said = profiles.for_run(run, board)
-        run = designators.respelt(run, judged)
+        run = repeats.without(designators.respelt(run, judged))
         runs.append(run.with_problems((*said, *_checks(run, judged))))
     return runs
 

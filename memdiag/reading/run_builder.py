@@ -268,6 +268,10 @@ class RunBuilder:
         text, later = pasted.between(self.first_line, last)
         log, counts = self._errors.finish(), self._counts.finish()
         self._tell_what_is_not_held(log, counts)
+        if self._errors.repeats:
+            first = Position(self._errors.first_repeat)
+            n = f"{self._errors.repeats:,}"
+            self.problems.add("rows-repeated", first, n=n, table="errors")
         return Run(
             head,
             source,
