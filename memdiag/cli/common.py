@@ -86,6 +86,7 @@ def load_runs(
     board: str | None = None,
     grammar: str | None = None,
     removed: str | None = None,
+    shop: Settings | None = None,
 ) -> list[Run]:
     """Every run of every input, in order. Raises click.ClickException (exit 2) where an input
     cannot be opened or holds no dump."""
@@ -97,7 +98,12 @@ def load_runs(
         try:
             with usage():
                 runs += loading.load(
-                    source, board=board, grammar=grammar, removed=split_sites(removed), name=name
+                    source,
+                    board=board,
+                    grammar=grammar,
+                    removed=split_sites(removed),
+                    name=name,
+                    words=None if shop is None else shop.words.vocabulary(),
                 )
         except loading.Unreadable as wrong:
             tell(wrong.problems, quiet_info=False, name=name)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import click
@@ -14,6 +13,7 @@ from memdiag.repair.soak import parse_confidence
 from memdiag.reports.page import Page
 
 if TYPE_CHECKING:
+    from memdiag.diagnosis.settings import Settings
     from memdiag.model import Run
 
 
@@ -51,15 +51,17 @@ def command(
     """
     from memdiag.boards import profiles
     from memdiag.model.comparison import Outcome
+    from memdiag.reading.load import declared_removed
     from memdiag.repair import comparison
     from memdiag.reports.comparison_page import comparison_page
 
     if list(inputs).count("-") > 1:
         raise click.UsageError("standard input can be read once: paste both dumps, or name a file")
     settings = common.shop_settings(shop)
-    runs = _runs(inputs, board, grammar)
-    if removed:
-        runs[-1] = _with_removed(runs[-1], removed)
+    runs = _runs(inputs, board, grammar, settings)
+    with common.usage():
+        last, _ = profiles.for_run(runs[-1], board)
+    runs[-1] = declared_removed(runs[-1], common.split_sites(removed), last)
     for run in runs:
         common.tell(run.problems, name=run.head.id or run.source.name)
     with common.usage():
@@ -77,20 +79,17 @@ def command(
     return int(made.outcome is not Outcome.REPAIRED)
 
 
-def _runs(inputs: tuple[str, ...], board: Option, grammar: Option) -> list[Run]:
-    runs = common.load_runs(inputs, board=board, grammar=grammar)
+def _runs(
+    inputs: tuple[str, ...], board: Option, grammar: Option, shop: Settings | None
+) -> list[Run]:
+    runs = common.load_runs(inputs, board=board, grammar=grammar, shop=shop)
     if len(runs) == 1 and inputs in ((), ("-",)) and sys.stdin.isatty():
         # A terminal's paste ends at the first [end]: the second dump is pasted by itself.
         click.echo("Now the dump after the repair.", err=True)
-        runs += common.load_runs(("-",), board=board, grammar=grammar)
+        runs += common.load_runs(("-",), board=board, grammar=grammar, shop=shop)
     if len(runs) < 2:
         raise click.UsageError(
             "only one run was found: give the dump BEFORE and the dump AFTER, as two files or in "
             "one paste"
         )
     return runs
-
-
-def _with_removed(run: Run, removed: str) -> Run:
-    sites = dict.fromkeys((*(run.head.removed or ()), *common.split_sites(removed)))
-    return replace(run, head=replace(run.head, removed=tuple(sites)))

@@ -51,7 +51,7 @@ def command(
     """
     from memdiag.boards import profiles
     from memdiag.model import Board as Profile
-    from memdiag.reading import load, typed_readings
+    from memdiag.reading import designators, load, typed_readings
     from memdiag.repair import rail_check
     from memdiag.reports.rails_page import rails_page
 
@@ -61,15 +61,13 @@ def command(
         found = profiles.find(board) if board is not None else None
         if board is not None and found is None:
             raise click.ClickException(f"no profile {board}: memdiag board list shows those known")
+    taken_off = common.split_sites(off)
     if found is not None:
-        _known_sites(found, common.split_sites(off))
+        taken_off = designators.of_board(taken_off, found)
+        _known_sites(found, taken_off)
     try:
         at, runs = typed_readings.runs(
-            readings,
-            found or Profile(None, known=False),
-            after=after,
-            off=common.split_sites(off),
-            warm=warm,
+            readings, found or Profile(None, known=False), after=after, off=taken_off, warm=warm
         )
     except load.Unreadable as wrong:
         common.tell(wrong.problems, quiet_info=False)
@@ -96,8 +94,12 @@ def _well_said(
             raise click.UsageError(f"{place!r}: write RAIL:SITE, like VDD_MEM:U3")
     if after and not off:
         raise click.UsageError("--after needs --off: which packages were off the board?")
-    names = [r.partition("=")[0] for r in readings]
-    twice = [r for r in names if names.count(r) > 1]
+    names = [r.partition("=")[0].casefold() for r in readings]
+    twice = [
+        reading.partition("=")[0]
+        for reading, name in zip(readings, names, strict=True)
+        if names.count(name) > 1
+    ]
     if twice:
         raise click.UsageError(f"{twice[0]} is read twice: give the later one as --after")
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -13,6 +13,7 @@ from memdiag.cli.common import Option
 from memdiag.reports.page import TablePage
 
 if TYPE_CHECKING:
+    from memdiag.diagnosis.settings import Settings
     from memdiag.model.problems import Problem
     from memdiag.model.table import TableRow
 
@@ -26,12 +27,14 @@ MANY = 24
 @click.command("read")
 @common.input_argument
 @common.reading_options
+@common.shop_option
 @common.page_options(TablePage)
 def command(
     inputs: tuple[str, ...],
     board: Option,
     grammar: Option,
     removed: Option,
+    shop: Option,
     format_: Option,
     output: Option,
 ) -> int:
@@ -44,7 +47,9 @@ def command(
     common.page_format(TablePage, format_, output)  # before a thousand dumps are read
     names = common.dumps_in(inputs)
     parts, unusable = [], 0
-    for found, wrong in _read_all(names, board, grammar, removed):
+    settings = common.shop_settings(shop)
+    jobs = [Job(name, board, grammar, removed, settings) for name in names]
+    for found, wrong in _read_all(jobs):
         if wrong:
             # One bad file of a folder costs that file alone.
             unusable += 1
@@ -58,14 +63,18 @@ def command(
     return 2 if unusable else 0
 
 
-Job = tuple[str, Option, Option, Option]
+class Job(NamedTuple):
+    """One input, and how it is to be read."""
+
+    name: str
+    board: Option
+    grammar: Option
+    removed: Option
+    shop: Settings | None
 
 
-def _read_all(
-    names: tuple[str, ...], board: Option, grammar: Option, removed: Option
-) -> Iterator[tuple[list[Part], str]]:
-    jobs = [(name, board, grammar, removed) for name in names]
-    if len(jobs) < MANY or "-" in names:
+def _read_all(jobs: Sequence[Job]) -> Iterator[tuple[list[Part], str]]:
+    if len(jobs) < MANY or any(job.name == "-" for job in jobs):
         yield from map(_read_one, jobs)
         return
     from concurrent.futures import ProcessPoolExecutor
@@ -89,14 +98,15 @@ def _read_one(job: Job) -> tuple[list[Part], str]:
     from memdiag.evidence import table
     from memdiag.evidence.measurements import measure
 
-    name, board, grammar, removed = job
     try:
-        runs = common.load_runs((name,), board=board, grammar=grammar, removed=removed)
+        runs = common.load_runs(
+            (job.name,), board=job.board, grammar=job.grammar, removed=job.removed, shop=job.shop
+        )
         with common.usage():
             return [
                 (
                     f"{run.head.id or run.source.name} ({run.head.board or 'no board named'})",
-                    table.rows(measure(run, profiles.for_run(run, board)[0])),
+                    table.rows(measure(run, profiles.for_run(run, job.board)[0])),
                     run.problems,
                     run.source.name,
                 )

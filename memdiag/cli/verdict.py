@@ -33,7 +33,7 @@ def command(
     from memdiag.reports.verdict_page import verdict_page
 
     settings = common.shop_settings(shop)
-    runs = common.load_runs(inputs, board=board, grammar=grammar, removed=removed)
+    runs = common.load_runs(inputs, board=board, grammar=grammar, removed=removed, shop=settings)
     with common.usage():
         verdicts = [judge(run, board, settings) for run in runs]
     for run in runs:

@@ -18,6 +18,7 @@ from memdiag.diagnosis.faults.mechanism import Mechanism, Prior
 from memdiag.diagnosis.history import Positive, Stages
 from memdiag.model.problems import Problem, problem
 from memdiag.model.spelling import closest
+from memdiag.model.vocabulary import UnknownTarget, Vocabulary, shipped
 
 Share = Annotated[float, Meta(ge=0.0, le=1.0)]
 
@@ -48,6 +49,21 @@ class Limits(Struct, frozen=True, forbid_unknown_fields=True):
     release_below: Share = 0.25  # with a fault more probable than this no board is released
 
 
+class Words(Struct, frozen=True, forbid_unknown_fields=True):
+    """Words that this shop's technicians use, and the words of a dump they stand for."""
+
+    result: Mapping[str, str] = field(default_factory=dict)
+    step: Mapping[str, str] = field(default_factory=dict)
+    trend: Mapping[str, str] = field(default_factory=dict)
+    link: Mapping[str, str] = field(default_factory=dict)
+    column: Mapping[str, str] = field(default_factory=dict)
+
+    def vocabulary(self) -> Vocabulary:
+        """The shipped words and these. Raises vocabulary.UnknownTarget."""
+        more = {name: getattr(self, name) for name in self.__struct_fields__}
+        return shipped().extended(more) if any(more.values()) else shipped()
+
+
 class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """Everything a shop may set; each table and key may be left out."""
 
@@ -56,6 +72,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     stages: Stages = field(default_factory=Stages)
     costs: Costs = field(default_factory=Costs)
     limits: Limits = field(default_factory=Limits)
+    words: Words = field(default_factory=Words)
 
     def prior(self, of: Prior) -> float:
         return self.priors.get(of.name, of.expected)
@@ -92,8 +109,10 @@ def parse(
     priors = list(faults.priors(mechanisms))
     try:
         msgspec.convert(raw, _with_priors(priors))
-        return msgspec.convert(raw, Settings)
-    except msgspec.ValidationError as wrong:
+        made = msgspec.convert(raw, Settings)
+        made.words.vocabulary()  # a word that stands for none is refused at the door
+        return made
+    except (msgspec.ValidationError, UnknownTarget) as wrong:
         reason = _in_words(str(wrong), priors)
         raise BadSettings(problem("shop-key", file=name, reason=reason)) from None
 
@@ -113,7 +132,7 @@ def _in_words(message: str, priors: Sequence[str]) -> str:
     if hit is None:
         return message.replace("$.", "").replace("`", "")
     known = [*Settings.__struct_fields__, *priors]
-    for part in (Stages, Costs, Limits):
+    for part in (Stages, Costs, Limits, Words):
         known += part.__struct_fields__
     near = closest(hit.group(1), known)
     return f"there is no key {hit.group(1)}" + (f"; the nearest is {near}" if near else "")

@@ -21,6 +21,7 @@ from memdiag.diagnosis.settings import Settings
 from memdiag.ledger.store import Entry, Filed, TicketError, check_id, damaged, file_entry
 from memdiag.model import Run, Verdict
 from memdiag.model.comparison import Comparison
+from memdiag.model.vocabulary import Vocabulary
 
 FORMAT = "memdiag-entry/1"
 BOARD, LAYOUT = "board.toml", "layout.lark"
@@ -37,6 +38,11 @@ class Reading:
     grammar: str | None = None
     removed: tuple[str, ...] = ()
     shop: Settings | None = None
+
+    @property
+    def words(self) -> Vocabulary | None:
+        """The shop's words, None for the shipped ones."""
+        return None if self.shop is None else self.shop.words.vocabulary()
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +71,12 @@ def judged(raw: bytes, name: str, reading: Reading) -> Judged:
     from memdiag.reading.load import load
 
     runs = load(
-        raw, board=reading.board, grammar=reading.grammar, removed=reading.removed, name=name
+        raw,
+        board=reading.board,
+        grammar=reading.grammar,
+        removed=reading.removed,
+        name=name,
+        words=reading.words,
     )
     return Judged(raw, name, tuple(judge(r, reading.board, reading.shop) for r in runs), reading)
 
@@ -110,7 +121,7 @@ def _against(before: Sequence[Entry], dump: Judged, notes: list[str]) -> Compari
     if len(kept) < len(before):
         notes.append(f"compared with the first and the latest of {len(before)} earlier entries")
     for entry in kept:
-        runs += _runs(entry, notes)
+        runs += _runs(entry, notes, dump.reading)
     runs += [v.run for v in dump.verdicts]
     if len(runs) < 2:
         return None
@@ -143,7 +154,7 @@ def _in_order(runs: list[Run]) -> list[Run]:
     return [runs[n] for n in order]
 
 
-def _runs(entry: Entry, notes: list[str]) -> list[Run]:
+def _runs(entry: Entry, notes: list[str], reading: Reading) -> list[Run]:
     """The runs of an earlier entry, read as they were read then; a note where that fails."""
     from memdiag.reading.load import load
 
@@ -164,6 +175,7 @@ def _runs(entry: Entry, notes: list[str]) -> list[Run]:
             grammar=str(layout) if layout.is_file() else how.get("grammar"),
             removed=tuple(map(str, how.get("removed", ()))),
             name=name,
+            words=reading.words,
         )
     except (ValueError, OSError) as unreadable:
         first = str(unreadable).splitlines()[0] if str(unreadable) else "it cannot be read"

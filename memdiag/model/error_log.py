@@ -63,8 +63,9 @@ class ErrorLog:
     has_cell: Flags  # bank, row and col were all printed
     beat: I64
     has_beat: Flags
+    mark: U64  # what else the row said (its pass): rows alike in all but this were printed apart
     times: I64  # how many printed rows this one stands for
-    total: int  # printed rows in all, also those thinned out
+    total: int  # readings in all, also those thinned out
     share: float = 1.0  # share of the distinct addresses that was kept
 
     def __len__(self) -> int:

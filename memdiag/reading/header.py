@@ -12,14 +12,17 @@ from memdiag.layouts.matcher import Cell
 from memdiag.model import MEMORIES, Head, RunLine, schema, spelling
 from memdiag.model.problems import Problem, problem
 from memdiag.model.quantities import parse
-from memdiag.reading.converters import shorten
+from memdiag.reading.converters import ALSO_UNSAID, shorten
 from memdiag.reading.line_rows import PositionOf
+from memdiag.reading.repairs import Repair
 
 _REF = re.compile(r"[A-Za-z0-9][\w.+/-]*")
 _MOMENT = re.compile(
     r"(\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d):(\d\d)(?:\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)?", re.ASCII
 )
 _OFFSET = re.compile(r"[+-](?:[01]\d|2[0-3]):[0-5]\d", re.ASCII)
+_COMMA = re.compile(r"^([+-]?[0-9]+),([0-9]{1,2})(?![0-9,.])")  # no thousands: too few digits
+_MARKS = ("=", ":")
 _SITES = ("removed", "replaced", "reflowed")
 
 
@@ -59,7 +62,7 @@ def moves(text: str) -> tuple[tuple[str, str], ...]:
 def rate(text: str) -> float:
     """bit/s of one line, from `14.0 Gbit/s`."""
     try:
-        value = parse(text).in_unit("bit/s")
+        value = parse(_COMMA.sub(r"\1.\2", text)).in_unit("bit/s")
     except ValueError:
         raise _Bad("a rate per line such as 14.0 Gbit/s") from None
     if not 1e6 <= value <= 1e12:
@@ -69,7 +72,7 @@ def rate(text: str) -> float:
 
 def celsius(text: str) -> float:
     try:
-        reading = parse(text)
+        reading = parse(_COMMA.sub(r"\1.\2", text))
     except ValueError:
         raise _Bad("a temperature such as 23 C") from None
     if reading.unit not in (None, "C", "°C", "degC"):
@@ -118,24 +121,48 @@ _READ: dict[str, Any] = {
 _LISTS = (*_SITES, "swapped")
 
 
+def _unmarked(key: str, value: str) -> tuple[str, str] | None:
+    """Key and value of `key: value`, `key = value`, `key=value`, without the mark between them;
+    None where there is none."""
+    name, mark, rest = key, "", ""
+    for sign in _MARKS:
+        if key.rstrip(sign) != key and len(key) > 1:
+            return key.rstrip(sign), value
+        before, found, after = key.partition(sign)
+        if found and before.lower() in schema.RUN_KEYS and not mark:
+            name, mark, rest = before, found, after
+    if mark:
+        return name, f"{rest} {value}".strip()
+    if value[:1] in _MARKS and value[:1] and key.lower() in schema.RUN_KEYS:
+        return key, value[1:].strip()
+    return None
+
+
 @dataclass(slots=True)
 class HeadLines:
     """The lines of a head so far, each with the column of its value."""
 
     _lines: list[tuple[RunLine, int]] = field(default_factory=list)
 
-    def add(self, found: Sequence[Cell], position: PositionOf) -> None:
-        """A line with KEY and TEXT, or with terminals named after the keys themselves."""
+    def add(self, found: Sequence[Cell], position: PositionOf) -> tuple[Repair, ...]:
+        """A line with KEY and TEXT, or with terminals named after the keys themselves; what was
+        written otherwise."""
+        told: tuple[Repair, ...] = ()
         key = next((c for c in found if c.column == "key"), None)
         if key is not None and key.text is not None:
             texts = [c for c in found if c.column == "text" and c.text is not None]
-            value = " ".join(c.text or "" for c in texts)
+            name, value = key.text, " ".join(c.text or "" for c in texts)
+            plain = _unmarked(name, value)
+            if plain is not None:
+                told = (Repair("keys-otherwise", "", shorten(f"{name} {value}".strip()), ""),)
+                name, value = plain
             at = position((texts[0] if texts else key).at).column
-            self._lines.append((RunLine(position(key.at), key.text.lower(), value), at))
+            self._lines.append((RunLine(position(key.at), name.lower(), value), at))
         for cell in found:
             if cell.column in schema.RUN_KEYS and cell.text is not None:
                 where = position(cell.at)
                 self._lines.append((RunLine(where, cell.column, cell.text), where.column))
+        return told
 
     def read(self) -> tuple[Head, list[Problem]]:
         """The head, and what is wrong with it."""
@@ -154,11 +181,12 @@ def _read(lines: Sequence[tuple[RunLine, int]]) -> tuple[Head, list[Problem]]:
             continue
         if line.key in values:
             problems.append(problem("repeated-key", line.position, key=line.key))
-        if (line.value == "-" and line.key not in _LISTS) or line.value == "":
+        unsaid = line.value == "-" or line.value.casefold() in ALSO_UNSAID
+        if (unsaid and line.key not in _LISTS) or line.value == "":
             values[line.key] = None
             continue
         try:
-            values[line.key] = _READ.get(line.key, str)(line.value)
+            values[line.key] = _READ.get(line.key, str)("-" if unsaid else line.value)
         except _Bad as wrong:
             values.setdefault(line.key, None)
             problems.append(

@@ -59,9 +59,10 @@ def _heading(
     """The longest heading that begins here and is a known word for a column of the table."""
     known = schema.columns(table)
     for size in range(min(_MOST_WORDS, len(cells) - at), 0, -1):
-        text = " ".join(cell.text or "" for cell in cells[at : at + size])
-        if size == 1 and text.lower() in known:
-            break
+        parts = [cell.text or "" for cell in cells[at : at + size]]
+        if all(part.lower() in known for part in parts):
+            continue  # columns by themselves
+        text = " ".join(parts)
         meant = known_words.meant("column", text)
         if meant in known:
             told = Repair("columns-otherwise", "", shorten(text), meant)

@@ -123,7 +123,7 @@ def _table_row(
     kind, columns = section.table, section.columns
     plain = placing.exact(found, columns)
     first = None if plain is None else _placed(kind, plain, said, at)
-    if first is not None and not first.faults:
+    if first is not None and all(f.code != "bad-cell" for f in first.faults):
         return first
     fits = partial(_fits, kind, at.words)
     for ways in placing.others(found, columns, at.end, fits):

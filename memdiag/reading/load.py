@@ -18,7 +18,7 @@ from memdiag.layouts import registry
 from memdiag.model import Board, Run
 from memdiag.model.problems import Position, Problem, problem
 from memdiag.model.vocabulary import Vocabulary, shipped
-from memdiag.reading import chunks, recognition, stream
+from memdiag.reading import chunks, designators, recognition, repeats, stream
 from memdiag.reading.account import Account, LineClass
 from memdiag.reading.cleaning import clean, decode, packers, unpack
 from memdiag.reading.cleaning.clean import Cleaned
@@ -80,11 +80,19 @@ def load(
         found = _examine_bytes(data, way)
     runs = []
     for each in found.runs:
-        both = tuple(dict.fromkeys((*(each.head.removed or ()), *removed)))
-        run = replace(each, head=replace(each.head, removed=both)) if removed else each
+        run = designators.respelt(declared_removed(each, removed), None)
         judged, said = profiles.for_run(run, board)
+        run = repeats.without(designators.respelt(run, judged))
         runs.append(run.with_problems((*said, *_checks(run, judged))))
     return runs
+
+
+def declared_removed(run: Run, refs: Sequence[str], board: Board | None = None) -> Run:
+    """The run with these sites empty on purpose, beside those that it says itself."""
+    if not refs:
+        return run
+    both = tuple(dict.fromkeys((*(run.head.removed or ()), *refs)))
+    return designators.respelt(replace(run, head=replace(run.head, removed=both)), board)
 
 
 def _checks(run: Run, board: Board) -> list[Problem]:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from memdiag.layouts.matcher import Match, Miss
+from memdiag.layouts.matcher import Layout, Match, Miss
 from memdiag.model import Row
 from memdiag.model.problems import Position
-from memdiag.reading.line_rows import ROW_KINDS
+from memdiag.reading import line_rows
+from memdiag.reading.line_rows import ROW_KINDS, Setting
 from memdiag.reading.planner import Planner, State
 from memdiag.reading.run_builder import RunBuilder
+from memdiag.reading.section import Section
+
+_LEAST_CELLS = 3  # of a line outside of a dump that is taken for a row of it
 
 
 def state_of(dump: RunBuilder | None) -> State:
@@ -43,3 +47,14 @@ def rows(text: str, planner: Planner, dump: RunBuilder | None) -> list[Row] | No
     made = dump.rows(found, lambda column: Position(1, column), 0)
     kept = [each.row for each in made if each.whole and each.row is not None]
     return kept if len(kept) == len(made) else None
+
+
+def could_be_row(text: str, layout: Layout, section: Section | None) -> bool:
+    """Whether a line outside of any dump could stand in the section that was read before it."""
+    if section is None or section.table is None or not section.readable:
+        return False
+    found = layout.match(text.rstrip(), frozenset({"row"}))
+    if isinstance(found, Miss) or len(found.cells) < _LEAST_CELLS:
+        return False
+    at = Setting(section, {}, section.words, lambda column: Position(1, column), 0)
+    return all(row.whole for row in line_rows.rows(found, at))

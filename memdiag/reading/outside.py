@@ -4,27 +4,44 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from memdiag.model import Lost, LostKind
 from memdiag.model.problems import Position, Problem
+from memdiag.model.vocabulary import Vocabulary
+from memdiag.reading.lost_list import LostList
 from memdiag.reading.problem_list import ProblemList
 from memdiag.reading.section import count
+
+_MARKS = str.maketrans(dict.fromkeys("|,;:=()[]<>", " "))
 
 
 @dataclass(slots=True)
 class Outside:
-    """Lines that belong to no dump; those between two dumps are told of together."""
+    """Lines that belong to no dump; those between two dumps are told of together. Those that look
+    like rows are counted as lost of the dump before them, or of the next where there is none."""
 
+    words: Vocabulary
     _problems: ProblemList = field(default_factory=ProblemList)
+    _lost: LostList = field(default_factory=LostList)
     _first: int = 0
     _n: int = 0
 
-    def add_line(self, line: int) -> None:
-        """A line that no rule takes."""
-        self._first = self._first or line
+    def add_line(self, where: Position, text: str, *, like_a_row: bool) -> None:
+        """A line that no rule takes. `like_a_row`: it could be a row of the dump before it."""
+        self._first = self._first or where.line
         self._n += 1
+        if like_a_row or any(map(self.words.says_failure, text.translate(_MARKS).split())):
+            self._problems.add("outside-row", where)
+            says = "a line outside of the dump that looks like a row of it"
+            self._lost.add((Lost(where, LostKind.LINE, says),))
 
     def add_end(self, where: Position) -> None:
         """An end line, where no dump is open."""
         self._problems.add("stray-end", where)
+
+    def lost(self) -> LostList:
+        """What was lost since this was last asked."""
+        lost, self._lost = self._lost, LostList()
+        return lost
 
     def dump_begins(self) -> None:
         """The lines so far stand by themselves."""

@@ -15,7 +15,8 @@ from memdiag.reading.chunks import MOST_LINE
 from memdiag.reading.cleaning.clean import Line
 from memdiag.reading.outside import Outside
 from memdiag.reading.planner import Planner, State
-from memdiag.reading.run_builder import ColumnRows, Pasted, RunBuilder
+from memdiag.reading.run_builder import ColumnRows, Pasted, RunBuilder, with_lost
+from memdiag.reading.section import Section
 from memdiag.reading.unwrap import Unwrapper
 
 LONGEST = 10_000
@@ -50,7 +51,8 @@ class Reader:
         self.dump: RunBuilder | None = None
         self._name, self._pasted = name, pasted
         self._runs: list[Run] = []
-        self._outside = Outside()
+        self._outside = Outside(words)
+        self._last_table: Section | None = None  # what the dump before was in when it ended
         self._unwrapper = Unwrapper(self)
         self._headless_told = {
             p.position.line for p in said if p.code == "head-missing" and p.position is not None
@@ -170,10 +172,11 @@ class Reader:
 
     def _missed(self, line: Line, miss: Miss) -> LineClass:
         if self.dump is None:
-            self._outside.add_line(line.number)
+            like = matching.could_be_row(line.text, self.layout, self._last_table)
+            self._outside.add_line(line.position(), line.text, like_a_row=like)
             return LineClass.OUTSIDE
         if self.dump.section is not None and self.dump.section.kind is None:
-            self.dump.keep_text()
+            self.dump.keep_text(line.text)
             return LineClass.KEPT
         at, fields = _not_understood(line.text, miss)
         self.dump.problems.add("not-understood", line.position(at), **fields)
@@ -192,6 +195,8 @@ class Reader:
 
     def _new(self, line: Line, *, headed: bool) -> RunBuilder:
         self._outside.dump_begins()
+        if self._runs:
+            self._settle()
         ends = "end" in self.layout.kinds
         dump = RunBuilder(self.layout.name, self.words, line.number, headed=headed, ends=ends)
         dump.reached(line.number)
@@ -200,12 +205,20 @@ class Reader:
     def _finish(self) -> None:
         if self.dump is not None:
             said = self._unwrapper.said()
+            self._last_table = self.dump.section
             self._runs.append(self.dump.finish(self._name, self._pasted, said))
             self.dump = None
+
+    def _settle(self) -> None:
+        """What was lost outside of dumps goes to the last one."""
+        lost = self._outside.lost()
+        if self._runs and lost.rows:
+            self._runs[-1] = with_lost(self._runs[-1], lost)
 
     def close(self) -> Reading:
         """What was read; the hash of the text is still to come."""
         self._finish()
+        self._settle()
         return Reading(tuple(self._runs), self._outside.closed(), self.account)
 
 

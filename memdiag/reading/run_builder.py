@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import InitVar, dataclass, field
+from dataclasses import InitVar, dataclass, field, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -33,11 +33,11 @@ from memdiag.reading.count_builder import Columns, CountBuilder
 from memdiag.reading.error_log_builder import PER_ADDRESS, LogBuilder
 from memdiag.reading.header import HeadLines
 from memdiag.reading.line_rows import LineRow, PositionOf
-from memdiag.reading.lost_list import LostList
+from memdiag.reading.lost_list import MOST_LOST, LostList
 from memdiag.reading.problem_list import ProblemList
 from memdiag.reading.repairs import Repairs
 from memdiag.reading.row_count import RowCount
-from memdiag.reading.section import Section
+from memdiag.reading.section import Section, count
 
 
 class Pasted(Protocol):
@@ -103,7 +103,7 @@ class RunBuilder:
 
     def run_line(self, found: Sequence[Cell], position: PositionOf) -> None:
         """A line of the head."""
-        self._head.add(found, position)
+        self._repairs.add(self._head.add(found, position), position(1))
 
     def add_context(self, found: Sequence[Cell]) -> None:
         """A heading: what its cells say holds for the rows that follow."""
@@ -116,7 +116,7 @@ class RunBuilder:
         lower = name.lower()
         known = (*schema.OWN, "run")
         kind = lower if lower in known else spelling.one_off(lower, known)
-        self.section = Section(name, kind, self.words)
+        self.section = Section(name, kind, self.words, at=where)
         shown = converters.shorten(name)
         if kind is None:
             self._row_count.add_unknown_section()
@@ -129,9 +129,19 @@ class RunBuilder:
             self._tables.add(self.section.table)
 
     def _close_section(self) -> None:
-        if self.section is not None:
-            self.problems.extend(tuple(self.section.lost()))
-        self.section = None
+        section, self.section = self.section, None
+        if section is None:
+            return
+        self.problems.extend(tuple(section.lost()))
+        if section.looks_like:
+            self._beside += 1
+            name, table = converters.shorten(section.name), section.looks_like
+            lines = count(section.lines, "line")
+            self.problems.add("section-unread", section.at, name=name, table=table, lines=lines)
+            says = (
+                f"section [{name}], read by nobody, though it looks like a {table} table: {lines}"
+            )
+            self._lost.add((Lost(section.at, LostKind.LINE, says),))
 
     def header_line(self, found: Sequence[Cell], position: PositionOf) -> None:
         """A line of column names, which may open the section they belong to."""
@@ -211,8 +221,10 @@ class RunBuilder:
         says = f"a row of section [{name}], whose columns are not known"
         self._lost.add((Lost(where, LostKind.ROW, says),))
 
-    def keep_text(self) -> None:
+    def keep_text(self, text: str) -> None:
         """A line of a section memdiag does not know."""
+        assert self.section is not None
+        self.section.keep_text(text)
         self._row_count.add_kept_line()
 
     def lose_line(self, where: Position, says: str) -> None:
@@ -256,6 +268,10 @@ class RunBuilder:
         text, later = pasted.between(self.first_line, last)
         log, counts = self._errors.finish(), self._counts.finish()
         self._tell_what_is_not_held(log, counts)
+        if self._errors.repeats:
+            first = Position(self._errors.first_repeat)
+            n = f"{self._errors.repeats:,}"
+            self.problems.add("rows-repeated", first, n=n, table="errors")
         return Run(
             head,
             source,
@@ -285,3 +301,12 @@ class RunBuilder:
             self.problems.add(
                 "counts-added-up", total=f"{len(self._counts):,}", rows=f"{len(counts):,}"
             )
+
+
+def with_lost(run: Run, more: LostList) -> Run:
+    """The run with what was lost outside of it."""
+    source = run.source
+    n = more.rows
+    source = replace(source, printed=source.printed + n, lost=source.lost + n)
+    kept = (*run.lost, *more.closed())[:MOST_LOST]
+    return replace(run, source=source, lost=tuple(sorted(kept, key=lambda lost: lost.position)))

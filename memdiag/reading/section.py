@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from memdiag.layouts.matcher import Cell
 from memdiag.model import schema
@@ -11,6 +11,15 @@ from memdiag.model.problems import Position, Problem, problem
 from memdiag.model.vocabulary import Vocabulary
 from memdiag.reading import headings
 from memdiag.reading.headings import Heading
+
+_TELLING = (
+    ("training", {"step", "result"}),
+    ("counts", {"bits", "errors"}),
+    ("errors", {"address", "mask"}),
+    ("errors", {"address", "wrote"}),
+    ("rails", {"rail", "ohms"}),
+)
+"""Columns that, named together, show what a table without a known name holds."""
 
 
 @dataclass(slots=True, eq=False)
@@ -22,6 +31,9 @@ class Section:
     words: Vocabulary
     columns: tuple[str, ...] | None = None
     blocked: str = ""  # why its rows cannot be read
+    at: Position = field(default=Position(1))
+    lines: int = 0  # of one that memdiag does not know
+    looks_like: str = ""  # the table that it looks like all the same
     _header: tuple[str, ...] = ()  # the words of its header line, in lower case
     _lost: int = 0  # rows not read because of that
     _first_lost: int = 0
@@ -67,6 +79,18 @@ class Section:
         if lacking:
             self.blocked = f"its header line lacks {' and '.join(lacking)}"
         return read
+
+    def keep_text(self, text: str) -> None:
+        """A line of a section that memdiag does not know."""
+        self.lines += 1
+        if self.looks_like:
+            return
+        words = text.replace("|", " ").replace(",", " ").split()
+        if self.lines == 1:
+            named = {self.words.meant("column", word) for word in words}
+            self.looks_like = next((t for t, pair in _TELLING if pair <= named), "")
+        if not self.looks_like and any(map(self.words.says_failure, words)):
+            self.looks_like = "training"
 
     def lose(self, line: int) -> None:
         """A row whose columns are not known."""

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from memdiag.model import Board, Rail, Run, Site
+from memdiag.reading import designators
 from memdiag.reading.load import load
 
 
@@ -38,8 +39,8 @@ def _somewhere(
 ) -> Board:
     """Without a profile: the rails that were read, and on all of them the packages that were
     named, or some package."""
-    names = tuple(dict.fromkeys(r.partition("=")[0] for r in readings))
-    named = tuple(Site(ref, rails=names) for ref in dict.fromkeys((*warm, *off)))
+    names = designators.once(r.partition("=")[0] for r in readings)
+    named = tuple(Site(ref, rails=names) for ref in designators.once((*warm, *off)))
     sites = (*named, Site("a package", rails=names, named=False))
     return replace(board, sites=sites, rails=tuple(Rail(name) for name in names), known=True)
 

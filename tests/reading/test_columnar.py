@@ -66,6 +66,7 @@ def assert_same(one: Reading, two: Reading) -> None:
         assert a.head == b.head
         assert a.source == b.source
         assert a.training == b.training
+        assert a.lost == b.lost
         assert a.counts == b.counts
         assert log_of(a.errors) == log_of(b.errors)
         assert told(a) == told(b)
@@ -281,7 +282,9 @@ def test_a_heading_between_the_rows_of_a_large_table(temp: str, tmp_path: Path) 
         )
         readings.append(reading)
     assert_same(*readings)
-    assert len(readings[0].runs[0].counts) == (20 if temp != "85V" else 14)
+    (run,) = readings[0].runs
+    assert len(run.counts) == 20
+    assert run.source.lost == (19 if temp == "85V" else 0)
 
 
 # -- which rules are proved to be regular -----------------------------------------------------

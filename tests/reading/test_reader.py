@@ -9,11 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from memdiag.model import Place, Result, Run, error_log, quantities
-from memdiag.model.problems import catalogue
-from memdiag.model.problems.reading import KINDS
+from memdiag.model import LostKind, Place, Result, Run, error_log, quantities
+from memdiag.model.problems import catalogue, reading, repairs
 from memdiag.reading import load
 from memdiag.reading.account import LineClass
+
+KINDS = {**reading.KINDS, **repairs.KINDS}
 
 FULL = """\
 bench-dump 1
@@ -218,13 +219,19 @@ def test_a_cut_paste_is_told(end: str, complete: bool) -> None:
 def test_a_row_that_is_lost_still_counts_for_the_end_line() -> None:
     run = one("bench-dump 1\n[counts]\nsite bits\nU1 5\nU2 six\n[end] 2\n")
     assert run.source.complete
-    assert run.source.rows == 1
+    assert (run.source.printed, run.source.lost) == (2, 1)
+    run = one("bench-dump 1\n[counts]\nsite lane bits\nU1 0 5\nU2 x 6\n[end] 2\n")
+    assert run.source.complete
+    assert (run.source.printed, run.source.rows, run.source.lost) == (2, 1, 1)
 
 
-def test_one_bad_line_costs_that_line_alone() -> None:
+def test_one_bad_cell_costs_that_cell_alone() -> None:
     bad = FULL.replace("read  no-response", "read  no-respons ")
     run = one(bad)
-    assert [row.result for row in run.training] == [Result.PASS, None]
+    assert [row.result for row in run.training] == [Result.PASS, None, None]
+    (lost,) = run.lost
+    assert (lost.kind, lost.column, lost.place) == (LostKind.CELL, "result", Place("U1", 0, 0, 1))
+    assert (lost.position.line, lost.position.column) == (23, 25)
     (said,) = (p for p in run.problems if p.code == "bad-cell")
     assert said.position is not None
     assert (said.position.line, said.position.column) == (23, 25)

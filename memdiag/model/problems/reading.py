@@ -129,6 +129,21 @@ KINDS: dict[str, ProblemKind] = {
         "{hint}",
         ("bench-dump 1\n[chores]\nsite step result\nU1 id pass\n[counts]\nbits\n3\n[end] 1\n",),
     ),
+    "section-unread": ProblemKind(
+        Severity.WARNING,
+        "section [{name}] was read by nobody, though it looks like a {table} table: {lines}",
+        "give it the name of the table it is, or take it out if it is none",
+        (
+            "bench-dump 1\n[counts]\nbits\n3\n[second-pass]\nsite step result\n[end] 1\n",
+            "bench-dump 1\n[counts]\nbits\n3\n[pass2]\nU1 read failed\n[end] 1\n",
+        ),
+    ),
+    "outside-row": ProblemKind(
+        Severity.WARNING,
+        "a line outside of any dump looks like a row: it is not used",
+        "its dump may have been cut in two: paste it again from its first line to its last",
+        (_COUNTS + "U1 5 0 0 0 0\n[end] 1\nU2 5 0 0 0 0\n",),
+    ),
     "unknown-column": ProblemKind(
         Severity.INFO,
         "section [{section}] has a column memdiag does not know: {name}",

@@ -76,6 +76,16 @@ KINDS: dict[str, ProblemKind] = {
         _GOOD,
         ("bench-dump 1\n[run]\nid: 7\n[end] 0\n", "bench-dump 1\n[run]\nid = 7\n[end] 0\n"),
     ),
+    "rows-repeated": ProblemKind(
+        Severity.INFO,
+        "rows of [{table}] printed again, the same in every cell: {n}, each counted once",
+        "the paste may hold a piece twice; number repeated runs (column attempt)",
+        (
+            _TRAINING + "U1 0 0 read pass 0.4UI\nU1 0 0 read pass 0.4UI\n[end] 2\n",
+            _COUNTS + "U1 100 3\nu1 100 3\n[end] 2\n",
+            "bench-dump 1\n[errors]\nsite address mask\n" + "U1 0x10 0x1\n" * 3 + "[end] 3\n",
+        ),
+    ),
     "columns-otherwise": ProblemKind(
         Severity.INFO,
         "columns were named otherwise: {n} ({found} for {taken})",

@@ -119,12 +119,6 @@ KINDS: dict[str, ProblemKind] = {
         "number the attempts (column attempt) if it was run twice; else run it again",
         (_BOARD + _TRAINING + _U1 + "U1 0 0 0 id fail - - -\n[end] 2\n",),
     ),
-    "rows-repeated": ProblemKind(
-        Severity.INFO,
-        "{rows} of training printed again word for word",
-        "counted once more as they stand; the paste may hold a piece twice",
-        (_BOARD + _TRAINING + _U1 + _U1 + "[end] 2\n",),
-    ),
     "result-against-width": ProblemKind(
         Severity.WARNING,
         "{what}: {result}, yet a width of {width} is printed",
@@ -188,12 +182,6 @@ KINDS: dict[str, ProblemKind] = {
         "alike",
         "name the tests (column test) or number the attempts if it was run twice",
         (_BOARD + _COUNTS + "U1 0 0 1000 9 - - -\nU1 0 0 1000 0 - - -\n[end] 2\n",),
-    ),
-    "counts-repeated": ProblemKind(
-        Severity.WARNING,
-        "{rows} of counts printed again with the same numbers",
-        "if the paste holds a piece twice, take it out: its bits are counted twice",
-        (_BOARD + _COUNTS + "U1 0 0 1000 9 - - -\nU1 0 0 1000 9 - - -\n[end] 2\n",),
     ),
     "errors-not-counted": ProblemKind(
         Severity.WARNING,

@@ -25,7 +25,6 @@ CHECKS: tuple[Check, ...] = (
     history.stage,
     history.removed_answers,
     margins.results,
-    margins.repeated,
     margins.windows,
     margins.full_windows,
     margins.wide_eyes,

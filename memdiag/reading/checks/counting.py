@@ -42,18 +42,15 @@ def _counted(row: CountRow) -> Hashable:
 
 
 def counted_twice(run: Run, board: Board) -> Iterator[Problem]:
-    """Counts of one test and place printed twice: alike, or of the same bits but different."""
+    """Counts of one test and place printed twice, of the same bits but different."""
     first: dict[Hashable, CountRow] = {}
-    again = Sightings()
     found = []
     for row in run.counts:
         key = (_counted(row), row.bits)
         before = first.setdefault(key, row)
         if before is row or row.bits is None:
             continue
-        if (before.errors, before.rose, before.fell) == (row.errors, row.rose, row.fell):
-            again.add(row.position)
-        elif before.errors != row.errors:
+        if before.errors != row.errors:
             found.append(
                 problem(
                     "counts-contradict",
@@ -65,8 +62,6 @@ def counted_twice(run: Run, board: Board) -> Iterator[Problem]:
                     bits=f"{row.bits:,}",
                 )
             )
-    for _, at in again:
-        yield problem("counts-repeated", at.first, rows=rows_text(at.rows))
     yield from few("counts-contradict", found)
 
 

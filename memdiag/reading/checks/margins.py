@@ -7,7 +7,7 @@ from collections.abc import Hashable, Iterator
 
 from memdiag.model import Board, Result, Run, TrainingRow
 from memdiag.model.problems import Problem, problem
-from memdiag.reading.checks.common import Sightings, few, rows_text
+from memdiag.reading.checks.common import few, rows_text
 from memdiag.stats.windows import measure
 
 _NOTHING_WORKS = (Result.NO_RESPONSE, Result.NOT_FOUND, Result.NOT_RUN)
@@ -57,28 +57,6 @@ def results(run: Run, board: Board) -> Iterator[Problem]:
                 )
             )
     yield from few("rows-contradict", found)
-
-
-def repeated(run: Run, board: Board) -> Iterator[Problem]:
-    """Training rows printed again, word for word."""
-    seen: set[Hashable] = set()
-    again = Sightings()
-    for row in run.training:
-        key = (
-            _setting(row),
-            row.result,
-            row.width,
-            row.height,
-            row.window,
-            row.delay,
-            row.spread,
-            row.tries,
-        )
-        if key in seen:
-            again.add(row.position)
-        seen.add(key)
-    for _, at in again:
-        yield problem("rows-repeated", at.first, rows=rows_text(at.rows))
 
 
 def windows(run: Run, board: Board) -> Iterator[Problem]:

@@ -15,7 +15,7 @@ from memdiag.reading.cleaning.prefixes import MARKED
 from memdiag.reading.columnar import cutting
 from memdiag.reading.columnar.cell_match import linear
 from memdiag.reading.columnar.cutting import Block, Cut
-from memdiag.reading.error_log_builder import distinct
+from memdiag.reading.error_log_columns import distinct
 from memdiag.reading.planner import RowPlans
 from memdiag.reading.reader import LONGEST
 

@@ -15,7 +15,7 @@ from memdiag.reading import converters
 from memdiag.reading.columnar import values
 from memdiag.reading.columnar.cutting import Cut
 from memdiag.reading.columnar.row_plans import FIELD_OF, KEYS, LATE, RowPlan
-from memdiag.reading.error_log_builder import distinct
+from memdiag.reading.error_log_columns import distinct
 
 Flags = npt.NDArray[np.bool_]
 I64 = npt.NDArray[np.int64]

@@ -20,7 +20,7 @@ from memdiag.reading.columnar import values
 from memdiag.reading.columnar.cutting import Cut
 from memdiag.reading.columnar.row_cells import RowCells
 from memdiag.reading.columnar.row_plans import FIELD_OF, KEYS, LATE, WHOLE, RowPlan
-from memdiag.reading.error_log_builder import same, used_keys
+from memdiag.reading.error_log_columns import same, used_keys
 
 Flags = npt.NDArray[np.bool_]
 I64 = npt.NDArray[np.int64]
@@ -127,6 +127,7 @@ def errors(
         has_cell,
         np.where(has_beat, beat, 0) if whole["beat"] else beat,
         has_beat,
+        same(0, size, np.uint64) if whole["pass"] is None else _marks(kept, whole["pass"], size),
         same(1, size, np.int64),
         size,
     )
@@ -179,6 +180,13 @@ class _Kept:
         if found is None:
             return same(0, size, np.int64), same(0, size, np.bool_)
         return self(found[0]), self(found[1])
+
+
+def _marks(kept: _Kept, found: tuple[I64, Flags], size: int) -> U64:
+    """The pass of each row, from 1; 0 where it is not said."""
+    number, said = kept.number(found, size)
+    marks: U64 = np.where(said, number + 1, 0).astype(np.uint64)
+    return marks
 
 
 def _cells(
