@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--volts",
-    type=click.FloatRange(0, min_open=True),
+    type=click.FloatRange(0, 100, min_open=True),
     default=1.0,
     show_default=True,
     help="Voltage an injection would use.",
@@ -47,7 +47,8 @@ def command(
     """Judge resistances to ground, board off and discharged: RAIL=OHMS, with :rising, :falling
     or :settled where the meter showed a trend; 0L is over range.
 
-    Exit status 0: all good; 1: something wants action; 2: a reading cannot be used.
+    Exit status 0: all good; 1: something wants action, or a reading says nothing yet; 2: no reading
+    can be used.
     """
     from memdiag.boards import profiles
     from memdiag.model import Board as Profile
@@ -61,15 +62,12 @@ def command(
         found = profiles.find(board) if board is not None else None
         if board is not None and found is None:
             raise click.ClickException(f"no profile {board}: memdiag board list shows those known")
+    taken = common.split_sites(off)
     if found is not None:
-        _known_sites(found, common.split_sites(off))
+        taken = _known_sites(found, taken)
     try:
         at, runs = typed_readings.runs(
-            readings,
-            found or Profile(None, known=False),
-            after=after,
-            off=common.split_sites(off),
-            warm=warm,
+            readings, found or Profile(None, known=False), after=after, off=taken, warm=warm
         )
     except load.Unreadable as wrong:
         common.tell(wrong.problems, quiet_info=False)
@@ -81,7 +79,7 @@ def command(
     if not report.readings:
         raise click.ClickException("no reading could be used")
     common.write_page(rails_page(report), format_, output)
-    return int(report.verdict.wants_action)
+    return int(not report.verdict.released)
 
 
 def _well_said(
@@ -102,11 +100,12 @@ def _well_said(
         raise click.UsageError(f"{twice[0]} is read twice: give the later one as --after")
 
 
-def _known_sites(board: Board, named: tuple[str, ...]) -> None:
-    """Raises click.UsageError for a site that is not on the board."""
-    refs = [site.ref for site in board.sites]
+def _known_sites(board: Board, named: tuple[str, ...]) -> tuple[str, ...]:
+    """The sites as the board spells them. Raises click.UsageError for one that is not on it."""
+    refs = {site.ref.casefold(): site.ref for site in board.sites}
     for ref in named:
-        if ref not in refs:
-            near = closest(ref, refs)
+        if ref.casefold() not in refs:
+            near = closest(ref, refs.values())
             hint = f"; the nearest is {near}" if near else ""
             raise click.UsageError(f"{ref} is no site of {board.name}{hint}")
+    return tuple(refs[ref.casefold()] for ref in named)
