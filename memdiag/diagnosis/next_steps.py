@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from memdiag.diagnosis import decision
@@ -84,13 +84,22 @@ def _low_rails(basis: Basis) -> Iterator[Step]:
             yield Step(f"{text} says that {off} drew the current", _OHMS)
     if not low or any(n.kind == "heat" for n in nodes):
         return
-    limits = [r.inject_volts_max for name in low if (r := basis.board.rail(name)) is not None]
-    most = min((v for v in limits if v is not None), default=1.0)
     yield Step(
-        f"feed {' and '.join(low)} with at most {show_metered(most, 'V')}, current-limited, and "
-        f"see what warms first{_fed_by(list(low.values()), basis.board)}",
+        f"feed {' and '.join(low)} with at most {_limits(low, basis.board)}, and see what warms "
+        f"first{_fed_by(list(low.values()), basis.board)}",
         _INJECTION,
     )
+
+
+def _limits(rails: Iterable[str], board: Board) -> str:
+    """The least that any of them bears, in volts and, where it is known, in amperes."""
+    known = [rail for name in rails if (rail := board.rail(name)) is not None]
+    volts = min((r.inject_volts_max for r in known if r.inject_volts_max is not None), default=1.0)
+    amps = [r.inject_amps_max for r in known if r.inject_amps_max is not None]
+    text = show_metered(volts, "V")
+    if not amps:
+        return f"{text}, current-limited"
+    return f"{text}, the current limited to {show_metered(min(amps), 'A')}"
 
 
 def _reads_low(node: Node) -> bool:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from functools import partial
 from typing import Any
 
-from memdiag.model import HEATS, WANTS_WORK, Place
+from memdiag.model import HEATS, WANTS_WORK, Cause, Place
 from memdiag.model.quantities import show_metered, show_ohms, show_probability
 from memdiag.model.rails import RailReading, RailsReport
 from memdiag.model.words import action_words
@@ -67,13 +67,18 @@ def _answer(report: RailsReport) -> Answer:
         do = action_words(said.action, Place())
         return Answer("rails", said.cause.value, do, work=True)
     top = verdict.findings[0]
+    likely, sure, rivals = "", top.probability, top.alternatives
+    if top.cause is Cause.UNDECIDED and rivals:
+        (best, sure), *rest = rivals
+        likely, rivals = best.value, tuple(rest)
     return Answer(
         top.place.site or str(top.place),
         top.cause.value,
         action_words(top.action, top.place),
-        show_probability(top.probability),
+        show_probability(sure),
         fine=str(top.place).removeprefix(top.place.site or str(top.place)).strip(),
-        others=tuple(f"{c} {show_probability(p)}" for c, p in top.alternatives if p >= _LEAST),
+        likely=likely,
+        others=tuple(f"{c} {show_probability(p)}" for c, p in rivals if p >= _LEAST),
         work=top.action in WANTS_WORK,
         hot=top.action in HEATS,
     )

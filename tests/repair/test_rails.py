@@ -20,6 +20,7 @@ from memdiag.cli.main import main
 from memdiag.diagnosis import cautions
 from memdiag.evidence import rails
 from memdiag.model import HEATS, Action, Board, Cause, Rail, Site
+from memdiag.model.quantities import show_probability
 from memdiag.model.rails import RailsReport
 from memdiag.reading import typed_readings
 from memdiag.reading.load import Unreadable
@@ -358,6 +359,23 @@ def test_heat_that_readings_ask_for_comes_with_its_cautions() -> None:
 def test_who_lies_on_a_low_rail(readings: list[str], fed: str) -> None:
     steps = [s for f in check(readings, board()).verdict.findings for s in f.next]
     assert any(s.endswith(fed) for s in steps)
+
+
+def test_an_injection_is_advised_within_the_limits_of_every_rail_it_feeds() -> None:
+    steps = [s for f in check(LOW, board()).verdict.findings for s in f.next]
+    fed = [s for s in steps if s.startswith("feed VDD_MEM_A and VPP_MEM with at most 1 V, ")]
+    assert fed and "the current limited to 1 A," in fed[0]  # VDD_MEM_A alone bears 3 A
+    steps = [s for f in check(["VDD=3"], ONE).verdict.findings for s in f.next]
+    assert any("at most 1 V, current-limited" in s for s in steps)
+
+
+def test_an_undecided_answer_says_what_is_likeliest() -> None:
+    report = check(LOW, board())
+    top = report.verdict.findings[0]
+    assert top.cause is Cause.UNDECIDED
+    best, chance = top.alternatives[0]
+    said = render(rails_page(report), "text").splitlines()[0]
+    assert said.endswith(f"UNDECIDED (most likely {best}, {show_probability(chance)})")
 
 
 def test_one_package_lies_on_a_rail_and_an_unnamed_one_is_not_named() -> None:
