@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--volts",
-    type=click.FloatRange(0, min_open=True),
+    type=click.FloatRange(0, 100, min_open=True),
     default=1.0,
     show_default=True,
     help="Voltage an injection would use.",
@@ -47,11 +47,12 @@ def command(
     """Judge resistances to ground, board off and discharged: RAIL=OHMS, with :rising, :falling
     or :settled where the meter showed a trend; 0L is over range.
 
-    Exit status 0: all good; 1: something wants action; 2: a reading cannot be used.
+    Exit status 0: all good; 1: something wants action, or a reading says nothing yet; 2: no reading
+    can be used.
     """
     from memdiag.boards import profiles
     from memdiag.model import Board as Profile
-    from memdiag.reading import designators, load, typed_readings
+    from memdiag.reading import load, typed_readings
     from memdiag.repair import rail_check
     from memdiag.reports.rails_page import rails_page
 
@@ -63,8 +64,7 @@ def command(
             raise click.ClickException(f"no profile {board}: memdiag board list shows those known")
     taken_off = common.split_sites(off)
     if found is not None:
-        taken_off = designators.of_board(taken_off, found)
-        _known_sites(found, taken_off)
+        taken_off = _known_sites(found, taken_off)
     try:
         at, runs = typed_readings.runs(
             readings, found or Profile(None, known=False), after=after, off=taken_off, warm=warm
@@ -104,11 +104,12 @@ def _well_said(
         raise click.UsageError(f"{twice[0]} is read twice: give the later one as --after")
 
 
-def _known_sites(board: Board, named: tuple[str, ...]) -> None:
-    """Raises click.UsageError for a site that is not on the board."""
-    refs = [site.ref for site in board.sites]
+def _known_sites(board: Board, named: tuple[str, ...]) -> tuple[str, ...]:
+    """The sites as the board spells them. Raises click.UsageError for one that is not on it."""
+    refs = {site.ref.casefold(): site.ref for site in board.sites}
     for ref in named:
-        if ref not in refs:
-            near = closest(ref, refs)
+        if ref.casefold() not in refs:
+            near = closest(ref, refs.values())
             hint = f"; the nearest is {near}" if near else ""
             raise click.UsageError(f"{ref} is no site of {board.name}{hint}")
+    return tuple(refs[ref.casefold()] for ref in named)

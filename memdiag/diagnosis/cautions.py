@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from memdiag.model import HEATS, Action, Board, Finding, Work
+from memdiag.model.quantities import show_metered
 
 QUALIFIED = "Local codes and qualified practice come first; what stands here does not replace them."
 HEAT = (
@@ -40,11 +41,25 @@ def for_findings(findings: Sequence[Finding], board: Board) -> tuple[str, ...]:
     if Action.CHECK_SUPPLY in actions or Work.OHMS in asked:
         texts.append(OHMS)
     if Action.CHECK_SUPPLY in actions or Work.INJECTION in asked:
-        limits = [
-            f"{rail.name} at most {rail.inject_volts_max:g} V"
-            + (f", {rail.inject_amps_max:g} A" if rail.inject_amps_max is not None else "")
-            for rail in board.rails
-            if rail.feeds == "packages" and rail.inject_volts_max is not None
-        ]
-        texts.append(INJECT + (f" Profile limits: {'; '.join(limits)}." if limits else ""))
+        texts.append(_inject(board))
     return (*texts, QUALIFIED) if texts else ()
+
+
+def for_readings(findings: Sequence[Finding], board: Board, *, injects: bool) -> tuple[str, ...]:
+    """The same beside ohm readings: those of the meter always, and those of the supply where an
+    injection is worked out (`injects`), whatever the findings ask for."""
+    texts = [t for t in for_findings(findings, board) if t not in (OHMS, QUALIFIED)]
+    if injects and not any(t.startswith(INJECT) for t in texts):
+        texts.append(_inject(board))
+    return (OHMS, *texts, QUALIFIED)
+
+
+def _inject(board: Board) -> str:
+    """The caution for injected current, with the limits of the board's memory rails."""
+    limits = [
+        f"{rail.name} at most {show_metered(rail.inject_volts_max, 'V')}"
+        + (f", {show_metered(rail.inject_amps_max, 'A')}" if rail.inject_amps_max else "")
+        for rail in board.rails
+        if rail.feeds == "packages" and rail.inject_volts_max is not None
+    ]
+    return INJECT + (f" Profile limits: {'; '.join(limits)}." if limits else "")

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from memdiag.diagnosis import decision
 from memdiag.diagnosis.basis import Basis
 from memdiag.diagnosis.decision import Choice, Measurement
 from memdiag.diagnosis.settings import Settings
+from memdiag.evidence.nodes import Node
 from memdiag.model import Action, Board, Cause, Place, Run, Work
-from memdiag.model.quantities import show_count, show_duration
+from memdiag.model.quantities import show_count, show_duration, show_metered
 from memdiag.stats.limits import bits_needed
 
 _OHMS, _INJECTION = frozenset({Work.OHMS}), frozenset({Work.INJECTION})
@@ -68,26 +69,52 @@ def _figures(run: Run, settings: Settings) -> dict[str, str]:
 
 
 def _low_rails(basis: Basis) -> Iterator[Step]:
-    """What to do about rails that read low: feed them and see what warms."""
+    """What to do about rails that read low: feed them and see what warms. One that came back with
+    a package off is read once more, and not fed."""
     nodes = basis.evidence.nodes
-    low = [
-        n
-        for n in nodes
-        if n.kind == "rail"
-        and n.loglik.get("normal", 0) < max(n.loglik.get("low", 0), n.loglik.get("short", 0)) - 1
-    ]
+    read: dict[str, list[Node]] = {}
+    for node in nodes:
+        if node.kind == "rail" and node.place.rail is not None:
+            read.setdefault(node.place.rail, []).append(node)
+    low = {rail: mine[-1] for rail, mine in read.items() if _reads_low(mine[-1])}
+    for rail, (first, *_, last) in ((r, mine) for r, mine in read.items() if len(mine) > 1):
+        off = ", ".join(s for s in first.sites if s not in last.sites)
+        if off and _reads_low(first) and rail not in low:
+            text = f"{rail} came back with {off} off: read it once more; the same figure again"
+            yield Step(f"{text} says that {off} drew the current", _OHMS)
     if not low or any(n.kind == "heat" for n in nodes):
         return
-    rails = [n.place.rail or "?" for n in low]
-    both = [s for s in low[0].sites if all(s in n.sites for n in low)]
-    where = f"; {', '.join(both)} lie on {'them all' if len(low) > 1 else 'it'}" if both else ""
-    limits = [r.inject_volts_max for name in rails if (r := basis.board.rail(name)) is not None]
-    most = min((v for v in limits if v is not None), default=1.0)
     yield Step(
-        f"feed {' and '.join(rails)} with at most {most:g} V, current-limited, and see what "
-        f"warms first{where}",
+        f"feed {' and '.join(low)} with at most {_limits(low, basis.board)}, and see what warms "
+        f"first{_fed_by(list(low.values()), basis.board)}",
         _INJECTION,
     )
+
+
+def _limits(rails: Iterable[str], board: Board) -> str:
+    """The least that any of them bears, in volts and, where it is known, in amperes."""
+    known = [rail for name in rails if (rail := board.rail(name)) is not None]
+    volts = min((r.inject_volts_max for r in known if r.inject_volts_max is not None), default=1.0)
+    amps = [r.inject_amps_max for r in known if r.inject_amps_max is not None]
+    text = show_metered(volts, "V")
+    if not amps:
+        return f"{text}, current-limited"
+    return f"{text}, the current limited to {show_metered(min(amps), 'A')}"
+
+
+def _reads_low(node: Node) -> bool:
+    said = node.loglik
+    return said.get("normal", 0) < max(said.get("low", 0), said.get("short", 0)) - 1
+
+
+def _fed_by(low: Sequence[Node], board: Board) -> str:
+    """Which packages the current can pass: those on every one of these rails."""
+    named = {s.ref for s in board.sites if s.named}
+    on_all = [s for s in low[0].sites if s in named and all(s in n.sites for n in low)]
+    if not on_all:
+        return ""
+    rails = "it" if len(low) == 1 else "both" if len(low) == 2 else "them all"
+    return f"; {', '.join(on_all)} {'lies' if len(on_all) == 1 else 'lie'} on {rails}"
 
 
 def _with_action(

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from memdiag.diagnosis import decision
+from memdiag.diagnosis import decision, wording
 from memdiag.diagnosis.basis import Basis
 from memdiag.evidence import coverage
 from memdiag.evidence.measurements import StepOutcome
@@ -113,7 +113,7 @@ def _not_understood(case: Case) -> Iterator[Obstacle]:
         told += len(lines)
         if place is not None and place.site in off:
             continue
-        at = _lines(lines)
+        at = wording.lines(lines)
         more = f", and {len(found) - 1} more" if len(found) > 1 else ""
         says = f"{at}{f', {place},' if place else ''} not understood: {found[0].says}{more}"
         settle = f"correct {at}, or run the test {f'of {place} ' if place else ''}again"
@@ -236,11 +236,6 @@ _OF_READINGS: tuple[Rule, ...] = (_not_understood, _too_probable)
 
 
 # -- words --------------------------------------------------------------------------------------
-
-
-def _lines(lines: Sequence[int]) -> str:
-    """`line 12`, `lines 12, 13 and 14`, `lines 12, 13, 14, 15 and 6 more`."""
-    return f"line{'s' if len(lines) > 1 else ''} {_list(list(map(str, lines)))}"
 
 
 def _places(places: Iterable[Place]) -> str:

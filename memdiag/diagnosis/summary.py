@@ -56,12 +56,31 @@ def _detail(place: Place) -> int:
     return sum(getattr(place, n) is not None for n in ("site", "channel", "rank", "lane", "dq"))
 
 
+def _unread(basis: Basis) -> Mapping[str, Sequence[int]]:
+    """The lines of the rows that were not understood, by the site they name, for the sites of
+    which no other row speaks."""
+    out: dict[str, list[int]] = {}
+    for lost in basis.run.lost:
+        if lost.place is None or lost.place.is_board:
+            continue
+        for site in lost.place.sites(basis.board):
+            if site in basis.evidence.silent_sites:
+                out.setdefault(site, []).append(lost.position.line)
+    return {site: sorted(set(numbers)) for site, numbers in out.items()}
+
+
 def notes(basis: Basis) -> tuple[str, ...]:
     """Footnotes: what qualifies the whole verdict."""
     evidence, board = basis.evidence, basis.board
     out = list(evidence.notes)
-    if evidence.silent_sites and len(evidence.silent_sites) < len(board.sites):
-        out.append("the dump says nothing of " + ", ".join(evidence.silent_sites))
+    unread = _unread(basis)
+    silent = [s for s in evidence.silent_sites if s not in unread]
+    if silent and len(silent) < len(board.sites):
+        out.append("the dump says nothing of " + ", ".join(silent))
+    out += [
+        f"the dump has rows of {site} that were not understood: {wording.lines(numbers)}"
+        for site, numbers in unread.items()
+    ]
     if any(map(swept, basis.run.counts)):
         from memdiag.evidence import delay_scans
 

@@ -48,6 +48,19 @@ def all_clear(evidence: Evidence) -> str:
     return text + f" in {show_count(evidence.bits_per_lane)} bits per lane"
 
 
+def lines(numbers: Sequence[int]) -> str:
+    """`line 12`, `lines 12 and 14`, `lines 12, 13, 14 and 9 more`."""
+    first = [str(n) for n in numbers[:_LINES_NAMED]]
+    if len(first) == 1:
+        return f"line {first[0]}"
+    more = len(numbers) - len(first)
+    last = f"{more} more" if more else first.pop()
+    return f"lines {', '.join(first)} and {last}"
+
+
+_LINES_NAMED = 6
+
+
 def not_released(obstacles: Sequence[Obstacle]) -> str:
     """Why a board on which no fault was named stays on the bench."""
     first = obstacles[0]

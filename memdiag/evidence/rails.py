@@ -11,6 +11,7 @@ import math
 
 from memdiag.evidence.nodes import RAIL
 from memdiag.model import Rail
+from memdiag.model.quantities import show_metered
 
 # log10 ohms: centre and spread of each state where the profile says nothing.
 _LOW = (math.log10(4.0), 0.28)
@@ -69,10 +70,14 @@ def through_package(with_it: float, without_it: float) -> float | None:
     return 1 / conductance if conductance > 0 else None
 
 
+_NO_OHMS = 1e-6
+"""Less than any length of copper: a dead short."""
+
+
 def injection(ohms: float, volts: float) -> tuple[float, float] | None:
     """(amps, watts) that a source of `volts` drives through `ohms` (Ohm, Joule); None for a dead
     short, which takes whatever the source gives."""
-    if ohms <= 0:
+    if ohms < _NO_OHMS:
         return None
     return volts / ohms, volts * volts / ohms
 
@@ -85,7 +90,9 @@ def over_limits(volts: float | None, amps: float | None, rail: Rail | None) -> s
     most_volts, most_amps = rail.inject_volts_max, rail.inject_amps_max
     for have, most, unit in ((volts, most_volts, "V"), (amps, most_amps, "A")):
         if have is not None and most is not None and have > most * 1.001:
-            parts.append(f"{have:.3g} {unit} is above the profile's {most:g} {unit}")
+            limit = show_metered(most, unit)
+            parts.append(f"{show_metered(have, unit)} is above the profile's {limit}")
     if volts is not None and rail.volts is not None and volts > rail.volts * 1.001:
-        parts.append(f"{volts:.3g} V is above the rail's own {rail.volts:g} V")
+        own = show_metered(rail.volts, "V")
+        parts.append(f"{show_metered(volts, 'V')} is above the rail's own {own}")
     return f"injection on {rail.name}: {' and '.join(parts)}" if parts else None

@@ -114,7 +114,8 @@ def warmth(measured: Measurements, evidence: Evidence) -> None:
         warning = over_limits(warm.volts, warm.amps, board.rail(warm.rail))
         if warning:
             evidence.notes.append(warning)
-        if not warm.hottest:
+        # A rail that the board does not have was not fed: whatever warmed, it says nothing.
+        if not warm.hottest or (board.rails and board.rail(warm.rail) is None):
             continue
         # A part that is no site (a capacitor, say) speaks for the rail itself.
         site = board.site(warm.hottest)

@@ -155,6 +155,26 @@ def show_ohms(ohms: float) -> str:
     return f"{ohms:.3g} ohm"
 
 
+def show_metered(value: float, unit: str) -> str:
+    """Three figures, as a bench meter shows them: `0.35 A`, `55.6 mA`, `12 A`, `1,250 W`.
+
+    Never a power of ten: a technician sets a knob by it. Raises ValueError for no finite number.
+    """
+    if not math.isfinite(value):
+        raise ValueError(f"{value} {unit} is nothing a meter can show")
+    figures = float(f"{value:.3g}")
+    fitting = (n for n, (_, _, least) in enumerate(_METER_SCALES) if abs(figures) >= least)
+    prefix, factor, _ = _METER_SCALES[0 if not figures else next(fitting)]
+    text = f"{figures * factor:,.3f}".rstrip("0").rstrip(".")
+    if figures and float(text.replace(",", "")) == 0:
+        text = "under 0.001"
+    return f"{text} {prefix}{unit}"
+
+
+_METER_SCALES = (("", 1.0, 0.1), ("m", 1e3, 1e-3), ("u", 1e6, 0.0))
+"""Prefix, factor, and the least value that is shown so."""
+
+
 def show_duration(seconds: float) -> str:
     """`40 s`, `12 min`, `5.3 h`, `3.1 days`."""
     for factor, unit in ((86400 * 2, "days"), (3600 * 2, "h"), (120, "min")):

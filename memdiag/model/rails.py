@@ -11,13 +11,24 @@ from memdiag.model.verdict import Verdict
 
 @dataclass(frozen=True, slots=True)
 class RailReading:
-    """One reading, judged by itself: probabilities of normal, low (through a chip) and short."""
+    """One reading, judged by itself: probabilities of normal, low (through a chip) and short.
+    `known`: the board has such a rail."""
 
     rail: str
     ohms: float
     trend: str | None
     without: tuple[str, ...]
     chances: Mapping[str, float]
+    known: bool = True
+
+    @property
+    def over_range(self) -> bool:
+        return math.isinf(self.ohms)
+
+    @property
+    def moving(self) -> bool:
+        """Whether the meter had not come to rest: a capacitor charged or drained."""
+        return self.trend in ("rising", "falling")
 
     @property
     def likeliest(self) -> str:
@@ -25,14 +36,16 @@ class RailReading:
 
     @property
     def word(self) -> str:
-        """`good`, `good so far` (still rising), `a few ohms`, `short` or `between`."""
-        if math.isinf(self.ohms):
+        """`good`, `good so far` (not final), low, short or between, or why it is no answer."""
+        if not self.known:
+            return "no such rail: used for nothing"
+        if self.over_range:
             return "over range: no contact, or open"
         state = self.likeliest
         if self.chances[state] < 0.6:
             return "between"
         if state == "normal":
-            return "good so far" if self.trend == "rising" else "good"
+            return "good so far" if self.moving else "good"
         return "low, through a chip" if state == "low" else "short, at a capacitor or dead package"
 
 
@@ -47,4 +60,4 @@ class RailsReport:
     injections: tuple[tuple[str, float, float, float, str | None], ...]
     """(rail, volts, amps, watts, warning) of an injection at each low rail."""
     cautions: tuple[str, ...] = ()
-    """What to mind with meter and supply, beside the cautions of the verdict."""
+    """What to mind with meter, supply and hot air."""

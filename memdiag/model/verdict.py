@@ -102,6 +102,7 @@ class ObstacleKind(StrEnum):
     """Why a board cannot be released though no fault is named."""
 
     FAILED = "failed-step"  # a step ended without a working setting
+    READING = "no-reading"  # ohms that say nothing: no contact, still moving, of no rail known
     UNREAD = "not-understood"  # a row, cell or line that may have held a result
     CUT = "cut"  # the dump, or a scan in it, stops before its end
     UNHEARD = "unheard"  # no step, count or list of errors speaks of a link

@@ -16,6 +16,7 @@ from memdiag.evidence.build import gather
 from memdiag.evidence.measurements import measure
 from memdiag.model import Board, RailRow, Run
 from memdiag.model.rails import RailReading, RailsReport
+from memdiag.repair import rail_doubts
 
 _PRIOR = {"normal": 0.80, "low": 0.12, "short": 0.08}
 
@@ -34,8 +35,10 @@ def check(
         evidence.nodes += gather(measure(later, board)).nodes
     case = hypotheses.build(first, board, evidence, settings)
     posterior = noisy_max.infer(case.model)
-    verdict = conclude(measured, evidence, case, posterior, settings, rails_only=True)
     judged = tuple(r for run in runs for r in _readings(run, board))
+    verdict = rail_doubts.held(
+        conclude(measured, evidence, case, posterior, settings, rails_only=True), runs, judged
+    )
     before = {row.rail: row.ohms for row in first.rails}
     accounted = tuple(
         (row.rail, through)
@@ -44,8 +47,8 @@ def check(
         if row.rail in before
         and (through := rails.through_package(before[row.rail], row.ohms)) is not None
     )
-    injections = tuple(_injections(first, judged, board, volts))
-    told = (cautions.OHMS, cautions.INJECT, cautions.QUALIFIED)
+    injections = tuple(_injections(judged, board, volts))
+    told = cautions.for_readings(verdict.findings, board, injects=bool(injections))
     return RailsReport(verdict, judged, accounted, injections, told)
 
 
@@ -57,17 +60,18 @@ def _reading(row: RailRow, board: Board, off: tuple[str, ...]) -> RailReading:
     table = rails.reading_loglik(row.ohms, row.trend, board.rail(row.rail))
     weights = {s: _PRIOR[s] * math.exp(v) for s, v in table.items()}
     total = sum(weights.values())
-    return RailReading(
-        row.rail, row.ohms, row.trend, off, {s: w / total for s, w in weights.items()}
-    )
+    chances = {s: w / total for s, w in weights.items()}
+    known = board.rail(row.rail) is not None
+    return RailReading(row.rail, row.ohms, row.trend, off, chances, known)
 
 
 def _injections(
-    run: Run, judged: Sequence[RailReading], board: Board, volts: float
+    judged: Sequence[RailReading], board: Board, volts: float
 ) -> list[tuple[str, float, float, float, str | None]]:
+    """An injection at each rail whose last reading is low: one that came back is left alone."""
     out = []
-    for reading in judged:
-        if reading.without or reading.chances["normal"] > 0.5:
+    for reading in {r.rail: r for r in judged}.values():
+        if not reading.known or reading.chances["normal"] > 0.5:
             continue
         rail = board.rail(reading.rail)
         driven = rails.injection(reading.ohms, volts)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from memdiag.model import Board
 from memdiag.model.table import TableRow
 from memdiag.reports.packages import INK, LETTERS, PATTERNS, WORK, Mark, patterns
+from memdiag.reports.page import NOT_SAID
 from memdiag.reports.svg import Drawn, badge, element, line, middle, picture, shape, text
 
 WIDE, TALL, LEFT, HEAD, BASE = 380.0, 180.0, 34.0, 24.0, 136.0
@@ -69,7 +70,9 @@ def _groups(lanes: Sequence[TableRow]) -> list[list[TableRow]]:
 
 def _owner(row: TableRow) -> tuple[str, str]:
     """What a group of bars is called: the site, or the channel where no site is known."""
-    return ("site", row.site) if row.site is not None else ("ch", str(row.channel))
+    if row.site is not None:
+        return ("site", row.site)
+    return ("ch", NOT_SAID if row.channel is None else str(row.channel))
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +123,7 @@ def _strip(
         ]
         key += 40 + 6.2 * len(words)
     told = "; ".join(
-        f"{row.site or ''} channel {row.channel} lane {row.lane}: "
-        + ("not measured" if row.width_ui is None else f"{row.width_ui:.2f} UI")
+        f"{row.place}: " + ("not measured" if row.width_ui is None else f"{row.width_ui:.2f} UI")
         for row in rows
     )
     return picture(WIDE, TALL, element("title", told), patterns(name, 6), *parts)

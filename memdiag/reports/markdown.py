@@ -58,7 +58,9 @@ def _part(part: Part, *, titled: bool) -> list[str]:
 def _answer(answer: Answer | Outcome | Statement | None) -> list[str]:
     """The paragraphs of the answer."""
     if isinstance(answer, Answer):
-        head = answer.text or f"{answer.place}: {answer.cause}{answer.sure and f', {answer.sure}'}"
+        likely = f", most likely {answer.likely}" if answer.likely else ""
+        sure = f", {answer.sure}" if answer.sure else ""
+        head = answer.text or f"{answer.place}: {answer.cause}{likely}{sure}"
         made = [f"## {escape(head)}", f"**{escape(answer.do)}**"]
         made += ["Instead: " + escape(", ".join(answer.others))] if answer.others else []
         return made + ([escape(answer.known)] if answer.known else [])

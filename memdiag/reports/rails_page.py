@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from functools import partial
 from typing import Any
 
-from memdiag.model import HEATS, WANTS_WORK
-from memdiag.model.quantities import show_ohms, show_probability
+from memdiag.model import HEATS, WANTS_WORK, Cause, Place
+from memdiag.model.quantities import show_metered, show_ohms, show_probability
 from memdiag.model.rails import RailReading, RailsReport
 from memdiag.model.words import action_words
 from memdiag.reports import documents
@@ -33,32 +34,51 @@ def _part(report: RailsReport, answer: Answer) -> Part:
     for r in report.readings:
         off = ", ".join(r.without) or NOT_SAID
         cells = (r.rail, show_ohms(r.ohms), r.trend or NOT_SAID, off, r.word)
-        readings.append(Row(cells, "clear" if r.likeliest == "normal" else "own"))
+        readings.append(Row(cells, "clear" if r.word == "good" else "own"))
     columns = tuple(Column(h, always=True) for h in ("rail", "reads", "trend", "off", "judged"))
-    said = [f"{rail}: what was taken off had {show_ohms(ohms)}" for rail, ohms in report.accounted]
+    said = [obstacle.says for obstacle in report.verdict.release.obstacles]
+    said += [f"{rail}: what was taken off had {show_ohms(ohms)}" for rail, ohms in report.accounted]
     for rail, volts, amps, watts, warning in report.injections:
-        text = f"{rail}: {volts:g} V would drive {amps:.2g} A, {watts:.2g} W"
+        drives = f"{show_metered(amps, 'A')}, {show_metered(watts, 'W')}"
+        text = f"{rail}: {show_metered(volts, 'V')} would drive {drives}"
         said.append(text + (f". LIMIT: {warning}" if warning else ""))
     return Part(
         answer=answer,
         grid=Grid(columns, tuple(readings), "Readings", "readings", airy=True),
         said=tuple(said),
-        next=tuple(dict.fromkeys(s for f in report.verdict.findings for s in f.next)),
+        next=tuple(dict.fromkeys(_next(report))),
         cautions=report.cautions,
     )
 
 
+def _next(report: RailsReport) -> Iterator[str]:
+    for finding in report.verdict.findings:
+        yield from finding.next
+    for obstacle in report.verdict.release.obstacles:
+        yield obstacle.settle
+
+
 def _answer(report: RailsReport) -> Answer:
-    if not report.verdict.findings:
+    verdict = report.verdict
+    if verdict.released:
         return Answer("rails", "clear", "nothing here; boot and judge a dump")
-    top = report.verdict.findings[0]
+    if not verdict.wants_action:
+        said = verdict.summary
+        do = action_words(said.action, Place())
+        return Answer("rails", said.cause.value, do, work=True)
+    top = verdict.findings[0]
+    likely, sure, rivals = "", top.probability, top.alternatives
+    if top.cause is Cause.UNDECIDED and rivals:
+        (best, sure), *rest = rivals
+        likely, rivals = best.value, tuple(rest)
     return Answer(
         top.place.site or str(top.place),
         top.cause.value,
         action_words(top.action, top.place),
-        show_probability(top.probability),
+        show_probability(sure),
         fine=str(top.place).removeprefix(top.place.site or str(top.place)).strip(),
-        others=tuple(f"{c} {show_probability(p)}" for c, p in top.alternatives if p >= _LEAST),
+        likely=likely,
+        others=tuple(f"{c} {show_probability(p)}" for c, p in rivals if p >= _LEAST),
         work=top.action in WANTS_WORK,
         hot=top.action in HEATS,
     )
@@ -80,7 +100,7 @@ def _document(report: RailsReport) -> dict[str, Any]:
     """A verdict's document with the readings and what follows from them."""
     return {
         **documents.verdict_document(report.verdict),
-        "cautions": list(dict.fromkeys((*report.verdict.cautions, *report.cautions))),
+        "cautions": list(report.cautions),
         "readings": [_reading(r) for r in report.readings],
         "injections": [
             {"rail": rail, "volts": v, "amps": a, "watts": w, "warning": warning}

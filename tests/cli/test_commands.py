@@ -66,6 +66,8 @@ CASES: dict[str, Case] = {
     # readings without a dump
     "rails-short": Case("rails VDD_MEM_A=0.4:settled VDD_MEM_B=112 --board quince-12"),
     "rails-off": Case("rails VDD_MEM_A=18 --board quince-12 --off U3 --after VDD_MEM_A=117"),
+    "rails-open": Case("rails VDD_MEM_A=0L VDD_MEM_B=61:rising VDDX=112 --board quince-12"),
+    "rails-warm": Case("rails VDD_MEM_A=3.1 --warm VDD_MEM_A:U2 --board quince-12"),
     "rails-nameless": Case("rails VDD=0.3:settled VPP=12"),
     "rails-json": Case("rails VDD_MEM_A=0.4 --warm VDD_MEM_A:U2 --board quince-12 --format json"),
     "rails-markdown": Case(

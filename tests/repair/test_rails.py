@@ -17,10 +17,15 @@ from hypothesis import strategies as st
 
 from memdiag.boards import profiles
 from memdiag.cli.main import main
+from memdiag.diagnosis import cautions
 from memdiag.evidence import rails
-from memdiag.model import HEATS, Action, Board, Cause, Rail
+from memdiag.model import HEATS, Action, Board, Cause, Rail, Site
+from memdiag.model.quantities import show_probability
 from memdiag.model.rails import RailsReport
 from memdiag.reading import typed_readings
+from memdiag.reading.load import Unreadable
+from memdiag.reports.formats import render
+from memdiag.reports.rails_page import rails_page
 from tests.support.rails import check
 
 
@@ -68,7 +73,8 @@ def test_a_dead_short_is_all_the_packages_own() -> None:
 )
 def test_what_an_injection_drives(ohms: float, volts: float, amps: float, watts: float) -> None:
     assert rails.injection(ohms, volts) == pytest.approx((amps, watts))
-    assert rails.injection(0.0, volts) is None  # whatever the source gives
+    for dead in (0.0, 5e-324, 1e-9):
+        assert rails.injection(dead, volts) is None  # whatever the source gives
 
 
 def test_an_injection_above_a_limit_is_named() -> None:
@@ -248,6 +254,141 @@ def test_the_new_package_reads_good_so_far() -> None:
         "VPP_MEM": "good",
     }
     assert not report.verdict.wants_action
+    assert not report.verdict.released  # a figure that still moves is not the last one
+
+
+# ---- nothing is clear that was not read ----
+
+
+@pytest.mark.parametrize(
+    ("readings", "says", "settle"),
+    [
+        (["VDD_MEM_A=0L"], "no contact", "press the probes"),
+        (["VDD_MEM_A=64:rising"], "still rising at 64 ohm", "stands still"),
+        (["VDD_MEM_A=402:falling"], "still falling at 402 ohm", "stands still"),
+        (["VDD_MAM_A=116"], "no rail VDD_MAM_A", "did you mean VDD_MEM_A"),
+        (["ZZZ=116"], "no rail ZZZ", "the board has VDD_MEM_A, VDD_MEM_B"),
+        (["VPP_MEM=fine"], "'fine'", "RAIL=OHMS"),
+    ],
+)
+def test_a_reading_that_says_nothing_clears_nothing(
+    readings: list[str], says: str, settle: str
+) -> None:
+    """Beside good readings as much as alone."""
+    report = check(["VDD_MEM_B=112", *readings], board())
+    verdict = report.verdict
+    assert not verdict.released and not verdict.wants_action
+    assert (verdict.summary.cause, verdict.summary.action) == (Cause.UNDECIDED, Action.RETEST)
+    (obstacle,) = verdict.release.obstacles
+    assert says in obstacle.says and settle in obstacle.settle
+    assert says in verdict.summary.text
+    page = render(rails_page(report), "text")
+    assert page.startswith("rails: UNDECIDED\nDO: RETEST") and "CLEAR" not in page
+    assert all(" ".join(text.split()) in " ".join(page.split()) for text in (says, settle))
+
+
+def test_a_place_that_warmed_on_a_rail_nobody_knows_accuses_nobody() -> None:
+    report = check(["VDD_MEM_B=112"], board(), warm=["VDD_MAM_A:U3"])
+    assert not report.verdict.findings and not report.verdict.released
+    (obstacle,) = report.verdict.release.obstacles
+    assert "no rail VDD_MAM_A" in obstacle.says
+
+
+def test_the_last_reading_of_a_rail_is_the_one_that_counts() -> None:
+    again = check(["VDD_MEM_A=0L"], board(), after=["VDD_MEM_A=117"], off=["U3"])
+    assert again.verdict.released
+    lost = check(["VDD_MEM_A=117"], board(), after=["VDD_MEM_A=0L"], off=["U3"])
+    assert not lost.verdict.released
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.dictionaries(
+        st.sampled_from(["VDD_MEM_A", "VDD_MEM_B", "VPP_MEM", "vdd_mem_a", "VDDX", "5V"]),
+        st.tuples(
+            st.floats(0, 2e3).map(lambda x: f"{x:.3g}") | st.sampled_from(["0L", "1M", "-", "x"]),
+            st.sampled_from(["", ":rising", ":falling", ":settled"]),
+        ),
+        min_size=1,
+    )
+)
+def test_clear_is_said_of_good_readings_only(typed: dict[str, tuple[str, str]]) -> None:
+    try:
+        report = check([f"{rail}={ohms}{how}" for rail, (ohms, how) in typed.items()], board())
+    except Unreadable:
+        return
+    if report.verdict.released:
+        assert {r.word for r in report.readings} == {"good"}
+        assert len(report.readings) == len(typed)
+        assert not report.injections
+    if report.injections or any("feed" in s for f in report.verdict.findings for s in f.next):
+        assert any(t.startswith(cautions.INJECT) for t in report.cautions)
+
+
+# ---- what is advised ----
+
+
+def test_a_rail_that_came_back_is_not_fed_again() -> None:
+    report = check(LOW, board(), after=OFF[:1], off=["U3"])
+    assert [rail for rail, *_ in report.injections] == ["VPP_MEM"]
+    steps = [s for f in report.verdict.findings for s in f.next]
+    assert not any("feed VDD_MEM_A" in s for s in steps)
+    healed = check(LOW[:1], board(), after=["VDD_MEM_A=117"], off=["U3"])
+    assert not healed.injections
+    steps = [s for f in healed.verdict.findings for s in f.next]
+    assert not any("feed" in s for s in steps)
+
+
+def test_heat_that_readings_ask_for_comes_with_its_cautions() -> None:
+    report = check(["VDD_MEM_A=3.1"], board(), warm=["VDD_MEM_A:U3"])
+    assert report.verdict.findings[0].action in HEATS
+    page = render(rails_page(report), "text")
+    for caution in (*cautions.for_findings(report.verdict.findings, board()), cautions.OHMS):
+        assert caution in " ".join(page.replace("! ", "").split())
+    assert sum(t.startswith(cautions.INJECT) for t in report.cautions) == 1
+
+
+@pytest.mark.parametrize(
+    ("readings", "fed"),
+    [
+        (["VDD_MEM_A=40"], "U1, U2, U3, U4, U5, U6 lie on it"),
+        (LOW, "U1, U2, U3, U4, U5, U6 lie on both"),
+        ([*LOW, "VDD_MEM_B=3"], "see what warms first"),
+    ],
+)
+def test_who_lies_on_a_low_rail(readings: list[str], fed: str) -> None:
+    steps = [s for f in check(readings, board()).verdict.findings for s in f.next]
+    assert any(s.endswith(fed) for s in steps)
+
+
+def test_an_injection_is_advised_within_the_limits_of_every_rail_it_feeds() -> None:
+    steps = [s for f in check(LOW, board()).verdict.findings for s in f.next]
+    fed = [s for s in steps if s.startswith("feed VDD_MEM_A and VPP_MEM with at most 1 V, ")]
+    assert fed and "the current limited to 1 A," in fed[0]  # VDD_MEM_A alone bears 3 A
+    steps = [s for f in check(["VDD=3"], ONE).verdict.findings for s in f.next]
+    assert any("at most 1 V, current-limited" in s for s in steps)
+
+
+def test_an_undecided_answer_says_what_is_likeliest() -> None:
+    report = check(LOW, board())
+    top = report.verdict.findings[0]
+    assert top.cause is Cause.UNDECIDED
+    best, chance = top.alternatives[0]
+    said = render(rails_page(report), "text").splitlines()[0]
+    assert said.endswith(f"UNDECIDED (most likely {best}, {show_probability(chance)})")
+
+
+def test_one_package_lies_on_a_rail_and_an_unnamed_one_is_not_named() -> None:
+    steps = [s for f in check(["VDD=3"], ONE).verdict.findings for s in f.next]
+    assert any(s.endswith("; U1 lies on it") for s in steps)
+    report = check(["CORE=116", "AUX=3"], Board(None, known=False))
+    text = render(rails_page(report), "text")
+    assert "see what warms first" in text and "a package" not in text
+
+
+ONE = Board(
+    "one", sites=(Site("U1", rails=("VDD",)), Site("U2")), rails=(Rail("VDD"),), memory="ddr4"
+)
 
 
 # ---- without a profile, and the text that is read ----
@@ -299,10 +440,12 @@ def test_the_command_says_good_with_nought_and_sick_with_one(run: Command) -> No
     assert "VDD_MEM_A" in sick.stdout and "through a chip" in sick.stdout
     for caution in ("unplugged", "current-limited", "Local codes"):
         assert caution in sick.stdout
+    for reading in ("VDD_MEM_A=0L", "VDD_MEM_A=116:rising", "VDDX=116"):
+        assert run(reading, "--board", "quince-12").exit_code == 1
 
 
 def test_the_command_tells_what_was_taken_off(run: Command) -> None:
-    told = run(*LOW, "--board", "quince-12", "--off", "U3", "--after", OFF[0], "--after", OFF[1])
+    told = run(*LOW, "--board", "quince-12", "--off", "u3", "--after", OFF[0], "--after", OFF[1])
     assert told.exit_code == 1
     assert "3.26 ohm" in told.stdout and "6.5 ohm" in told.stdout
 
@@ -327,7 +470,12 @@ def test_the_document_of_the_command(run: Command) -> None:
         (("VDD_MEM_A=2", "--after", "VDD_MEM_A=116"), "--off"),
         (("VDD_MEM_A=two", "--board", "quince-12"), "no reading could be used"),
         (("VDD_MEM_A=3.1", "--board", "quince-99"), "quince-99"),
+        (
+            ("VDD_MEM_A=3.1", "--board", "quince-12", "--after", "VDD_MEM_A=9", "--off", "U77"),
+            "U77 is no site",
+        ),
         (("VDD_MEM_A=2", "--volts", "0"), "volts"),
+        (("VDD_MEM_A=2", "--volts", "inf"), "volts"),
     ],
 )
 def test_the_command_refuses_what_it_cannot_use(
