@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from memdiag.model import Cause, Finding, Place, Result
@@ -9,7 +10,7 @@ from memdiag.model.comparison import ChangeKind
 from memdiag.model.quantities import show_count, show_rate
 from memdiag.repair.paired_runs import PairedRuns, bad_steps, was_tested, worst_of
 from memdiag.repair.rate_change import RateChange
-from memdiag.stats import bits_needed, proven_rate
+from memdiag.stats import multiple_to_exclude, proven_rate
 
 
 @dataclass
@@ -74,10 +75,10 @@ def needed_bits(case: Case, pair: PairedRuns, lacking: int) -> int | None:
 
 
 def _rough_need(bits: int | None, errors: int, pair: PairedRuns) -> int | None:
-    """Where the after-run counted nothing: the rate before, its errors taken as independent."""
-    if not bits or errors >= bits:
+    """Where the after-run counted nothing: the rate before, its errors taken to come in bursts."""
+    if not bits:
         return None
-    return bits_needed(errors / bits, pair.confidence)
+    return math.ceil(multiple_to_exclude(errors, 1 - pair.confidence) * bits)
 
 
 def _why_clear(case: Case, pair: PairedRuns) -> str:
