@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from memdiag.model import Cause, Finding, Place, Result
@@ -9,7 +10,7 @@ from memdiag.model.comparison import ChangeKind
 from memdiag.model.quantities import show_count, show_rate
 from memdiag.repair.paired_runs import PairedRuns, bad_steps, was_tested, worst_of
 from memdiag.repair.rate_change import RateChange
-from memdiag.stats import bits_needed, proven_rate
+from memdiag.stats import multiple_to_exclude, proven_rate
 
 
 @dataclass
@@ -21,6 +22,12 @@ class Case:
     rate: RateChange | None
     clean: bool | None = None  # the after-run excludes the earlier rate; None: nothing to exclude
     p_adjusted: float = 1.0
+
+    @property
+    def spilled(self) -> bool:
+        """Errors that another place's fault made need no bits to exclude them: they are no rate
+        of this place. That fault is a finding of its own, which is held to its bits."""
+        return self.finding.cause is Cause.SPILLOVER and bool(self.finding.because_of)
 
 
 def gone(case: Case, pair: PairedRuns, lacking: int) -> tuple[ChangeKind, str, int | None]:
@@ -36,7 +43,7 @@ def gone(case: Case, pair: PairedRuns, lacking: int) -> tuple[ChangeKind, str, i
     if untested:
         return ChangeKind.TOO_LITTLE_DATA, f"{untested}; what did not run is not cleared", None
     old = pair.state(f.place, pair.old, f)
-    if old.errors and case.clean is not True:
+    if old.errors and case.clean is not True and not case.spilled:
         if r is None:
             which = "BEFORE" if not old.bits else "AFTER"
             why = f"{show_count(old.errors)} errors before, but {which} counts no bits there"
@@ -74,10 +81,10 @@ def needed_bits(case: Case, pair: PairedRuns, lacking: int) -> int | None:
 
 
 def _rough_need(bits: int | None, errors: int, pair: PairedRuns) -> int | None:
-    """Where the after-run counted nothing: the rate before, its errors taken as independent."""
-    if not bits or errors >= bits:
+    """Where the after-run counted nothing: the rate before, its errors taken to come in bursts."""
+    if not bits:
         return None
-    return bits_needed(errors / bits, pair.confidence)
+    return math.ceil(multiple_to_exclude(errors, 1 - pair.confidence) * bits)
 
 
 def _why_clear(case: Case, pair: PairedRuns) -> str:
@@ -86,14 +93,15 @@ def _why_clear(case: Case, pair: PairedRuns) -> str:
     ran = sorted({s for k in pair.keys_at(f.place, pair.old) for s in bad_steps(pair.old[k])})
     if ran:
         parts.append(f"{', '.join(ran)} now pass{'es' if len(ran) == 1 else ''}")
-    if r is not None and r.p_none is not None and r.after.bits:
+    if r is not None and r.p_none is not None and r.after.bits and not case.spilled:
         limit = proven_rate(r.after.bits, 0, pair.confidence)
         parts.append(
             f"no error in {show_count(r.after.bits)} bits: below {show_rate(limit)}, was "
             f"{show_rate(r.before.rate)} ({_conf(pair)}, one-sided); {r.basis}"
         )
     elif r is not None and r.after.bits:
-        parts.append(f"no error in {show_count(r.after.bits)} bits, as before")
+        as_before = "" if r.before.errors else ", as before"
+        parts.append(f"no error in {show_count(r.after.bits)} bits{as_before}")
     moved = [pair.eyes[k] for k in pair.keys_at(f.place, pair.old) if k in pair.eyes]
     opened = [e for e in moved if e.direction > 0]
     if opened:

@@ -4,7 +4,8 @@ Errors come in bursts, so they are never simply counted as independent: the scat
 attempts is used where there are attempts; else distinct failing addresses are compared; else,
 where both runs have errors, the scatter of the lanes. Lanes differ by nature, so that their
 scatter widens an interval but says nothing of bursts in time: it is no reason to doubt a run
-without any error. Which it was is said in `basis`.
+without any error. Where there is one count on each side and no more, errors are taken to come in
+bursts as open measurements show (`memdiag.stats.bursts`). Which it was is said in `basis`.
 """
 
 from __future__ import annotations
@@ -17,13 +18,17 @@ from memdiag import stats
 from memdiag.model.quantities import show_count
 from memdiag.repair.alignment import Counts
 
+SINGLE = "one count each: errors taken to come in bursts as open measurements show"
+
 
 @dataclass(frozen=True, slots=True)
 class RateChange:
     """`ratio`, `low`, `high`, `p`: the rate after over the rate before, two-sided, None where
-    neither run saw an error. `events`: the errors before as independent events. `p_none`: the
-    chance (one-sided) that the after-run shows no error though the earlier rate still holds;
-    None where nothing is to be excluded or errors were seen after."""
+    neither run saw an error. `events`: the errors before as independent events, None where one
+    count each tells no scatter. `p_none`: the chance (one-sided) that the after-run shows no error
+    though the earlier rate still holds; None where nothing is to be excluded or errors were seen
+    after. `p_steady`: the p of more errors after than before if no two of them hung together, None
+    where the scatter is known."""
 
     before: Counts
     after: Counts
@@ -32,14 +37,19 @@ class RateChange:
     high: float | None
     p: float | None
     p_none: float | None
-    events: float
+    events: float | None
     basis: str
+    p_steady: float | None = None
 
     def bits_to_exclude(self, level: float) -> int | None:
         """Bits without an error that would exclude the earlier rate at the one-sided level."""
-        if not self.events or not self.before.bits:
+        if not self.before.errors or not self.before.bits:
             return None
-        return math.ceil(-math.log(level) / self.events * self.before.bits)
+        if self.events is None:
+            multiple = stats.multiple_to_exclude(self.before.errors, level)
+        else:
+            multiple = -math.log(level) / self.events
+        return math.ceil(multiple * self.before.bits)
 
 
 def rate_change(
@@ -53,7 +63,10 @@ def rate_change(
     if one.errors == two.errors == 0:
         basis = "no error in either run"
         return RateChange(one, two, None, None, None, None, None, 0.0, basis)
-    counts1, bits1, counts2, bits2, basis, scatters = _repeats(before, after, one, two)
+    found = _repeats(before, after, one, two)
+    if found is None:
+        return _single(one, two, one.errors, two.errors, confidence)
+    counts1, bits1, counts2, bits2, basis, scatters = found
     seen = stats.effective_events(counts1, bits1, confidence)
     test = stats.compare_replicates(counts2, bits2, counts1, bits1, confidence=confidence)
     if scatters:
@@ -65,6 +78,26 @@ def rate_change(
     return RateChange(one, two, test.ratio, test.low, test.high, test.p, p_none, seen.events, basis)
 
 
+def _single(one: Counts, two: Counts, was: int, now: int, confidence: float) -> RateChange:
+    """The change where each side is one count, and no failing addresses are told apart."""
+    bits1, bits2 = float(one.bits or 0), float(two.bits or 0)
+    test = stats.compare_single(now, bits2, was, bits1, confidence=confidence)
+    steady = stats.conditional_test(now, bits2, was, bits1, confidence=confidence)
+    p_none = stats.chance_of_none(was, bits2 / bits1) if was and not now else None
+    return RateChange(
+        one,
+        two,
+        test.ratio,
+        test.low,
+        test.high,
+        test.p,
+        p_none,
+        None,
+        SINGLE,
+        min(1.0, 2 * steady.p_greater),
+    )
+
+
 def _scatter(index: float) -> str:
     if index <= 1.05:
         return "no more than independent errors would"
@@ -73,9 +106,9 @@ def _scatter(index: float) -> str:
 
 def _repeats(
     before: Sequence[Counts], after: Sequence[Counts], one: Counts, two: Counts
-) -> tuple[list[float], list[float], list[float], list[float], str, bool]:
+) -> tuple[list[float], list[float], list[float], list[float], str, bool] | None:
     """Counts and exposures of both runs in the best repeats there are, a word on which, and whether
-    those repeats tell how errors scatter."""
+    those repeats tell how errors scatter. None where there is one count each and no more."""
     assert one.bits and two.bits and one.errors is not None and two.errors is not None
     sides = [_attempts(before), _attempts(after)]
     tries = max((len(s) for s in sides if s is not None), default=0)
@@ -94,8 +127,7 @@ def _repeats(
         whole = [[(c.bits, c.errors or 0) for c in side if c.bits] for side in (before, after)]
         basis, scatters = f"{max(map(len, whole))} lanes", True
     else:
-        whole = [[(one.bits, one.errors)], [(two.bits, two.errors)]]
-        basis = "errors taken as independent: no repeats that would tell their scatter"
+        return None
     (first, second) = whole
     return (
         [float(e) for _, e in first],

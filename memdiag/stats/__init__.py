@@ -14,6 +14,14 @@ The limits come as `(low, high)`. Sources are named beside each function.
 
 from __future__ import annotations
 
+from memdiag.stats.bursts import (
+    INDEPENDENT,
+    MEASURED,
+    Bursts,
+    chance_of_none,
+    compare_single,
+    multiple_to_exclude,
+)
 from memdiag.stats.limits import (
     binomial_limits,
     bits_needed,
@@ -34,19 +42,25 @@ from memdiag.stats.overdispersion import (
 from memdiag.stats.rate_ratio import Conditional, conditional_test
 
 __all__ = [
+    "INDEPENDENT",
+    "MEASURED",
+    "Bursts",
     "Conditional",
     "Dispersion",
     "Effective",
     "RateComparison",
     "binomial_limits",
     "bits_needed",
+    "chance_of_none",
     "compare_replicates",
+    "compare_single",
     "conditional_test",
     "effective_events",
     "holm",
     "mean_excluded",
     "median",
     "modified_z",
+    "multiple_to_exclude",
     "overdispersion",
     "poisson_limits",
     "proven_rate",
