@@ -48,7 +48,6 @@ def command(
     """
     from memdiag.ledger import tickets
     from memdiag.ledger.store import TicketError, check_id
-    from memdiag.model import WANTS_WORK
 
     try:
         ticket = check_id(ticket)
@@ -67,7 +66,7 @@ def command(
         _tell(done, dump)
         click.echo(done.filed.entry.folder)
     verdicts = [v for dump in dumps for v in dump.verdicts]
-    return int(any(v.summary.action in WANTS_WORK or v.wants_action for v in verdicts))
+    return int(not all(v.released for v in verdicts))
 
 
 def _judged(name: str, reading: Reading) -> Judged:

@@ -81,7 +81,7 @@ def command(
     if not report.readings:
         raise click.ClickException("no reading could be used")
     common.write_page(rails_page(report), format_, output)
-    return int(report.verdict.wants_action)
+    return int(not report.verdict.released)
 
 
 def _well_said(
@@ -90,7 +90,7 @@ def _well_said(
     """Raises click.UsageError for a reading or a place that is not written as it should be."""
     for reading in (*readings, *after):
         if "=" not in reading:
-            raise click.UsageError(f"{reading!r} is no reading: write RAIL=OHMS, like VDD_MEM=200")
+            raise click.UsageError(f"{reading!r} is no reading: write RAIL=OHMS, like VDD_MEM=112")
     for place in warm:
         if ":" not in place:
             raise click.UsageError(f"{place!r}: write RAIL:SITE, like VDD_MEM:U3")

@@ -30,7 +30,6 @@ def command(
     Exit status 0: clear; 1: a finding wants action; 2: the input cannot be used.
     """
     from memdiag.diagnosis.judge import judge
-    from memdiag.model import WANTS_WORK
     from memdiag.reports.verdict_page import verdict_page
 
     settings = common.shop_settings(shop)
@@ -40,4 +39,4 @@ def command(
     for run in runs:
         common.tell(run.problems, name=run.source.name)
     common.write_page(verdict_page(verdicts, every_row=every_row), format_, output)
-    return int(any(v.summary.action in WANTS_WORK or v.wants_action for v in verdicts))
+    return int(not all(v.released for v in verdicts))

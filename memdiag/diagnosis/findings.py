@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from memdiag.diagnosis import decision, next_steps, spillover, wording
 from memdiag.diagnosis.basis import Basis, quotes
 from memdiag.diagnosis.claims import Claim, causes_at, claims, nodes_at
 from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.next_steps import Step
-from memdiag.model import HEATS, WANTS_WORK, Action, Cause, Finding, Place, Quote, Work
+from memdiag.evidence.nodes import Node
+from memdiag.model import HEATS, WANTS_WORK, Action, Board, Cause, Finding, Place, Quote, Work
 
 FRESH = 0.6
 """How probably a package that was just fitted is a good one, whatever fails at its place."""
@@ -46,22 +47,44 @@ def _of_claim(basis: Basis, claim: Claim) -> Finding:
     fresh = FRESH if place.site in (basis.run.head.replaced or ()) else 0.0
     choice = decision.decide(belief, settings.costs, fresh=fresh, known=basis.known)
     cause = claim.cause
-    if belief.get(cause, 0.0) < settings.limits.undecided_below:
+    own = _own_lines(here, place.site, basis.board)
+    proved = basis.rails_only or place.site is None or bool(own)
+    if belief.get(cause, 0.0) < settings.limits.undecided_below or not proved:
         cause = Cause.UNDECIDED
     action = decision.allowed(choice.action, cause, belief)
     if action in HEATS and place.is_board:
         # No place to put the heat: find it first.
         action = Action.CHECK_SUPPLY if basis.run.rails else Action.RETEST
     settle: list[Step] = []
+    if action in HEATS and not own:
+        action = Action.RETEST
     if action in HEATS and place.site in basis.contested:
         action = Action.RETEST
         settle.append(next_steps.which_package(place, basis.board))
-    if cause is Cause.UNDECIDED:
+    if not proved:
+        reason = wording.unheard(place)
+        settle.append(next_steps.hear(place))
+    elif cause is Cause.UNDECIDED:
         reason = wording.undecided(place, belief)
     else:
         reason = wording.reason(claim, belief, basis.board)
     steps = settle + next_steps.steps(basis, place, cause, belief, choice, action)
-    return _finding(place, cause, belief, action, reason, quotes(here, basis.board), steps)
+    proof = quotes(here, basis.board)
+    if own and not any(quote.line is not None for quote in proof):
+        proof = (own[0], *proof[:-1])
+    return _finding(place, cause, belief, action, reason, proof, steps)
+
+
+def _own_lines(nodes: Sequence[Node], site: str | None, board: Board) -> tuple[Quote, ...]:
+    """The lines of the dump that speak for the site itself: not only for what it may disturb, nor
+    for all that it shares a channel with. A rail speaks for each package on it. Where no site is
+    named, those of all the nodes."""
+    spoken = [
+        node
+        for node in nodes
+        if site is None or (site in node.sites and (len(node.sites) == 1 or node.kind == "rail"))
+    ]
+    return tuple(quote for quote in quotes(spoken, board) if quote.line is not None)
 
 
 def _of_board(basis: Basis) -> Finding:

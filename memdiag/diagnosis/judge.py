@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from memdiag.boards import profiles, wiring
-from memdiag.diagnosis import cautions, faults, hypotheses, noisy_max, summary
+from memdiag.diagnosis import cautions, faults, hypotheses, noisy_max, release, summary
 from memdiag.diagnosis.basis import Basis
 from memdiag.diagnosis.beliefs import Beliefs
 from memdiag.diagnosis.faults.mechanism import Mechanism
@@ -68,17 +68,19 @@ def conclude(
     basis = Basis(measured, evidence, beliefs, settings, contested, rails_only)
     rows = table.rows(measured)
     found = findings(basis)
+    held = release.release(basis, found, rows)
     return Verdict(
         run,
         board,
-        summary.summary(basis, found, rows),
+        summary.summary(basis, found, held),
         tuple(found),
-        table.judged(rows, summary.row_causes(basis, found, rows)),
+        table.judged(rows, summary.row_causes(basis, found, held, rows)),
         run.problems,
         cautions.for_findings(found, board),
         beliefs.left_out,
         summary.notes(basis),
         _eye_reference(rows, board),
+        held,
     )
 
 

@@ -118,6 +118,11 @@ def which_package(place: Place, board: Board) -> Step:
     )
 
 
+def hear(place: Place) -> Step:
+    """What to do first where no row speaks for a place itself."""
+    return Step(f"paste the whole dump, or run the training of {_name(place)} again, then judge")
+
+
 def after_removed(place: Place, run: Run, settings: Settings) -> tuple[str, ...]:
     """What to do at a site that is empty on purpose."""
     return (

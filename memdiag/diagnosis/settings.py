@@ -45,6 +45,7 @@ class Limits(Struct, frozen=True, forbid_unknown_fields=True):
     confidence: Share = 0.95
     undecided_below: Share = 0.5  # a finding whose best cause is less probable is undecided
     report_above: Share = 0.4  # a place less probably at fault than this is no finding
+    release_below: Share = 0.25  # with a fault more probable than this no board is released
 
 
 class Settings(Struct, frozen=True, forbid_unknown_fields=True):

@@ -7,64 +7,37 @@ from collections.abc import Mapping, Sequence
 from memdiag.diagnosis import wording
 from memdiag.diagnosis.basis import Basis
 from memdiag.evidence.measurements import swept
-from memdiag.model import WANTS_WORK, Action, Cause, Finding, Place, Summary
+from memdiag.model import WANTS_WORK, Action, Cause, Finding, Place, Release, Summary
 from memdiag.model.table import TableRow
 
-PROVEN = 5  # errors that are more than a stray upset or two
 
-
-def summary(basis: Basis, findings: Sequence[Finding], rows: Sequence[TableRow]) -> Summary:
-    """The most urgent finding, else why the board cannot be called clear yet, else that it is."""
-    settings = basis.settings
+def summary(basis: Basis, findings: Sequence[Finding], release: Release) -> Summary:
+    """The most urgent finding, else what stands in the way of a release, else that the board is
+    clear."""
     urgent = [f for f in findings if f.action in WANTS_WORK]
+    understood = wording.understood(basis.run.source)
     if urgent:
         top = urgent[0]
-        text = wording.headline(top, urgent)
+        text = wording.headline(top, urgent) + understood
         return Summary(top.cause, top.place.site, top.action, top.probability, text)
     clear = min(basis.beliefs.clear, 1.0)
-    above = _above_target(basis, findings, rows)
-    if above:
-        text = wording.above_target(above, settings)
-        return Summary(Cause.UNDECIDED, above[0], Action.RETEST, 1 - clear, text)
-    untested = () if basis.rails_only else _untested(basis)
-    if untested:
-        text = wording.untested(untested)
-        return Summary(Cause.UNDECIDED, None, Action.RETEST, 1 - clear, text)
-    return Summary(Cause.CLEAR, None, Action.NONE, clear, wording.all_clear(basis.evidence))
-
-
-def _above_target(
-    basis: Basis, findings: Sequence[Finding], rows: Sequence[TableRow]
-) -> tuple[str, ...]:
-    """Sites whose counted rate is proven above the shop's target and that no finding speaks
-    of: whatever they are, they are not clear."""
-    spoken = {f.place.site for f in findings}
-    most = basis.settings.limits.target_rate
-    above = dict.fromkeys(
-        row.site or str(row.channel)
-        for row in rows
-        if row.ber_low is not None
-        and row.errors
-        and row.ber_low > most
-        and row.errors >= PROVEN
-        and row.site not in spoken
+    if release.obstacles:
+        sites = {place.site for o in release.obstacles for place in o.places}
+        only = next(iter(sites)) if len(sites) == 1 else None
+        text = wording.not_released(release.obstacles) + understood
+        return Summary(Cause.UNDECIDED, only, Action.RETEST, 1 - clear, text)
+    return Summary(
+        Cause.CLEAR, None, Action.NONE, clear, wording.all_clear(basis.evidence) + understood
     )
-    return tuple(above)
-
-
-def _untested(basis: Basis) -> tuple[str, ...]:
-    """Sites that nothing was measured at: no verdict of clear may cover them."""
-    if not basis.board.sites:
-        return ("the board",)
-    spoken = {s for n in basis.evidence.nodes if n.kind in ("place", "line") for s in n.sites}
-    return tuple(s.ref for s in basis.board.sites if s.ref not in spoken)
 
 
 def row_causes(
-    basis: Basis, findings: Sequence[Finding], rows: Sequence[TableRow]
+    basis: Basis, findings: Sequence[Finding], release: Release, rows: Sequence[TableRow]
 ) -> Mapping[Place, tuple[str, float]]:
-    """The cause of every table row: the most exact finding that covers it, else clear."""
+    """The cause of every table row: the most exact finding that covers it, else clear; undecided
+    where something at that place stands in the way of a release."""
     out: dict[Place, tuple[str, float]] = {}
+    held = {place for obstacle in release.obstacles for place in obstacle.places}
     for row in rows:
         covering = [f for f in findings if f.place.speaks_of(row.place, basis.board)]
         if covering:
@@ -73,7 +46,9 @@ def row_causes(
         elif row.site is not None:
             sure = basis.beliefs.site_causes(row.site)
             p = sure.get(Cause.CLEAR, 0.0) + sure.get(Cause.SPILLOVER, 0.0)
-            out[row.place] = (Cause.CLEAR.value, min(p, 1.0))
+            stands = any(place.covers(row.place) for place in held)
+            cause = Cause.UNDECIDED if stands else Cause.CLEAR
+            out[row.place] = (cause.value, min(1 - p if stands else p, 1.0))
     return out
 
 

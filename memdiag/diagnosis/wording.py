@@ -8,11 +8,10 @@ from dataclasses import replace
 from memdiag.diagnosis.claims import Claim
 from memdiag.diagnosis.faults.mechanism import Rails
 from memdiag.diagnosis.network import Candidate
-from memdiag.diagnosis.settings import Settings
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
-from memdiag.model import Board, Cause, Finding, Place
-from memdiag.model.quantities import show_count, show_probability, show_rate
+from memdiag.model import Board, Cause, Finding, Obstacle, Place, Source
+from memdiag.model.quantities import show_count, show_probability
 from memdiag.model.words import CAUSE_WORDS
 
 
@@ -49,16 +48,29 @@ def all_clear(evidence: Evidence) -> str:
     return text + f" in {show_count(evidence.bits_per_lane)} bits per lane"
 
 
-def above_target(sites: Sequence[str], settings: Settings) -> str:
+def not_released(obstacles: Sequence[Obstacle]) -> str:
+    """Why a board on which no fault was named stays on the bench."""
+    first = obstacles[0]
+    more = len(obstacles) - 1
+    text = f"not to be released: {first.says}"
+    if more:
+        text += f"; and {more} more reason{'s' if more > 1 else ''}"
+    return text
+
+
+def understood(source: Source) -> str:
+    """How much of the dump the answer rests on, where that is not all of it."""
+    if not source.lost:
+        return ""
+    return f" ({source.printed - source.lost:,} of {source.printed:,} rows understood)"
+
+
+def unheard(place: Place) -> str:
+    """Why nothing is said of the cause at a place whose own rows are not there."""
     return (
-        f"no fault named, but {', '.join(sites[:6])} err more often than "
-        f"{show_rate(settings.limits.target_rate)} of the bits: test again"
+        f"No row of the dump speaks for {place} itself. What other places show makes a fault there "
+        "likely, and no more: silence of the paste is not silence of the package."
     )
-
-
-def untested(sites: Sequence[str]) -> str:
-    shown = ", ".join(sites[:6]) + (", ..." if len(sites) > 6 else "")
-    return f"no fault seen, but nothing was measured at {shown}: test again"
 
 
 def undecided(place: Place, belief: Mapping[Cause, float]) -> str:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from memdiag.evidence import training_steps
+from memdiag.evidence import coverage, training_steps
 from memdiag.evidence.counted import add_counts, add_lines
 from memdiag.evidence.eyes import Peers, add_widths
 from memdiag.evidence.gathered import Evidence, at_owner, owners_of
@@ -31,14 +31,16 @@ def gather(
     board = measured.board
     peers = Peers(measured, thin_ui or board.thin_ui)
     memory = measured.run.head.memory or board.memory
+    habits = coverage.habits(measured)
     nodes: list[Node] = []
     for group in measured:
         owners = owners_of(group.place, board)
         if owners:
-            nodes += _places(group, owners, peers, memory)
+            nodes += _places(group, owners, peers, memory, habits)
     _add_shared(nodes, peers, board)
     nodes = _by_sequence(nodes)
-    evidence = Evidence(nodes)
+    evidence = Evidence(nodes, habits=habits)
+    evidence.notes += [_habit(step) for step in sorted(habits)]
     for source in sources:
         source(measured, evidence)
     spoken = {site for node in nodes for site in node.sites}
@@ -48,8 +50,19 @@ def gather(
     return evidence
 
 
+def _habit(step: str) -> str:
+    return (
+        f"{step} fails on every lane and every lane passes the data steps: that is the rig's "
+        "habit, not this board's fault"
+    )
+
+
 def _places(
-    group: Measured, owners: tuple[str, ...], peers: Peers, memory: str | None
+    group: Measured,
+    owners: tuple[str, ...],
+    peers: Peers,
+    memory: str | None,
+    habits: frozenset[str],
 ) -> list[Node]:
     at = at_owner(group.place, owners)
     place, boot = Node("place", owners, at), Node("boot", owners, at)
@@ -58,7 +71,8 @@ def _places(
     def line(dq: int) -> Node:
         return lines.setdefault(dq, Node("line", owners, replace(at, dq=dq)))
 
-    _steps(group.steps, place, boot, line, peers.habit)
+    steps = [outcome for outcome in group.steps if outcome.step not in habits]
+    _steps(steps, place, boot, line, peers.habit)
     add_widths(group.place, place, line, peers)
     tallied = add_lines(group, line, memory)
     add_counts(group, place, memory, peers, lines_known=tallied)

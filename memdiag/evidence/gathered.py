@@ -21,6 +21,8 @@ class Evidence:
     silent_sites: tuple[str, ...] = ()
     """Sites of the profile that no row of the dump speaks of."""
     bits_per_lane: float | None = None
+    habits: frozenset[str] = frozenset()
+    """Steps that the rig fails on every board: they say nothing of this one."""
     notes: list[str] = field(default_factory=list)
 
 

@@ -11,9 +11,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import NamedTuple
 
-from memdiag.evidence import lane_tallies
+from memdiag.evidence import lane_tallies, scans
 from memdiag.evidence.lane_tallies import LaneTally
+from memdiag.evidence.scans import Sweep
 from memdiag.model import ENDED, Board, CountRow, Place, Result, Run, TrainingRow
 from memdiag.model.quantities import Quantity
 from memdiag.stats import windows
@@ -28,7 +30,8 @@ _FROM_BEST = (ENDED[0], Result.NOT_RUN, *ENDED[1:])
 class StepOutcome:
     """How one step ended at one set point, of the whole link or of one data line (`dq`).
 
-    `last`: of the last attempt the best candidate; a step not run counts as such. `ran`: the same
+    `last`: of the last attempt the best candidate, and of rows that contradict each other the
+    worse one; a step not run counts as such. `ran`: the same
     of the last attempt that ran, marginal where a pass had to be tried for often: a configuration
     probed before the right one is not held against the place. None: it never ran. `line`: where
     its last row stands in the pasted text.
@@ -46,7 +49,9 @@ class StepOutcome:
 class Measured:
     """What a run says of one link (or channel, or site, where its rows name no more).
 
-    `counts` are those of whole tests, `swept` those taken at one point of a delay scan.
+    `training` is without the rows of scans that stop before they are done; `unscanned` says which
+    those are, each with the line where it stops. `counts` are those of whole tests, `swept` those
+    taken at one point of a delay scan.
     """
 
     place: Place
@@ -54,11 +59,12 @@ class Measured:
     counts: list[CountRow] = field(default_factory=list)
     swept: list[CountRow] = field(default_factory=list)
     tally: LaneTally | None = None
+    unscanned: Mapping[Sweep, int] = field(default_factory=dict)
 
     @property
     def told(self) -> bool:
         """Whether anything but a delay scan speaks of it."""
-        return bool(self.training or self.counts or self.tally is not None)
+        return bool(self.training or self.counts or self.unscanned or self.tally is not None)
 
     @cached_property
     def steps(self) -> tuple[StepOutcome, ...]:
@@ -114,8 +120,15 @@ def measure(run: Run, board: Board) -> Measurements:
             link = settled[place] = settle(place, board).link
         return groups.setdefault(link, Measured(link))
 
-    for row in run.training:
-        at(row.place).training.append(row)
+    placed = [(at(row.place), row) for row in run.training]
+    open_ = scans.unfinished(
+        ((group.place, row) for group, row in placed), complete=run.source.complete
+    )
+    for group, row in placed:
+        if Sweep(group.place, row.step, row.point, row.attempt) not in open_:
+            group.training.append(row)
+    for sweep, line in open_.items():
+        groups[sweep.place].unscanned = {**groups[sweep.place].unscanned, sweep: line}
     for count in run.counts:
         group = at(count.place)
         (group.swept if swept(count) else group.counts).append(count)
@@ -158,31 +171,43 @@ def settle_steps(training: Iterable[TrainingRow]) -> tuple[StepOutcome, ...]:
     for row in training:
         if row.result is not None:
             at = (row.step, row.point, row.place.line)
-            by_step.setdefault(at, []).append((row.attempt or 0, row.result, row.tries))
+            tries = by_step.setdefault(at, [])
+            tries.append(Try(row.attempt or 0, row.candidate, row.result, row.tries or 1))
             lines[at] = row.position.line
     return tuple(
-        StepOutcome(*at, _best_of_last(tries), effective(tries), lines[at])
+        StepOutcome(*at, _ended(tries), effective(tries), lines[at])
         for at, tries in by_step.items()
     )
 
 
-Try = tuple[int, Result, int | None]
-"""One row of a step: its attempt, its result, and how often the rig tried."""
+class Try(NamedTuple):
+    """One row of a step: its attempt and candidate, its result, and how often the rig tried."""
+
+    attempt: int
+    candidate: str | None
+    result: Result
+    tries: int = 1
 
 
-def _best_of_last(tries: Sequence[Try]) -> Result:
-    last = max(attempt for attempt, _, _ in tries)
-    return min((r for attempt, r, _ in tries if attempt == last), key=_FROM_BEST.index)
+def _ended(tries: Sequence[Try]) -> Result:
+    """The best candidate of the last attempt. Rows of one candidate say one thing: where they
+    contradict each other the worse one stands, for nobody knows which is true."""
+    last = max(each.attempt for each in tries)
+    worst: dict[str | None, Result] = {}
+    for each in tries:
+        if each.attempt == last:
+            before = worst.get(each.candidate, each.result)
+            worst[each.candidate] = max(before, each.result, key=_FROM_BEST.index)
+    return min(worst.values(), key=_FROM_BEST.index)
 
 
 def effective(tries: Sequence[Try]) -> Result | None:
     """The result that stands for several attempts of one step (see `StepOutcome.ran`)."""
-    ran = [each for each in tries if each[1] is not Result.NOT_RUN]
+    ran = [each for each in tries if each.result is not Result.NOT_RUN]
     if not ran:
         return None
-    last = max(attempt for attempt, _, _ in ran)
-    best = min((r for attempt, r, _ in ran if attempt == last), key=ENDED.index)
-    most = max(n or 1 for attempt, _, n in ran if attempt == last)
+    last, best = max(each.attempt for each in ran), _ended(ran)
+    most = max(each.tries for each in ran if each.attempt == last)
     return Result.MARGINAL if best is Result.PASS and most >= RETRY_MARGINAL else best
 
 

@@ -21,8 +21,8 @@ def reading_loglik(ohms: float, trend: str | None, rail: Rail | None) -> dict[st
     """Log likelihood of a resistance in each state of RAIL (normal, low, short).
 
     Normal is judged against the profile's typical and least healthy resistance where it has
-    them, else against anything from 12 ohm up (a bus-interface rail of 30 ohm is normal: common
-    practice, no source).
+    them, else against anything from 12 ohm up (the supply of a bus interface is a few dozen ohm:
+    common practice, no source).
     """
     if math.isinf(ohms):
         return dict.fromkeys(RAIL, 0.0)  # no contact, or a path blown open: not a resistance

@@ -8,6 +8,7 @@ import numpy as np
 
 from memdiag.evidence import addresses, error_signs
 from memdiag.evidence.counted import MIN_TALLIED
+from memdiag.evidence.coverage import CAPPED
 from memdiag.evidence.gathered import Evidence, owners_of
 from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.measurements import Measurements
@@ -15,9 +16,6 @@ from memdiag.evidence.nodes import Node
 from memdiag.evidence.rails import over_limits, reading_loglik
 from memdiag.model import Board, Place, Quote, Run
 from memdiag.model.quantities import show_ohms
-
-CAPPED = 3.0
-"""A list of error words is capped where this many times more errors were counted."""
 
 
 def shapes(measured: Measurements, evidence: Evidence) -> None:

@@ -60,7 +60,7 @@ _PLAIN = {
     "dB": "dB",
 }
 
-_NUMBER = re.compile(r"[+-]?(?:\d+(?:[_,]\d{3})*(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:_\d{3})*(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +108,7 @@ def parse(text: str) -> Quantity:
     head = _NUMBER.match(text)
     if head is None:
         raise ValueError(f"{text!r} is no number")
-    value = float(head.group().replace(",", "").replace("_", ""))
+    value = float(head.group().replace("_", ""))
     rest = text[head.end() :]
     spread = None
     tail = re.match(r"\s*(?:\+-|\+/-|±)\s*", rest)
@@ -116,7 +116,7 @@ def parse(text: str) -> Quantity:
         number = _NUMBER.match(rest, tail.end())
         if number is None:
             raise ValueError(f"{text!r} has +- but no number after it")
-        spread = abs(float(number.group().replace(",", "")))
+        spread = abs(float(number.group().replace("_", "")))
         rest = rest[number.end() :]
     unit = rest.strip() or None
     if unit is not None:
@@ -146,7 +146,7 @@ def show_rate(rate: float | None) -> str:
 
 
 def show_ohms(ohms: float) -> str:
-    """`0.4 ohm`, `56 ohm`, `13 kohm`, `over range`."""
+    """`0.4 ohm`, `64 ohm`, `8.2 kohm`, `over range`."""
     if ohms == float("inf"):
         return "over range"
     for factor, unit in ((1e6, "Mohm"), (1e3, "kohm")):

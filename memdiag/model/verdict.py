@@ -63,7 +63,11 @@ class Quote:
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One thing the verdict says. `probability` is that this cause, at this place, is true; with
-    `alternatives` it sums to 1."""
+    `alternatives` it sums to 1.
+
+    Raises ValueError where it asks for hot air on a package and no line of the dump is quoted: no
+    package is heated on the word of others.
+    """
 
     place: Place
     cause: Cause
@@ -76,6 +80,11 @@ class Finding:
     evidence: tuple[Quote, ...] = ()
     next: tuple[str, ...] = ()
     asks: frozenset[Work] = frozenset()
+
+    def __post_init__(self) -> None:
+        hot = self.action in (Action.REPLACE, Action.REFLOW)
+        if hot and all(quote.line is None for quote in self.evidence):
+            raise ValueError(f"{self.action} at {self.place} without a line that speaks for it")
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,9 +151,12 @@ class Verdict:
 
     @property
     def wants_action(self) -> bool:
-        return any(f.action in WANTS_WORK for f in self.findings)
+        """Whether a finding, or the answer itself, wants something done."""
+        return self.summary.action in WANTS_WORK or any(
+            f.action in WANTS_WORK for f in self.findings
+        )
 
     @property
     def released(self) -> bool:
         """Whether the board may be released: nothing is to be done, and nothing is in the way."""
-        return not (self.release.obstacles or self.summary.action in WANTS_WORK)
+        return not (self.release.obstacles or self.wants_action)

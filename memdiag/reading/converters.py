@@ -16,6 +16,10 @@ from memdiag.model.schema import Cell
 LARGEST_WHOLE = 2**63 - 1
 """No count or number in a dump is as large: what is, was mangled."""
 
+_DASHES = "\u2010\u2011\u2012\u2013\u2014\u2015\u2212"
+ALSO_UNSAID = frozenset({"n/a", "na", "none", "--", "---", *_DASHES})
+"""What people write for `-`, in lower case: words, and the dashes of Unicode."""
+
 
 class Wrong(ValueError):
     """A cell or a row that cannot be used: the code of the problem, its fields, and the column."""
@@ -53,8 +57,8 @@ def channel(column: str, text: str) -> Channel:
 
 
 def integer(column: str, text: str) -> int:
-    """A whole number, not negative: `12`, `0x1f`, `4_096`, `4,096`, `1e12`."""
-    plain = text.replace("_", "").replace(",", "") if text[:1].isdigit() else text
+    """A whole number, not negative: `12`, `0x1f`, `4_096`, `1e12`."""
+    plain = text.replace("_", "") if text[:1].isdigit() else text
     try:
         if not plain.isascii():
             raise ValueError

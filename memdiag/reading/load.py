@@ -17,6 +17,7 @@ from memdiag.boards import profiles
 from memdiag.layouts import registry
 from memdiag.model import Board, Run
 from memdiag.model.problems import Position, Problem, problem
+from memdiag.model.vocabulary import Vocabulary, shipped
 from memdiag.reading import chunks, recognition, stream
 from memdiag.reading.account import Account, LineClass
 from memdiag.reading.cleaning import clean, decode, packers, unpack
@@ -56,23 +57,27 @@ def load(
     grammar: str | None = None,
     removed: Sequence[str] = (),
     name: str = "-",
+    words: Vocabulary | None = None,
 ) -> list[Run]:
     """The runs of a text, in order; each carries its problems.
 
     `source` is the text (str or bytes) or, as a Path, a file. `board` is a profile to use instead
     of the one the text names, `grammar` a layout's name or file to use instead of the one its
-    text is recognised by. `removed` are sites that are empty on purpose, beside those of the text.
+    text is recognised by. `removed` are sites that are empty on purpose, beside those of the text;
+    `words` the words that technicians of this shop use, the shipped ones where None.
 
     Raises Unreadable where no dump is found, registry.LayoutError for an unusable `grammar`,
     profiles.ProfileError for an unusable `board`, OSError where a file cannot be read.
     """
+    way = _Way(grammar, name, words or shipped())
     if isinstance(source, os.PathLike):
-        name = os.fspath(source) if name == "-" else name
-        found = _examine_file(Path(source), grammar, name)
+        if name == "-":
+            way = way._replace(name=os.fspath(source))
+        found = _examine_file(Path(source), way)
     else:
         # A lone surrogate in a str is no character: it is kept as the bytes it came from.
         data = source.encode("utf-8", "surrogatepass") if isinstance(source, str) else source
-        found = _examine_bytes(data, grammar, name)
+        found = _examine_bytes(data, way)
     runs = []
     for each in found.runs:
         both = tuple(dict.fromkeys((*(each.head.removed or ()), *removed)))
@@ -90,10 +95,18 @@ def _checks(run: Run, board: Board) -> list[Problem]:
 
 def examine(data: bytes, *, grammar: str | None = None, name: str = "-") -> Examined:
     """Clean and read a text as one chunk, whatever its size, without a board. Raises as `load`."""
-    return _examine_bytes(data, grammar, name, whole=True)
+    return _examine_bytes(data, _Way(grammar, name, shipped()), whole=True)
 
 
 # -- what is packed -----------------------------------------------------------------------------
+
+
+class _Way(NamedTuple):
+    """How a text is read: the layout that was named, what its source is called, the words."""
+
+    grammar: str | None
+    name: str
+    words: Vocabulary
 
 
 class _Text(NamedTuple):
@@ -105,16 +118,16 @@ class _Text(NamedTuple):
     sha256: str | None
 
 
-def _examine_bytes(data: bytes, grammar: str | None, name: str, *, whole: bool = False) -> Examined:
+def _examine_bytes(data: bytes, way: _Way, *, whole: bool = False) -> Examined:
     unpacked, packed = unpack.unpack(data)
     _refuse_foreign(packed)
     sha256 = None if unpacked is data else hashlib.sha256(data).hexdigest()
-    return _examine(_Text(io.BytesIO(unpacked), packed, sha256), grammar, name, whole=whole)
+    return _examine(_Text(io.BytesIO(unpacked), packed, sha256), way, whole=whole)
 
 
-def _examine_file(path: Path, grammar: str | None, name: str) -> Examined:
+def _examine_file(path: Path, way: _Way) -> Examined:
     if not path.is_file():  # a pipe: it can be read once only
-        return _examine_bytes(path.read_bytes(), grammar, name)
+        return _examine_bytes(path.read_bytes(), way)
     with path.open("rb") as raw:
         head = raw.read(packers.PEEK)
         _refuse_foreign(unpack.foreign(head))
@@ -122,7 +135,7 @@ def _examine_file(path: Path, grammar: str | None, name: str) -> Examined:
         packed = packers.packer(head) is not None
         sha256 = hashlib.file_digest(raw, "sha256").hexdigest() if packed else None
     with unpack.open_stream(path) as file:
-        return _examine(_Text(file, (), sha256), grammar, name)
+        return _examine(_Text(file, (), sha256), way)
 
 
 def _refuse_foreign(packed: tuple[Problem, ...]) -> None:
@@ -133,22 +146,22 @@ def _refuse_foreign(packed: tuple[Problem, ...]) -> None:
 # -- one chunk, or many -------------------------------------------------------------------------
 
 
-def _examine(text: _Text, grammar: str | None, name: str, *, whole: bool = False) -> Examined:
+def _examine(text: _Text, way: _Way, *, whole: bool = False) -> Examined:
     """Read a text: as one chunk where it is short or `whole`, else part by part."""
     with ThreadPoolExecutor(1) as beside:
         file = stream.Hashed(text.file, beside, text.sha256)
         if whole:
-            found = _one_chunk(file.read(), text, grammar, name)
+            found = _one_chunk(file.read(), text, way)
         else:
             blocks = chunks.blocks(file)
             first = _beginning(blocks)
             if len(first) < LARGE:
-                found = _one_chunk(first, text, grammar, name)
+                found = _one_chunk(first, text, way)
             elif _is_in_lines(first):
-                found = _in_parts(first, blocks, text, grammar, name)
+                found = _in_parts(first, blocks, text, way)
             else:
                 anew = _anew(b"".join((first, *blocks)), text, file.sha256())
-                found = _examine(anew, grammar, name)
+                found = _examine(anew, way)
         sha256 = file.sha256()
     runs = (replace(run, source=replace(run.source, sha256=sha256)) for run in found.runs)
     return replace(found, runs=tuple(runs))
@@ -165,39 +178,38 @@ def _beginning(blocks: Iterator[bytes]) -> bytes:
     return found
 
 
-def _one_chunk(data: bytes, text: _Text, grammar: str | None, name: str) -> Examined:
+def _one_chunk(data: bytes, text: _Text, way: _Way) -> Examined:
     told = (*text.told, *unpack.stream_problems(text.file))
     _refuse_foreign(told)
     cleaned = clean.tidy(data)
     said = (*told, *cleaned.problems)
     if not any(line.text.strip() or line.noise for line in cleaned.lines):
         raise Unreadable((*said, problem("empty-text")))
-    layout, more = _layout((cleaned,), said, grammar)
+    layout, more = _layout((cleaned,), said, way.grammar)
     anchor = recognition.anchor(layout)
     if anchor is not ANCHOR and clean.COUNTED & {p.code for p in said}:
         # What stands in front of lines is judged by lines that are surely the layout's own.
         cleaned = clean.tidy(data, anchor)
         said = (*told, *cleaned.problems)
-    reading = stream.read_whole(cleaned, layout, name=name)
+    reading = stream.read_whole(cleaned, layout, name=way.name, words=way.words)
     return _examined(reading, layout, (*said, *more), cleaned)
 
 
-def _in_parts(
-    first: bytes, rest: Iterator[bytes], text: _Text, grammar: str | None, name: str
-) -> Examined:
+def _in_parts(first: bytes, rest: Iterator[bytes], text: _Text, way: _Way) -> Examined:
     """Read a large text in UTF-8. Its beginning says which layout it has."""
     cleaned = clean.tidy(_sample(first))
     codes = {p.code for p in cleaned.problems}
-    if "not-a-text" in codes and grammar is None:
+    if "not-a-text" in codes and way.grammar is None:
         raise Unreadable((*text.told, *cleaned.problems, problem("no-dump", layouts="")))
     again = {*clean.COUNTED, "bytes-not-text"}  # told when the whole text was cleaned
     said = tuple(p for p in cleaned.problems if p.code not in again)
     more_samples = (clean.tidy(piece) for piece in _pieces(first))
-    layout, more = _layout(itertools.chain((cleaned,), more_samples), said, grammar)
+    layout, more = _layout(itertools.chain((cleaned,), more_samples), said, way.grammar)
     reading, dirt = stream.read(
         itertools.chain((first.removeprefix(codecs.BOM_UTF8),), rest),
         layout,
-        name=name,
+        name=way.name,
+        words=way.words,
         said=said,
         anchor=recognition.anchor(layout),
     )

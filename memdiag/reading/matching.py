@@ -5,7 +5,7 @@ from __future__ import annotations
 from memdiag.layouts.matcher import Match, Miss
 from memdiag.model import Row
 from memdiag.model.problems import Position
-from memdiag.reading.line_rows import ROW_KINDS, Refused
+from memdiag.reading.line_rows import ROW_KINDS
 from memdiag.reading.planner import Planner, State
 from memdiag.reading.run_builder import RunBuilder
 
@@ -28,19 +28,18 @@ def match(text: str, planner: Planner, dump: RunBuilder | None) -> Match | Miss:
     if isinstance(found, Miss) or found.kind not in ("columns", "row") or layout.columns_open:
         return found
     assert dump is not None and dump.section is not None
-    header = dump.section.is_header([(c.text or "").lower() for c in found.cells])
+    header = dump.section.is_header(found.cells)
     kind = "columns" if header else "row"
     return found if kind == found.kind else layout.match(text, frozenset({kind}))
 
 
 def rows(text: str, planner: Planner, dump: RunBuilder | None) -> list[Row] | None:
-    """The rows that a text would give, None where it is no row."""
+    """The rows that a text would give, None where it is no row or none that is whole."""
     found = match(text.rstrip(), planner, dump)
     if isinstance(found, Miss) or found.kind not in ROW_KINDS or dump is None:
         return None
     if found.kind == "row" and not dump.is_readable:
         return None
-    try:
-        return dump.rows(found, lambda column: Position(1, column), 0)
-    except Refused:
-        return None
+    made = dump.rows(found, lambda column: Position(1, column), 0)
+    kept = [each.row for each in made if each.whole and each.row is not None]
+    return kept if len(kept) == len(made) else None

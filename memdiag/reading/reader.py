@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from memdiag.layouts.matcher import Match, Miss
 from memdiag.model import Row, Run, spelling
 from memdiag.model.problems import Position, Problem
-from memdiag.reading import converters, matching
+from memdiag.model.vocabulary import Vocabulary
+from memdiag.reading import converters, matching, placing
 from memdiag.reading.account import Account, LineClass
 from memdiag.reading.chunks import MOST_LINE
 from memdiag.reading.cleaning.clean import Line
-from memdiag.reading.line_rows import Refused
 from memdiag.reading.outside import Outside
 from memdiag.reading.planner import Planner, State
 from memdiag.reading.run_builder import ColumnRows, Pasted, RunBuilder
@@ -34,12 +34,18 @@ class Reading:
 
 
 class Reader:
-    """Takes cleaned lines, in parts or all at once. `said` are problems known before."""
+    """Takes cleaned lines, in parts or all at once. `words` are the words a technician may use,
+    `said` problems known before."""
 
     def __init__(
-        self, planner: Planner, name: str, pasted: Pasted, said: Sequence[Problem] = ()
+        self,
+        planner: Planner,
+        name: str,
+        pasted: Pasted,
+        words: Vocabulary,
+        said: Sequence[Problem] = (),
     ) -> None:
-        self.planner, self.layout = planner, planner.layout
+        self.planner, self.layout, self.words = planner, planner.layout, words
         self.account = Account()
         self.dump: RunBuilder | None = None
         self._name, self._pasted = name, pasted
@@ -107,7 +113,9 @@ class Reader:
 
     def _too_long(self, line: Line, n: int) -> None:
         shown = f"{n:,}" if n < MOST_LINE else f"{MOST_LINE:,} or more"
-        self._open(line).problems.add("line-too-long", line.position(), n=shown, most=LONGEST)
+        dump = self._open(line)
+        dump.problems.add("line-too-long", line.position(), n=shown, most=LONGEST)
+        dump.lose_line(line.position(), f"a line of {shown} characters")
         self._enter(line, LineClass.PROBLEM)
 
     # -- one line of each rule ----------------------------------------------------------------
@@ -152,15 +160,13 @@ class Reader:
 
     def _row(self, line: Line, found: Match) -> LineClass:
         dump = self._open(line)
+        if found.kind == "row" and placing.is_ruler(line.text):
+            return LineClass.NOISE
         if found.kind == "row" and not dump.is_readable:
-            dump.lose(line.number)
+            dump.lose_row(line.position())
             return LineClass.PROBLEM
-        try:
-            dump.keep(dump.rows(found, line.position, len(line.text.rstrip()) + 1))
-        except Refused as refused:
-            dump.refuse(refused)
-            return LineClass.PROBLEM
-        return LineClass.ROW
+        made = dump.rows(found, line.position, len(line.text.rstrip()) + 1)
+        return LineClass.ROW if dump.keep(made, line.position()) else LineClass.PROBLEM
 
     def _missed(self, line: Line, miss: Miss) -> LineClass:
         if self.dump is None:
@@ -169,9 +175,9 @@ class Reader:
         if self.dump.section is not None and self.dump.section.kind is None:
             self.dump.keep_text()
             return LineClass.KEPT
-        self.dump.pass_over()
         at, fields = _not_understood(line.text, miss)
         self.dump.problems.add("not-understood", line.position(at), **fields)
+        self.dump.lose_line(line.position(at), f"a line that is not understood: {fields['found']}")
         return LineClass.PROBLEM
 
     # -- dumps --------------------------------------------------------------------------------
@@ -187,7 +193,7 @@ class Reader:
     def _new(self, line: Line, *, headed: bool) -> RunBuilder:
         self._outside.dump_begins()
         ends = "end" in self.layout.kinds
-        dump = RunBuilder(self.layout.name, line.number, headed=headed, ends=ends)
+        dump = RunBuilder(self.layout.name, self.words, line.number, headed=headed, ends=ends)
         dump.reached(line.number)
         return dump
 

@@ -1,12 +1,14 @@
 """Cells by column -> the row they make, and which rows cannot be true.
 
-A cell of `-`, or an empty one, says nothing: None. A row with a wrong cell, or one that contradicts
-itself, is refused by `cells.Wrong` and costs no other.
+A cell of `-`, or an empty one, says nothing: None. A cell that cannot be read costs itself and no
+other, unless the row is nothing without it: its place, a step, a word of memory. A row that
+contradicts itself is no row.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from memdiag.model import (
@@ -22,26 +24,67 @@ from memdiag.model import (
 )
 from memdiag.model.problems import Position
 from memdiag.model.quantities import Quantity, parse
-from memdiag.reading.converters import CONVERTERS, Wrong
+from memdiag.model.vocabulary import Vocabulary
+from memdiag.reading import cell_values
+from memdiag.reading.converters import Wrong
+from memdiag.reading.repairs import Repair
 
 UNSAID = ("-", "")
 
+_VITAL: Mapping[str, frozenset[str]] = {
+    "training": frozenset({"step"}),
+    "counts": frozenset(),
+    "errors": frozenset({"wrote", "read", "mask"}),
+    "rails": frozenset({"rail", "ohms"}),
+    "heat": frozenset({"rail"}),
+    "values": frozenset({"name"}),
+}
+"""Columns without which a row of a table says nothing, beside those of its place."""
 
-def build(kind: str, cells: Mapping[str, str], position: Position) -> Row:
-    """The row of table `kind` that these cells make; cells of columns the table does not have are
-    kept in `extra`. Raises `Wrong`."""
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """What cells make: a row, None where nothing of it can stand; the place as far as it is read;
+    the cells that could not be read, or what costs the row; what was written otherwise."""
+
+    row: Row | None
+    place: Place
+    wrong: tuple[Wrong, ...]
+    repairs: tuple[Repair, ...]
+
+
+def build(kind: str, cells: Mapping[str, str], position: Position, words: Vocabulary) -> Made:
+    """What these cells make of table `kind`; cells of columns the table does not have are kept in
+    `extra`."""
     known = schema.by_name(kind)
     place: dict[str, Any] = {}
     values: dict[str, Any] = {}
     extra: dict[str, str] = {}
+    wrong: list[Wrong] = []
+    repairs: list[Repair] = []
     for name, text in cells.items():
         column = known.get(name)
         if column is None:
             extra[name] = text
         elif text not in UNSAID:
-            into = place if name in schema.SCOPE else values
-            into[column.fills] = CONVERTERS[column.cell](name, text)
-    return _BUILD[kind](values, {"position": position, "place": Place(**place), "extra": extra})
+            try:
+                value, told = cell_values.read(column, text, words)
+            except Wrong as bad:
+                wrong.append(bad)
+                continue
+            if told is not None:
+                repairs.append(told)
+            if value is not None:
+                into = place if name in schema.SCOPE else values
+                into[column.fills] = value
+    at = Place(**place)
+    row = None
+    if not any(w.column in schema.SCOPE or w.column in _VITAL[kind] for w in wrong):
+        try:
+            row = _BUILD[kind](values, {"position": position, "place": at, "extra": extra})
+        except Wrong as bad:
+            wrong.append(bad)
+    return Made(row, at, tuple(wrong), tuple(repairs))
 
 
 def _need(values: Mapping[str, Any], *names: str) -> None:

@@ -15,7 +15,7 @@ class RowCount:
     """Counts what a dump printed; `ends` says whether its layout prints an end line."""
 
     ends: bool
-    _printed: int = 0  # rows of known tables, read or not
+    printed: int = 0  # rows of known tables, read or not
     _kept: int = 0  # lines of unknown sections
     _unknown: int = 0  # unknown sections
     _end_line: int | None = None
@@ -23,7 +23,7 @@ class RowCount:
 
     def add_rows(self, n: int) -> None:
         """Rows of known tables, read or not."""
-        self._printed += n
+        self.printed += n
 
     def add_unknown_section(self) -> None:
         self._unknown += 1
@@ -45,7 +45,7 @@ class RowCount:
             yield problem("end-missing", Position(max(last_line, 1)))
             return
         # Rows of sections memdiag does not know may be counted, with or without their headers.
-        every = self._printed + self._kept
-        if self._promised not in (None, self._printed, every, every - self._unknown):
+        every = self.printed + self._kept
+        if self._promised not in (None, self.printed, every, every - self._unknown):
             where = Position(self._end_line or 1)
-            yield problem("end-count", where, promised=self._promised, found=self._printed)
+            yield problem("end-count", where, promised=self._promised, found=self.printed)

@@ -14,6 +14,8 @@ from memdiag.model import (
     CountRow,
     ErrorRow,
     HeatRow,
+    Lost,
+    LostKind,
     RailRow,
     Row,
     Run,
@@ -25,12 +27,15 @@ from memdiag.model import (
 )
 from memdiag.model.error_log import ErrorLog, LogKey
 from memdiag.model.problems import Position, Problem
+from memdiag.model.vocabulary import Vocabulary
 from memdiag.reading import converters, line_rows
 from memdiag.reading.count_builder import Columns, CountBuilder
 from memdiag.reading.error_log_builder import PER_ADDRESS, LogBuilder
 from memdiag.reading.header import HeadLines
-from memdiag.reading.line_rows import PositionOf
+from memdiag.reading.line_rows import LineRow, PositionOf
+from memdiag.reading.lost_list import LostList
 from memdiag.reading.problem_list import ProblemList
+from memdiag.reading.repairs import Repairs
 from memdiag.reading.row_count import RowCount
 from memdiag.reading.section import Section
 
@@ -68,6 +73,7 @@ class RunBuilder:
     end line."""
 
     layout: str
+    words: Vocabulary
     first_line: int
     headed: bool
     ends: InitVar[bool]
@@ -79,6 +85,10 @@ class RunBuilder:
     _errors: LogBuilder = field(default_factory=LogBuilder)
     _counts: CountBuilder = field(default_factory=CountBuilder)
     _last_line: int = 0
+    _beside: int = 0  # lines that are no rows of a table, and were lost all the same
+    _lost: LostList = field(default_factory=LostList)
+    _repairs: Repairs = field(default_factory=Repairs)
+    _tables: set[str] = field(default_factory=set)
     _row_count: RowCount = field(init=False)
     _told_columns: set[str] = field(default_factory=set)
 
@@ -105,13 +115,18 @@ class RunBuilder:
         self._close_section()
         lower = name.lower()
         known = (*schema.OWN, "run")
-        kind = lower if lower in known else None
-        self.section = Section(name, kind)
+        kind = lower if lower in known else spelling.one_off(lower, known)
+        self.section = Section(name, kind, self.words)
+        shown = converters.shorten(name)
         if kind is None:
             self._row_count.add_unknown_section()
             near = spelling.did_you_mean(lower, known)
             hint = near or "its lines are kept as text and used for nothing"
-            self.problems.add("unknown-section", where, name=converters.shorten(name), hint=hint)
+            self.problems.add("unknown-section", where, name=shown, hint=hint)
+        elif kind != lower:
+            self.problems.add("section-misspelt", where, name=shown, taken=kind)
+        if self.section.table is not None:
+            self._tables.add(self.section.table)
 
     def _close_section(self) -> None:
         if self.section is not None:
@@ -127,18 +142,18 @@ class RunBuilder:
         if section is None or section.table is None:
             return
         known = schema.columns(section.table)
-        cells = [cell for cell in found if cell.column != "section"]
-        names = tuple((cell.text or "").lower() for cell in cells)
-        section.set_columns(names)
-        for cell, name in zip(cells, names, strict=True):
-            if name not in known and name not in self._told_columns:
-                self._told_columns.add(name)
-                near = spelling.did_you_mean(name, known)
+        for heading in section.set_header([c for c in found if c.column != "section"]):
+            where = position(heading.at)
+            if heading.repair is not None:
+                self._repairs.add((heading.repair,), where)
+            elif heading.name not in known and heading.name not in self._told_columns:
+                self._told_columns.add(heading.name)
+                near = spelling.did_you_mean(heading.name, known)
                 hint = near or "its cells are kept and used for nothing"
                 self.problems.add(
                     "unknown-column",
-                    position(cell.at),
-                    name=converters.shorten(name),
+                    where,
+                    name=converters.shorten(heading.name),
                     section=section.name,
                     hint=hint,
                 )
@@ -152,20 +167,31 @@ class RunBuilder:
 
     # -- rows ---------------------------------------------------------------------------------
 
-    def rows(self, found: Match, position: PositionOf, end: int) -> list[Row]:
-        """The rows that a line gives; none is kept yet. Raises `line_rows.Refused`."""
-        return list(line_rows.rows(found, self.section, self.context, position, end))
+    def rows(self, found: Match, position: PositionOf, end: int) -> list[LineRow]:
+        """The rows that a line gives; none is kept yet."""
+        at = line_rows.Setting(self.section, self.context, self.words, position, end)
+        return list(line_rows.rows(found, at))
 
-    def keep(self, made: Sequence[Row]) -> None:
-        """Keep the rows of one line: all of them, or none (`refuse`)."""
+    def keep(self, made: Sequence[LineRow], where: Position) -> bool:
+        """Keep the rows of one line, as far as they can be read; whether there is any."""
         self._row_count.add_rows(len(made))
-        for row in made:
-            if isinstance(row, ErrorRow):
-                self._errors.add(row)
-            elif isinstance(row, CountRow):
-                self._counts.add(row)
-            else:
-                self._rows[TABLE_OF[type(row)]].append(row)
+        for each in made:
+            self._repairs.add(each.repairs, where)
+            for fault in each.faults:
+                self.problems.add(fault.code, fault.where, **fault.fields)
+            if each.faults:
+                self._lost.add(fault.lost for fault in each.faults)
+            if each.row is not None:
+                self._keep(each.row)
+        return any(each.row is not None for each in made)
+
+    def _keep(self, row: Row) -> None:
+        if isinstance(row, ErrorRow):
+            self._errors.add(row)
+        elif isinstance(row, CountRow):
+            self._counts.add(row)
+        else:
+            self._rows[TABLE_OF[type(row)]].append(row)
 
     def take_columns(self, rows: ColumnRows) -> None:
         """Keep rows that were read in columns."""
@@ -176,25 +202,26 @@ class RunBuilder:
         self._row_count.add_rows(rows.last - rows.first + 1)
         self.reached(rows.last)
 
-    def refuse(self, refused: line_rows.Refused) -> None:
-        """A row that cannot be kept."""
-        self._row_count.add_rows(1)
-        self.problems.add(refused.code, refused.where, **refused.fields)
-
-    def lose(self, line: int) -> None:
+    def lose_row(self, where: Position) -> None:
         """A row of the open table, whose columns are not known."""
         assert self.section is not None
-        self.section.lose(line)
+        self.section.lose(where.line)
         self._row_count.add_rows(1)
+        name = converters.shorten(self.section.name)
+        says = f"a row of section [{name}], whose columns are not known"
+        self._lost.add((Lost(where, LostKind.ROW, says),))
 
     def keep_text(self) -> None:
         """A line of a section memdiag does not know."""
         self._row_count.add_kept_line()
 
-    def pass_over(self) -> None:
+    def lose_line(self, where: Position, says: str) -> None:
         """A line that no rule takes; in a table it was one of its rows."""
         if self.section is not None and self.section.table is not None:
             self._row_count.add_rows(1)
+        else:
+            self._beside += 1
+        self._lost.add((Lost(where, LostKind.LINE, says),))
 
     # -- the end ------------------------------------------------------------------------------
 
@@ -209,11 +236,23 @@ class RunBuilder:
         self._close_section()
         head, wrong = self._head.read()
         lacks = tuple(self._row_count.lacks(self._last_line))
-        self.problems.extend((*wrong, *lacks))
+        self.problems.extend((*wrong, *lacks, *self._repairs.problems()))
         kept = self._rows
         read = sum(map(len, kept.values())) + len(self._errors) + len(self._counts)
         last = max(self._last_line, self.first_line)
-        source = Source("", self.first_line, last, not lacks, read, self.layout, name, self.headed)
+        source = Source(
+            "",
+            self.first_line,
+            last,
+            not lacks,
+            read,
+            self.layout,
+            name,
+            self.headed,
+            printed=self._row_count.printed + self._beside,
+            lost=self._lost.rows,
+            tables=frozenset(self._tables | {name for name in kept if kept[name]}),
+        )
         text, later = pasted.between(self.first_line, last)
         log, counts = self._errors.finish(), self._counts.finish()
         self._tell_what_is_not_held(log, counts)
@@ -227,6 +266,7 @@ class RunBuilder:
             tuple(kept["heat"]),
             tuple(kept["values"]),
             problems=self.problems.closed(),
+            lost=self._lost.closed(),
             text=text,
             later=later,
         )

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from memdiag.layouts.matcher import Cell
 from memdiag.model import schema
 from memdiag.model.problems import Position, Problem, problem
-from memdiag.reading import converters
+from memdiag.model.vocabulary import Vocabulary
+from memdiag.reading import headings
+from memdiag.reading.headings import Heading
 
 
 @dataclass(slots=True, eq=False)
@@ -17,8 +19,10 @@ class Section:
 
     name: str
     kind: str | None
+    words: Vocabulary
     columns: tuple[str, ...] | None = None
     blocked: str = ""  # why its rows cannot be read
+    _header: tuple[str, ...] = ()  # the words of its header line, in lower case
     _lost: int = 0  # rows not read because of that
     _first_lost: int = 0
     _why_lost: str = ""  # why the first of the lost rows could not be read
@@ -33,18 +37,26 @@ class Section:
         """Whether its rows can be read."""
         return self.columns is not None and not self.blocked
 
-    def is_header(self, names: Sequence[str]) -> bool:
+    def is_header(self, found: Sequence[Cell]) -> bool:
         """Whether a line of it can be a line of column names."""
         if self.table is None:
             return False
         known = schema.columns(self.table)
-        if self.columns is None:
-            return any(name in known for name in names)
-        return tuple(names) == self.columns or (len(names) > 1 and all(n in known for n in names))
+        plain = tuple((cell.text or "").lower() for cell in headings.words(found))
+        if self.columns is not None:
+            every = len(plain) > 1 and all(name in known for name in plain)
+            return every or plain in (self.columns, self._header)
+        if any(name in known for name in plain):
+            return True
+        named = [h.name in known for h in headings.read(found, self.table, self.words)]
+        return sum(named) > 1
 
-    def set_columns(self, names: tuple[str, ...]) -> None:
-        """The names in its header line. `blocked` says what is wrong with them."""
+    def set_header(self, found: Sequence[Cell]) -> list[Heading]:
+        """The columns that its header line names. `blocked` says what is wrong with them."""
         assert self.table is not None
+        read = headings.read(found, self.table, self.words)
+        names = tuple(heading.name for heading in read)
+        self._header = tuple((cell.text or "").lower() for cell in headings.words(found))
         self.columns, self.blocked = names, ""
         twice = next((n for n in names if names.count(n) > 1), None)
         if twice is not None:
@@ -54,6 +66,7 @@ class Section:
             lacking.append("wrote and read, or mask")
         if lacking:
             self.blocked = f"its header line lacks {' and '.join(lacking)}"
+        return read
 
     def lose(self, line: int) -> None:
         """A row whose columns are not known."""
@@ -70,24 +83,6 @@ class Section:
             yield problem(
                 "rows-unreadable", where, rows=rows, section=self.name, why=self._why_lost
             )
-
-    def named(self, found: Sequence[Cell], end: int) -> tuple[Cell, ...]:
-        """Cells under its columns. Raises `converters.Wrong`, its column the number of a column of
-        text (`end` is the one after the line's last), where they are too few or too many."""
-        assert self.columns is not None
-        if len(found) != len(self.columns):
-            over = len(found) > len(self.columns)
-            column = found[len(self.columns)].at if over else end
-            raise converters.Wrong(
-                "cell-count",
-                str(max(column, 1)),
-                found=len(found),
-                wanted=len(self.columns),
-                columns=" ".join(self.columns),
-            )
-        return tuple(
-            Cell(name, cell.text, cell.at) for name, cell in zip(self.columns, found, strict=True)
-        )
 
 
 def count(n: int, word: str) -> str:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, BinaryIO
 
 from memdiag.layouts.matcher import Layout
 from memdiag.model.problems import Problem
+from memdiag.model.vocabulary import Vocabulary
 from memdiag.reading.chunks import Chunks, KeptWhole
 from memdiag.reading.cleaning.clean import Cleaned
 from memdiag.reading.cleaning.prefixes import ANCHOR
@@ -23,10 +24,10 @@ if TYPE_CHECKING:
     from memdiag.reading.columnar.blocks import ColumnReader
 
 
-def read_whole(cleaned: Cleaned, layout: Layout, *, name: str) -> Reading:
+def read_whole(cleaned: Cleaned, layout: Layout, *, name: str, words: Vocabulary) -> Reading:
     """Read a text that is one chunk. Raises nothing, whatever the text."""
     planner = Planner(layout, large=False)
-    reader = Reader(planner, name, KeptWhole(cleaned.pasted), cleaned.problems)
+    reader = Reader(planner, name, KeptWhole(cleaned.pasted), words, cleaned.problems)
     reader.feed(cleaned.lines, cleaned.wrap_width)
     return reader.close()
 
@@ -36,6 +37,7 @@ def read(
     layout: Layout,
     *,
     name: str,
+    words: Vocabulary,
     said: tuple[Problem, ...] = (),
     anchor: re.Pattern[str] = ANCHOR,
     in_columns: bool = True,
@@ -48,7 +50,7 @@ def read(
     """
     chunks = Chunks(anchor)
     planner = Planner(layout, large=in_columns, window=window)
-    reader = Reader(planner, name, chunks.kept, said)
+    reader = Reader(planner, name, chunks.kept, words, said)
     with ExitStack() as stack:
         road = Road(reader, chunks, stack)
         for block in blocks:

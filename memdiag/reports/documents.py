@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from memdiag import __version__
-from memdiag.model import Finding, Place, Verdict
+from memdiag.model import Finding, Lost, Obstacle, Place, Verdict
 from memdiag.model.problems import Problem
 from memdiag.model.table import COLUMNS, TableRow
 from memdiag.reports.page import Page
@@ -32,6 +32,10 @@ def verdict_document(verdict: Verdict) -> dict[str, Any]:
             "lines": run.source.lines,
             "rows": run.source.rows,
             "complete": run.source.complete,
+            "printed": run.source.printed,
+            "understood": run.source.printed - run.source.lost,
+            "lost": [_lost(lost) for lost in run.lost],
+            "unheard": [scope_document(place) for place in verdict.release.unheard],
         },
         "summary": {
             "cause": s.cause.value,
@@ -39,6 +43,10 @@ def verdict_document(verdict: Verdict) -> dict[str, Any]:
             "action": s.action.value,
             "probability": s.probability,
             "text": s.text,
+        },
+        "release": {
+            "allowed": verdict.released,
+            "because": [_obstacle(o) for o in verdict.release.obstacles],
         },
         "findings": [_finding(f) for f in verdict.findings],
         "table": [row_document(row) for row in verdict.table],
@@ -57,6 +65,26 @@ def verdicts_document(verdicts: Sequence[Verdict]) -> Any:
 
 def row_document(row: TableRow) -> dict[str, Any]:
     return {name: getattr(row, name) for name in COLUMNS}
+
+
+def _lost(lost: Lost) -> dict[str, Any]:
+    return {
+        "kind": lost.kind.value,
+        "line": lost.position.line,
+        "column": lost.position.column,
+        "says": lost.says,
+        "scope": None if lost.place is None else scope_document(lost.place),
+    }
+
+
+def _obstacle(o: Obstacle) -> dict[str, Any]:
+    return {
+        "kind": o.kind.value,
+        "says": o.says,
+        "settle": o.settle,
+        "scopes": [scope_document(place) for place in o.places],
+        "lines": list(o.lines),
+    }
 
 
 def _finding(f: Finding) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from functools import partial
 from itertools import groupby
 
-from memdiag.model import HEATS, WANTS_WORK, Action, Cause, Finding, Run, Verdict
+from memdiag.model import HEATS, WANTS_WORK, Action, Cause, Finding, Run, Source, Verdict
 from memdiag.model.problems import Severity
 from memdiag.model.quantities import CERTAIN, show_count, show_probability
 from memdiag.model.words import ACTION_WORDS, AS_DECLARED, action_words
@@ -18,7 +18,7 @@ MANY = 3
 """From this many on, sites disturbed by one fault are told of together."""
 
 MOST_WARNINGS = 8
-MEASURE = "run the missing steps and a stress test, then judge again"
+NOT_YET = "RETEST: do not release it yet"
 
 
 def verdict_page(
@@ -54,8 +54,7 @@ def part(verdict: Verdict, name: str, every_row: bool, crowded: bool) -> Part:
     run, source = verdict.run, verdict.run.source
     told = tuple(_together(verdict))
     steps = dict.fromkeys(s for t in told if isinstance(t, Item) for s in t.next)
-    if verdict.summary.action is Action.RETEST and not steps:
-        steps = {MEASURE: None}
+    steps |= dict.fromkeys(f"{o.says}: {o.settle}" for o in verdict.release.obstacles)
     warnings = [
         f"{p.severity}: {p.sentence()}" for p in verdict.problems if p.severity is not Severity.INFO
     ]
@@ -77,7 +76,16 @@ def part(verdict: Verdict, name: str, every_row: bool, crowded: bool) -> Part:
         notes_in_short=(*verdict.notes, *warnings[:MOST_WARNINGS], *left),
         remarks=verdict.notes,
         problems=verdict.problems,
-        prints=(("", source.sha256, f"{source.lines} lines, {source.rows} rows"),),
+        prints=(("", source.sha256, _size(source)),),
+    )
+
+
+def _size(source: Source) -> str:
+    """How long a dump is, and how much of it was understood where that is not all."""
+    if not source.lost:
+        return f"{source.lines} lines, {source.rows} rows"
+    return (
+        f"{source.lines} lines, {source.printed - source.lost} of {source.printed} rows understood"
     )
 
 
@@ -86,9 +94,12 @@ def answer(verdict: Verdict) -> Answer:
     s, run = verdict.summary, verdict.run.head
     top = verdict.findings[0] if verdict.findings else None
     idle = s.action is Action.NONE
-    do = ACTION_WORDS[Action.NONE] if idle else "RETEST what was not measured"
-    sure, likely = show_probability(s.probability), ""
+    do = ACTION_WORDS[Action.NONE] if idle else NOT_YET
+    sure, likely = show_probability(s.probability) if top is not None or idle else "", ""
     where, place = verdict.board.name or "", verdict.board.name or ""
+    held = {p for o in verdict.release.obstacles for p in o.places}
+    if top is None and s.site is not None:
+        where, place = s.site, str(next(iter(held))) if len(held) == 1 else s.site
     if top is not None:
         do = action_words(s.action, top.place)
         if not idle:
@@ -186,6 +197,9 @@ def marks(verdict: Verdict) -> dict[str, Mark]:
         # The whole board picks out no site.
         for ref in () if finding.place.is_board else finding.place.sites(verdict.board):
             found.setdefault(ref, Mark(finding.cause.value, ref == work))
+    for place in (p for o in verdict.release.obstacles for p in o.places):
+        if place.site is not None:
+            found.setdefault(place.site, Mark(Cause.UNDECIDED.value, place.site == work))
     return found
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from memdiag.model import Action, Cause, Finding, Place, Run, Summary, Verdict
+from memdiag.model import Action, Cause, Finding, Place, Quote, Run, Summary, Verdict
 from tests.accuracy import scoring
 from tests.accuracy.page import aims, page
 from tests.accuracy.scoring import Score, agrees, matches, score
@@ -32,6 +32,7 @@ def finding(truth: Truth, **more: object) -> Finding:
         action,
         "as it is",
         expected=truth.expected,
+        evidence=(Quote(12, "by hand"),),
     )
     return replace(made, **more)  # type: ignore[arg-type]
 
@@ -95,7 +96,8 @@ def test_silence_finds_nothing_and_accuses_nobody(monkeypatch: pytest.MonkeyPatc
 def test_a_replace_at_a_good_package_is_wrong(monkeypatch: pytest.MonkeyPatch) -> None:
     scene = next(s for s in map(small, range(100)) if not s.truth)
     site = scene.board.sites[0].ref
-    wrong = Finding(Place(site), Cause.WEAK, 0.95, (), None, Action.REPLACE, "")
+    proof = (Quote(12, "by hand"),)
+    wrong = Finding(Place(site), Cause.WEAK, 0.95, (), None, Action.REPLACE, "", evidence=proof)
     scored = says(scene, [wrong], monkeypatch)
     assert scored.alarm and scored.wrong_replace == (site,) and scored.accused == (site,)
     assert [c.true for c in scored.claims] == [False]

@@ -193,11 +193,11 @@ def ordinary() -> None:
     from memdiag.reading import load
 
     body = "".join(
-        f"U{1 + i % 12} {i % 24} {i % 2} read pass 0.46UI 61mV 00111100 12+-4\n" for i in range(500)
+        f"U{1 + i % 12} {i % 24} {i % 2} read pass 0.46UI 61mV 00111100 12 4\n" for i in range(500)
     )
     text = (
         "bench-dump 1\n[run]\nid a\n[training]\nsite ch lane step result width height window "
-        f"delay\n{body}[end] 500\n"
+        f"delay spread\n{body}[end] 500\n"
     )
     lines = text.count("\n")
     took = best({"load": lambda: load.load(text)})["load"]

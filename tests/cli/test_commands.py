@@ -64,12 +64,12 @@ CASES: dict[str, Case] = {
     "read-csv": Case("read samples/weak-package.dump --format csv"),
     "read-markdown": Case("read samples/ddr4-weak-row.dump --format markdown"),
     # readings without a dump
-    "rails-short": Case("rails VDD_MEM_A=0.4:settled VDD_MEM_B=200 --board quince-12"),
-    "rails-off": Case("rails VDD_MEM_A=31 --board quince-12 --off U3 --after VDD_MEM_A=210"),
+    "rails-short": Case("rails VDD_MEM_A=0.4:settled VDD_MEM_B=112 --board quince-12"),
+    "rails-off": Case("rails VDD_MEM_A=18 --board quince-12 --off U3 --after VDD_MEM_A=117"),
     "rails-nameless": Case("rails VDD=0.3:settled VPP=12"),
     "rails-json": Case("rails VDD_MEM_A=0.4 --warm VDD_MEM_A:U2 --board quince-12 --format json"),
     "rails-markdown": Case(
-        "rails VDD_MEM_A=31 --board quince-12 --off U3 --after VDD_MEM_A=210 --format markdown"
+        "rails VDD_MEM_A=18 --board quince-12 --off U3 --after VDD_MEM_A=117 --format markdown"
     ),
     "rails-csv": Case("rails VDD_MEM_A=0.4:settled VDD_MEM_B=0L --board quince-12 --format csv"),
     "rails-wrong": Case("rails VDD_MEM_A --board quince-12"),

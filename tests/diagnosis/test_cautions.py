@@ -6,13 +6,16 @@ import pytest
 
 from memdiag.boards import profiles
 from memdiag.diagnosis import cautions
-from memdiag.model import Action, Cause, Finding, Place, Work
+from memdiag.model import Action, Cause, Finding, Place, Quote, Work
 from tests.support import rails
 
 
 def finding(action: Action, *asks: Work) -> Finding:
     place = Place(site="U3")
-    return Finding(place, Cause.WEAK, 1.0, (), None, action, "", asks=frozenset(asks))
+    proof = (Quote(12, "read: fail"),)
+    return Finding(
+        place, Cause.WEAK, 1.0, (), None, action, "", evidence=proof, asks=frozenset(asks)
+    )
 
 
 @pytest.mark.parametrize(
@@ -38,6 +41,6 @@ def test_work_that_can_hurt_has_its_caution(asked: Finding, given: str | None) -
 def test_a_rail_is_fed_with_the_caution_of_it() -> None:
     board = profiles.find("quince-12")
     assert board is not None
-    verdict = rails.check(["VDD_MEM_A=31"], board, after=["VDD_MEM_A=210"], off=["U3"]).verdict
+    verdict = rails.check(["VDD_MEM_A=18"], board, after=["VDD_MEM_A=117"], off=["U3"]).verdict
     assert any("feed VDD_MEM_A" in step for f in verdict.findings for step in f.next)
     assert any(text.startswith(cautions.INJECT) for text in verdict.cautions)

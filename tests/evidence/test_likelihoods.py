@@ -20,14 +20,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag.boards import profiles
-from memdiag.evidence import (
-    addresses,
-    error_counts,
-    error_signs,
-    margins,
-    measurements,
-    training_steps,
-)
+from memdiag.evidence import addresses, error_counts, error_signs, margins, training_steps
+from memdiag.evidence.measurements import Try, effective
 from memdiag.evidence.nodes import FLOOR, LINE, PLACE, SHAPE, Node
 from memdiag.model import STEPS, Result
 from memdiag.reading.load import load
@@ -357,12 +351,19 @@ def test_what_was_not_run_says_nothing_of_the_place() -> None:
 
 
 def test_the_last_attempt_counts() -> None:
-    tried = [(1, Result.FAIL, None), (2, Result.PASS, None)]
-    assert measurements.effective(tried) in (Result.PASS, Result.MARGINAL)
-    assert measurements.effective(tried[::-1]) is measurements.effective(tried)
-    assert measurements.effective([(1, Result.PASS, None), (2, Result.FAIL, None)]) is Result.FAIL
-    assert measurements.effective([(1, Result.NOT_RUN, None)]) is None
-    assert measurements.effective([(1, Result.PASS, 9)]) is Result.MARGINAL
+    tried = [Try(1, None, Result.FAIL), Try(2, None, Result.PASS)]
+    assert effective(tried) in (Result.PASS, Result.MARGINAL)
+    assert effective(tried[::-1]) is effective(tried)
+    assert effective([Try(1, None, Result.PASS), Try(2, None, Result.FAIL)]) is Result.FAIL
+    assert effective([Try(1, None, Result.NOT_RUN)]) is None
+    assert effective([Try(1, None, Result.PASS, 9)]) is Result.MARGINAL
+
+
+def test_of_candidates_the_best_counts_and_of_rows_that_contradict_each_other_the_worse() -> None:
+    scan = [Try(1, "b0", Result.NOT_FOUND), Try(1, "b1", Result.PASS)]
+    assert effective(scan) is Result.PASS
+    assert effective([*scan, Try(1, "b1", Result.FAIL)]) is Result.FAIL
+    assert effective([Try(1, None, Result.PASS), Try(1, None, Result.FAIL)]) is Result.FAIL
 
 
 # ---- nodes ----

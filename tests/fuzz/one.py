@@ -6,6 +6,7 @@ import io
 from dataclasses import fields
 
 from memdiag.layouts.matcher import Layout
+from memdiag.model.vocabulary import shipped
 from memdiag.reading import chunks, load, stream
 from memdiag.reading.cleaning import clean
 from memdiag.reading.cleaning.prefixes import MARKED
@@ -13,12 +14,12 @@ from tests.support.oracle import accounted, rows_of
 
 HEADS = (
     b"",
-    b"bench-dump 1\n[training]\nsite ch rank lane step result width window delay\n",
+    b"bench-dump 1\n[training]\nsite ch rank lane step result width window delay spread\n",
     b"bench-dump 1\n[counts]\nsite ch lane test bits errors rose fell edc cells\n",
     b"bench-dump 1\n[errors]\nsite ch lane address wrote read mask edc\n",
     b"bench-dump 1\n[run]\n",
     b"memlog,1\ntable,counts,site,bits,errors\n",
-    b"===== memory bring-up =====\nread training, first pass:\nchannel 0, rank 1:\n",
+    b"~~~ memory report ~~~\n(reading, round one)\n(channel 0, rank 1)\n",
 )
 """What an input is put behind, by its first byte: the deeper parts are found sooner."""
 
@@ -41,7 +42,9 @@ def one(data: bytes) -> None:
 def outcome(text: bytes, layout: Layout, *, in_columns: bool) -> list[object]:
     """All that a text is read as, as plain values."""
     blocks = chunks.blocks(io.BytesIO(text), 200)
-    reading, _ = stream.read(blocks, layout, name="-", in_columns=in_columns, window=100)
+    reading, _ = stream.read(
+        blocks, layout, name="-", words=shipped(), in_columns=in_columns, window=100
+    )
     found: list[object] = [list(reading.account.lines())]
     for run in reading.runs:
         found += [run.head, run.source, rows_of(run), run.problems]

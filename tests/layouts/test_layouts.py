@@ -18,23 +18,23 @@ from memdiag.reading.account import LineClass
 SAMPLES = resources.shipped("samples") / "layouts"
 
 CONSOLE = """\
-===== memory bring-up =====
-board: quince-8
-memory: ddr4
-identification:
-no answer
-channel 0, rank 0:
-read training, second pass:
-at set point 1600, 61 C:
-lane 3 | 0 ........ | 1 ..####.. | 2 .......#
-lane 2 | 0 ........ | 1 ........
-lane 3 best 1 ..#####. eye 0.31UI 74mV delay 11+-3
-lane 2 dead, after 4 tries
-lane 3 walking: 12 wrong of 8000000 bits, 10 rose, 2 fell
-miscompare lane 3 at 0x104000: wrote 0x5a read 0x5b, link bad
-miscompare lane 2 at 0x104008: mask 0x81
-reading jitter = 3.1ps
-===== bring-up over =====
+~~~ memory report ~~~
+board = quince-8
+memory = ddr4
+(roll call)
+all silent
+(channel 0, rank 0)
+(reading, round two)
+(clock 1600 at 61 C)
+lane 3 tried 0:________ 1:__oooo__ 2:_______o
+lane 2 tried 0:________ 1:________
+lane 3 chosen 1:__ooooo_ at 11 ease 3, eye 0.31UI by 74mV
+lane 2 nobody there (4 tries)
+lane 3 stripes: 8000000 bits, 12 off (10 up, 2 down)
+word 0x104000 of lane 3: sent 0x5a came 0x5b, link bad
+word 0x104008 of lane 2: off by 0x81
+gauge jitter: 3.1ps
+~~~ report ends ~~~
 """
 
 
@@ -55,16 +55,16 @@ def test_console() -> None:
         (3, "2", "00000001"),
         (2, "0", "00000000"),
         (2, "1", "00000000"),
-        (3, "best 1", "00111110"),
+        (3, "chosen 1", "00111110"),
         (2, None, None),
     ]
     for row in scan:
         assert (row.step, row.attempt, row.point, row.temp) == ("read", 2, "1600", 61)
         assert (row.place.channel, row.place.rank) == (0, 0)
-    best, dead = scan[-2:]
-    assert (best.width, best.height) == (Quantity(0.31, "UI"), Quantity(74, "mV"))
-    assert (best.delay, best.spread) == (Quantity(11), Quantity(3))
-    assert (dead.result, dead.tries) == (Result.NO_RESPONSE, 4)
+    chosen, silent = scan[-2:]
+    assert (chosen.width, chosen.height) == (Quantity(0.31, "UI"), Quantity(74, "mV"))
+    assert (chosen.delay, chosen.spread) == (Quantity(11), Quantity(3))
+    assert (silent.result, silent.tries) == (Result.NO_RESPONSE, 4)
     (count,) = run.counts
     assert (count.bits, count.errors, count.rose, count.fell) == (8_000_000, 12, 10, 2)
     log = run.errors
@@ -111,7 +111,7 @@ def test_commas() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "layout", "rows"), [("console.txt", "console", 112), ("commas.csv", "commas", 29)]
+    ("name", "layout", "rows"), [("console.txt", "console", 96), ("commas.csv", "commas", 29)]
 )
 def test_shipped_samples(name: str, layout: str, rows: int) -> None:
     run = one(SAMPLES / name)
@@ -124,13 +124,13 @@ def test_shipped_samples(name: str, layout: str, rows: int) -> None:
 
 def test_lanes_may_be_listed_downwards_without_changing_the_table() -> None:
     head, *lanes = (
-        "===== memory bring-up =====\nboard: quince-8\nchannel 0, rank 0:\nread training:\n",
-        "lane 3 best 1 ..#####. eye 0.31UI 74mV\n",
-        "lane 2 best 1 ...####. eye 0.28UI 70mV\n",
-        "lane 1 thin\n",
-        "lane 0 dead\n",
+        "~~~ memory report ~~~\nboard = quince-8\n(channel 0, rank 0)\n(reading)\n",
+        "lane 3 chosen 1:__ooooo_, eye 0.31UI by 74mV\n",
+        "lane 2 chosen 1:___oooo_, eye 0.28UI by 70mV\n",
+        "lane 1 narrow\n",
+        "lane 0 silent\n",
     )
-    over = "===== bring-up over =====\n"
+    over = "~~~ report ends ~~~\n"
     down, up = one(head + "".join(lanes) + over), one(head + "".join(reversed(lanes)) + over)
     assert [r.place.lane for r in down.training] == [3, 2, 1, 0]
     rows = table_rows(down)

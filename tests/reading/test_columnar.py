@@ -22,6 +22,7 @@ from memdiag.layouts import registry, row_shapes
 from memdiag.model import CountRow, ErrorRow, Place, Run, schema
 from memdiag.model.error_log import ErrorLog
 from memdiag.model.problems import Position
+from memdiag.model.vocabulary import shipped
 from memdiag.reading import chunks, count_builder, error_log_builder, load, stream
 from memdiag.reading.account import LineClass
 from memdiag.reading.columnar import values as cell_values
@@ -34,7 +35,12 @@ def read(text: str | bytes, layout: str, *, in_columns: bool, window: int = 400)
     data = text.encode() if isinstance(text, str) else text
     blocks = chunks.blocks(io.BytesIO(data), size=max(200, window * 3))
     reading, _ = stream.read(
-        blocks, registry.find(layout), name="-", in_columns=in_columns, window=window
+        blocks,
+        registry.find(layout),
+        name="-",
+        words=shipped(),
+        in_columns=in_columns,
+        window=window,
     )
     return reading
 
@@ -207,37 +213,37 @@ def test_the_same_in_commas(parts: list[str]) -> None:
 
 CONSOLE = st.one_of(
     st.builds(
-        "miscompare lane {} at {}: wrote {} read {}{}".format,
-        st.sampled_from(["0", "3", "x", "77777"]),
+        "word {} of lane {}: sent {} came {}{}".format,
         st.sampled_from(["0x10", "0x1040", "10"]),
+        st.sampled_from(["0", "3", "x", "77777"]),
         st.sampled_from(["0x5a", "0xff", "0xFF"]),
         st.sampled_from(["0x5b", "0x5a", "0x"]),
         st.sampled_from(["", ", link bad", ", link ok", " , link  bad", ", link odd"]),
     ),
     st.builds(
-        "miscompare lane {} at 0x{:x}: mask 0x{:02x}".format,
-        st.integers(0, 7),
+        "word 0x{:x} of lane {}: off by 0x{:02x}".format,
         st.integers(0, 1 << 40),
+        st.integers(0, 7),
         st.integers(0, 255),
     ),
     st.builds(
-        "lane {} {}: {} wrong of {} bits{}".format,
+        "lane {} {}: {} bits, {} off{}".format,
         st.integers(0, 7),
-        st.sampled_from(["walking", "dead", "best"]),
-        st.integers(0, 9),
+        st.sampled_from(["stripes", "silent", "chosen"]),
         st.sampled_from(["8000", "0"]),
-        st.sampled_from(["", ", 1 rose, 2 fell"]),
+        st.integers(0, 9),
+        st.sampled_from(["", " (1 up, 2 down)"]),
     ),
     st.sampled_from(
         [
-            "read training, second pass:",
-            "channel 1, rank 0:",
-            "at set point 1600, 61 C:",
+            "(reading, round two)",
+            "(channel 1, rank 0)",
+            "(clock 1600 at 61 C)",
             "",
-            "lane 3 dead",
-            "lane 3 | 0 ..## | 1 #...",
+            "lane 3 silent",
+            "lane 3 tried 0:__oo 1:o___",
             "usb attached",
-            "===== bring-up over =====",
+            "~~~ report ends ~~~",
         ]
     ),
 )
@@ -245,9 +251,9 @@ CONSOLE = st.one_of(
 
 @given(st.lists(CONSOLE, max_size=60))
 @settings(max_examples=80, deadline=None)
-@example(["lane 3 dead", "channel 1, rank 0:", "miscompare lane 3 at 0x10: wrote 0x5a read 0x5b"])
+@example(["lane 3 silent", "(channel 1, rank 0)", "word 0x10 of lane 3: sent 0x5a came 0x5b"])
 def test_the_same_in_console(lines: list[str]) -> None:
-    text = "\n".join(["===== memory bring-up =====", "ticket: " + "-" * 300, *lines, ""])
+    text = "\n".join(["~~~ memory report ~~~", "ticket = " + "-" * 300, *lines, ""])
     assert_same(read(text, "console", in_columns=True), read(text, "console", in_columns=False))
 
 
@@ -269,6 +275,7 @@ def test_a_heading_between_the_rows_of_a_large_table(temp: str, tmp_path: Path) 
             chunks.blocks(io.BytesIO(text.encode())),
             registry.load(path),
             name="-",
+            words=shipped(),
             in_columns=in_columns,
             window=4000,
         )

@@ -55,7 +55,7 @@ U1   0x2000  0x80000000000000000000000000000001
 
 [rails]
 rail  ohms  trend
-VDDQ  56    rising
+VDDQ  64    rising
 VPP   1.2kohm settled
 VDD   0L    -
 
@@ -153,7 +153,7 @@ def test_every_column_of_an_error_table() -> None:
 def test_every_column_of_the_meter_tables() -> None:
     run = one(FULL)
     assert [(r.rail, r.ohms, r.trend) for r in run.rails] == [
-        ("VDDQ", 56, "rising"),
+        ("VDDQ", 64, "rising"),
         ("VPP", 1200, "settled"),
         ("VDD", math.inf, None),
     ]

@@ -165,7 +165,7 @@ def test_one_mangled_row_costs_that_row_alone(layout: str, data: st.DataObject) 
         # Said at its line; or, where it became a comment or blank, by the count of rows at the end.
         places = [p.position.line for run in found.runs for p in run.problems if p.position]
         codes = [p.code for run in found.runs for p in run.problems]
-        no_count = lines[-1] in ("[end]", "===== bring-up over =====")
+        no_count = lines[-1] in ("[end]", "~~~ report ends ~~~")
         assert (
             at + 1 in places
             or "end-count" in codes
@@ -220,10 +220,11 @@ def test_a_table_cut_at_every_width(width: int) -> None:
     once, twice or three times, and windows are cut inside."""
     text = (
         "bench-dump 1\n[run]\nid  a1\n[training]\n"
-        "site ch rank lane step result candidate width height window taps delay vref tries temp\n"
-        "U1 0 0 0 read pass c1 0.46UI 61mV 000000111111111111000000 2 24+-4 71.5 1 85C\n"
-        "U1 0 0 1 write no-response - - - - - - - 3 -\n"
-        "U12 23 0 1 write marginal c2 0.21UI 31mV 000000000011110000000000 2 23+-4 70.5 1 85C\n"
+        "site ch rank lane step result candidate width height window taps delay spread vref tries "
+        "temp\n"
+        "U1 0 0 0 read pass c1 0.46UI 61mV 000000111111111111000000 2 24 4 71.5 1 85C\n"
+        "U1 0 0 1 write no-response - - - - - - - - 3 -\n"
+        "U12 23 0 1 write marginal c2 0.21UI 31mV 000000000011110000000000 2 23 4 70.5 1 85C\n"
         "[end] 3\n"
     )
     whole, cut = the_run(text), the_run(cut_at(text, width))
@@ -256,8 +257,8 @@ def test_a_line_of_a_million_characters(layout: str, line: bytes) -> None:
     heads = {
         "bench": b"bench-dump 1\n[counts]\nsite bits\nU1 5\n%s\nU2 6\n[end] 3\n",
         "commas": b"memlog,1\ntable,counts,site,bits\nU1,5\n%s\nU2,6\nstop,3\n",
-        "console": b"===== memory bring-up =====\nlane 1 a1: 0 wrong of 5 bits\n%s\n"
-        b"lane 2 a1: 0 wrong of 6 bits\n===== bring-up over =====\n",
+        "console": b"~~~ memory report ~~~\nlane 1 a1: 5 bits, 0 off\n%s\n"
+        b"lane 2 a1: 6 bits, 0 off\n~~~ report ends ~~~\n",
     }
     (run,) = load.load(heads[layout] % line)
     assert [row.bits for row in run.counts][:1] == [5]
@@ -302,7 +303,7 @@ def test_a_long_line_is_looked_at_in_linear_time(layout: str, line: str) -> None
     heads = {
         "bench": "bench-dump 1\n[training]\nsite step result\n",
         "commas": "memlog,1\ntable,training,site,step,result\n",
-        "console": "===== memory bring-up =====\nread training, first pass:\n",
+        "console": "~~~ memory report ~~~\n(reading, round one)\n",
     }
     started = time.perf_counter()
     load.load(heads[layout] + f"{line}\n" * 20)

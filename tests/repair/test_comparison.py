@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from memdiag import stats
 from memdiag.diagnosis.judge import judge
 from memdiag.evidence.measurements import measure
-from memdiag.model import Action, Cause, Finding, Place
+from memdiag.model import Action, Cause, Finding, Place, Quote
 from memdiag.model.comparison import Change, ChangeKind, Comparison, Outcome
 from memdiag.repair.alignment import Counts, align, gather, lines_of
 from memdiag.repair.comparison import compare, history
@@ -252,6 +252,7 @@ def test_two_data_lines_of_one_lane_are_two_places() -> None:
         None,
         Action.REFLOW,
         "by hand",
+        evidence=(Quote(12, "by hand"),),
     )
     other = replace(dead, place=Place("U6", 10, 0, 0, (4, 5)), cause=Cause.BRIDGE)
     made = compare(
@@ -757,7 +758,14 @@ def test_given_verdicts_are_taken_as_they_are() -> None:
     one, two = run(before()), run(after())
     healthy = judge(one, board())
     made_up = Finding(
-        Place(site="U3"), Cause.WEAK, 0.97, ((Cause.CLEAR, 0.03),), None, Action.REPLACE, "by hand"
+        Place(site="U3"),
+        Cause.WEAK,
+        0.97,
+        ((Cause.CLEAR, 0.03),),
+        None,
+        Action.REPLACE,
+        "by hand",
+        evidence=(Quote(12, "by hand"),),
     )
     made = compare(
         one,

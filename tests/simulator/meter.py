@@ -37,7 +37,7 @@ def rail_rows(stand: Stand) -> list[Row]:
     rows = []
     for k, rail in enumerate(plant.wiring.board.rails):
         rng = random.Random(f"{stand.noise.seed}/rail/{k}")
-        typical = rail.healthy_ohms_typical or 200.0
+        typical = rail.healthy_ohms_typical or 130.0
         healthy = typical * rng.uniform(0.9, 1.1)
         settled = settled_ohms(plant, rail, healthy)
         farads, seconds = 10 ** rng.uniform(-4, -2), rng.uniform(1.0, 8.0)
@@ -55,7 +55,7 @@ def heat_rows(stand: Stand) -> list[Row]:
     rows = []
     for k, rail in enumerate(plant.wiring.board.rails):
         rng = random.Random(f"{stand.noise.seed}/heat/{k}")
-        healthy = (rail.healthy_ohms_typical or 200.0) * rng.uniform(0.9, 1.1)
+        healthy = (rail.healthy_ohms_typical or 130.0) * rng.uniform(0.9, 1.1)
         ohms = settled_ohms(plant, rail, healthy)
         lot = rng.uniform(6, 20)
         shunts = [o for o, s in plant.shunt.get(rail.name, []) if s is None or plant.present[s]]

@@ -27,6 +27,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
         "window",
         "taps",
         "delay",
+        "spread",
         "vref",
         "tries",
     ),

@@ -161,6 +161,7 @@ def _measure(stand: Stand, attempt: Attempt, row: Row, eye: Eye) -> None:
             cells["taps"] = rig.per_char
     if rig.delay and eye.width > 0.02:
         cells["delay"] = max(0, round(centre / rig.tap))
+        cells["spread"] = math.floor(eye.width / 2 / rig.tap)
     if rig.tries:
         cells["tries"] = {"pass": 1, "fail": 3, "not-found": 3}.get(eye.result, 2)
 

@@ -290,30 +290,35 @@ def commas(draw: st.DrawFn) -> Written:
 
 
 _CONSOLE_STEPS = {
-    "identification": "id",
-    "command training": "ca",
-    "write levelling": "level",
-    "gate training": "gate",
-    "read training": "read",
-    "write training": "write",
-    "reference training": "vref",
+    "roll call": "id",
+    "commands": "ca",
+    "levelling": "level",
+    "gate": "gate",
+    "reading": "read",
+    "writing": "write",
+    "reference": "vref",
 }
 _CONSOLE_RESULTS = {
-    "good": Result.PASS,
-    "thin": Result.MARGINAL,
-    "bad": Result.FAIL,
-    "no answer": Result.NO_RESPONSE,
-    "dead": Result.NO_RESPONSE,
-    "no setting": Result.NOT_FOUND,
-    "skipped": Result.NOT_RUN,
+    "in order": Result.PASS,
+    "narrow": Result.MARGINAL,
+    "wrong": Result.FAIL,
+    "silent": Result.NO_RESPONSE,
+    "nobody there": Result.NO_RESPONSE,
+    "found none": Result.NOT_FOUND,
+    "left out": Result.NOT_RUN,
 }
-_PASSES = {"first pass": 1, "second pass": 2, "third pass": 3}
+_ROUNDS = {"round one": 1, "round two": 2, "round three": 3}
+
+
+def _drawn(window: str) -> str:
+    """A window as this layout draws it."""
+    return window.replace("0", "_").replace("1", "o")
 
 
 @st.composite
 def console(draw: st.DrawFn) -> Written:
     """The wide console layout: headings, scans with several candidates a line, results, words."""
-    lines = ["===== memory bring-up =====", "board: pear-9"]
+    lines = ["~~~ memory report ~~~", "board = pear-9"]
     rows: list[Row] = []
     at: list[int] = []
 
@@ -325,24 +330,23 @@ def console(draw: st.DrawFn) -> Written:
     for _ in range(draw(st.integers(1, 3))):
         heading = draw(st.sampled_from(sorted(_CONSOLE_STEPS)))
         step = _CONSOLE_STEPS[heading]
-        turn = draw(st.sampled_from(sorted(_PASSES)))
+        turn = draw(st.sampled_from(sorted(_ROUNDS)))
         channel, rank = draw(st.integers(0, 3)), draw(st.integers(0, 1))
-        lines += [f"{heading}, {turn}:", f"channel {channel}, rank {rank}:"]
+        lines += [f"({heading}, {turn})", f"(channel {channel}, rank {rank})"]
         for lane in reversed(range(draw(st.integers(1, 4)))):
             base: dict[str, Any] = {
                 "position": NOWHERE,
                 "place": Place(None, channel, rank, lane),
-                "attempt": _PASSES[turn],
+                "attempt": _ROUNDS[turn],
             }
-            kind = draw(st.sampled_from(["scan", "result", "best", "count", "word"]))
+            kind = draw(st.sampled_from(["scan", "result", "chosen", "count", "word"]))
             if kind == "scan":
                 scans = draw(
                     st.lists(st.text("01", min_size=4, max_size=12), min_size=1, max_size=4)
                 )
-                drawn = [s.replace("0", ".").replace("1", "#") for s in scans]
-                line = " | ".join([f"lane {lane}", *(f"{i} {d}" for i, d in enumerate(drawn))])
+                drawn = " ".join(f"{i}:{_drawn(s)}" for i, s in enumerate(scans))
                 add(
-                    line,
+                    f"lane {lane} tried {drawn}",
                     *(
                         TrainingRow(step=step, candidate=str(i), window=s, **base)
                         for i, s in enumerate(scans)
@@ -352,16 +356,19 @@ def console(draw: st.DrawFn) -> Written:
                 word = draw(st.sampled_from(sorted(_CONSOLE_RESULTS)))
                 result = _CONSOLE_RESULTS[word]
                 add(f"lane {lane} {word}", TrainingRow(step=step, result=result, **base))
-            elif kind == "best":
+            elif kind == "chosen":
                 window = draw(st.text("01", min_size=4, max_size=12))
                 eye = draw(st.integers(1, 99))
-                shown = window.replace("0", ".").replace("1", "#")
+                at_tap, ease = draw(st.integers(0, 99)), draw(st.integers(0, 30))
                 add(
-                    f"lane {lane} best 2 {shown} eye 0.{eye:02}UI",
+                    f"lane {lane} chosen 2:{_drawn(window)} at {at_tap} ease {ease}, "
+                    f"eye 0.{eye:02}UI",
                     TrainingRow(
                         step=step,
-                        candidate="best 2",
+                        candidate="chosen 2",
                         window=window,
+                        delay=Quantity(float(at_tap)),
+                        spread=Quantity(float(ease)),
                         width=Quantity(eye / 100, "UI"),
                         **base,
                     ),
@@ -371,19 +378,19 @@ def console(draw: st.DrawFn) -> Written:
                 wrong = draw(st.integers(0, min(bits, 999)))
                 test = draw(words)
                 add(
-                    f"lane {lane} {test}: {wrong} wrong of {bits} bits",
+                    f"lane {lane} {test}: {bits} bits, {wrong} off",
                     CountRow(test=test, errors=wrong, bits=bits, **base),
                 )
             else:
                 wrote, wrong = draw(st.integers(0, 255)), draw(st.integers(1, 255))
                 add(
-                    f"miscompare lane {lane} at 0x{lane:06x}: "
-                    f"wrote 0x{wrote:02x} read 0x{wrote ^ wrong:02x}, link bad",
+                    f"word 0x{lane:06x} of lane {lane}: "
+                    f"sent 0x{wrote:02x} came 0x{wrote ^ wrong:02x}, link bad",
                     ErrorRow(
                         address=lane, wrote=wrote, wrong=wrong, digits=8, edc_bad=True, **base
                     ),
                 )
-    lines.append("===== bring-up over =====")
+    lines.append("~~~ report ends ~~~")
     return Written("\n".join(lines) + "\n", tuple(rows), tuple(at), "console")
 
 

@@ -173,7 +173,7 @@ KINDS: dict[str, ProblemKind] = {
         "{file}: rail {rail}: healthy_ohms_typical {typical} is below healthy_ohms_min {least}",
         "the typical reading lies above the lowest healthy one",
         (
-            _HEAD + _U1 + '[[rail]]\nname = "VDDQ"\nhealthy_ohms_min = 150\n'
+            _HEAD + _U1 + '[[rail]]\nname = "VDDQ"\nhealthy_ohms_min = 90\n'
             "healthy_ohms_typical = 20\n",
         ),
         "profile",

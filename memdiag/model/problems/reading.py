@@ -46,10 +46,10 @@ KINDS: dict[str, ProblemKind] = {
     ),
     "bad-cell": ProblemKind(
         Severity.ERROR,
-        "{column} is {found!r}, expected {expected}: the row is left out",
+        "{column} is {found!r}, expected {expected}: {costs}",
         "{hint}",
         (
-            _TRAINING + "U1 0 0 read passed 0.4UI\n[end] 1\n",
+            _TRAINING + "U1 0 0 read pazzd 0.4UI\n[end] 1\n",
             _TRAINING + "U1 0 x read pass 0.4UI\n[end] 1\n",
             _TRAINING + "U1 0 0 read pass 0.4mV\n[end] 1\n",
             _ERRORS + "U1 0x10 0xff 0x7g -\n[end] 1\n",
@@ -66,11 +66,17 @@ KINDS: dict[str, ProblemKind] = {
         Severity.ERROR,
         "the row has {found} cells, its table has {wanted} columns: it is left out",
         "the columns are {columns}; write - for what is not said",
-        (_TRAINING + "U1 0 0 read pass\n[end] 1\n", _TRAINING + "U1 0 0 read pass - -\n[end] 1\n"),
+        (_TRAINING + "U1 0 read pass\n[end] 1\n", _TRAINING + "U1 0 0 read pass - -\n[end] 1\n"),
+    ),
+    "row-short": ProblemKind(
+        Severity.ERROR,
+        "the row lacks a cell, and says no {column}: the rest of the row counts",
+        "write - for what is not said; the rig may have said more than the paste holds",
+        ("bench-dump 1\n[training]\nsite ch lane step result\nU1 0 0 read\n[end] 1\n",),
     ),
     "absurd-value": ProblemKind(
         Severity.ERROR,
-        "{column} is {found!r}: {limit}; the row is left out",
+        "{column} is {found!r}: {limit}; {costs}",
         "look at the rig's own screen: characters were lost, or the counter ran over",
         (
             _COUNTS + "U1 100 -3 - - -\n[end] 1\n",
@@ -121,7 +127,7 @@ KINDS: dict[str, ProblemKind] = {
         Severity.INFO,
         "there is no section [{name}] that memdiag knows",
         "{hint}",
-        ("bench-dump 1\n[traning]\nsite step result\nU1 id pass\n[counts]\nbits\n3\n[end] 1\n",),
+        ("bench-dump 1\n[chores]\nsite step result\nU1 id pass\n[counts]\nbits\n3\n[end] 1\n",),
     ),
     "unknown-column": ProblemKind(
         Severity.INFO,

@@ -51,7 +51,7 @@ KINDS: dict[str, ProblemKind] = {
         Severity.WARNING,
         "rail {rail} is not on board {board}: its reading is used for nothing",
         "{nearest}",
-        (_BOARD + "[rails]\nrail ohms\nVDD_MEMA 180\n[end] 1\n",),
+        (_BOARD + "[rails]\nrail ohms\nVDD_MEMA 108\n[end] 1\n",),
     ),
     "memory-differs": ProblemKind(
         Severity.WARNING,

@@ -55,7 +55,7 @@ class ProblemKind:
     via: str = "dump"
 
 
-_ROOMS = ("reading", "pastes", "boards", "runs", "layouts", "settings", "comparing")
+_ROOMS = ("reading", "repairs", "pastes", "boards", "runs", "layouts", "settings", "comparing")
 
 
 @cache

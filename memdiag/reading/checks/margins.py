@@ -64,7 +64,16 @@ def repeated(run: Run, board: Board) -> Iterator[Problem]:
     seen: set[Hashable] = set()
     again = Sightings()
     for row in run.training:
-        key = (_setting(row), row.result, row.width, row.height, row.window, row.delay, row.spread, row.tries)
+        key = (
+            _setting(row),
+            row.result,
+            row.width,
+            row.height,
+            row.window,
+            row.delay,
+            row.spread,
+            row.tries,
+        )
         if key in seen:
             again.add(row.position)
         seen.add(key)

@@ -16,7 +16,6 @@ from memdiag.reading.columnar import values
 from memdiag.reading.columnar.cutting import Cut
 from memdiag.reading.columnar.row_plans import FIELD_OF, KEYS, LATE, RowPlan
 from memdiag.reading.error_log_builder import distinct
-from memdiag.reading.row_builder import UNSAID
 
 Flags = npt.NDArray[np.bool_]
 I64 = npt.NDArray[np.int64]
@@ -55,10 +54,8 @@ class RowCells:
 
     def _fixed(self, name: str, convert: Any) -> Any:
         text = self.texts.get(name)
-        if text is None or text in UNSAID:
-            return None
         try:
-            return convert(name, text)
+            return None if text is None else values.plain(text, name, convert)
         except converters.Wrong:
             self.fine[:] = False
             return None

@@ -21,7 +21,6 @@ from memdiag.reading.columnar.cutting import Cut
 from memdiag.reading.columnar.row_cells import RowCells
 from memdiag.reading.columnar.row_plans import FIELD_OF, KEYS, LATE, WHOLE, RowPlan
 from memdiag.reading.error_log_builder import same, used_keys
-from memdiag.reading.row_builder import UNSAID
 
 Flags = npt.NDArray[np.bool_]
 I64 = npt.NDArray[np.int64]
@@ -35,7 +34,7 @@ def late(plan: RowPlan, context: Mapping[str, str]) -> dict[str, Any] | None:
         if name in LATE and name in schema.columns(plan.table) and name not in plan.columns:
             convert = converters.converter(plan.table, name)
             try:
-                found[name] = None if text in UNSAID else convert(name, text)
+                found[name] = values.plain(text, name, convert)
             except converters.Wrong:
                 return None
     return found

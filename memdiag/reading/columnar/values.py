@@ -15,7 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from memdiag.reading.columnar.cell_match import buffers
-from memdiag.reading.converters import Wrong, integer
+from memdiag.reading.converters import ALSO_UNSAID, Wrong, integer
 from memdiag.reading.row_builder import UNSAID
 
 Flags = npt.NDArray[np.bool_]
@@ -132,6 +132,16 @@ def _unsaid(heads: I64, lengths: I64, data: npt.NDArray[np.uint8]) -> Flags:
     return found
 
 
+def plain(word: str, column: str, convert: Callable[[str, str], Any]) -> Any:
+    """The value of a word that is written as the format says, None where it is unsaid. Raises
+    `Wrong`, also for what says otherwise that it is unsaid: that is told row by row."""
+    if word in UNSAID:
+        return None
+    if word.casefold() in ALSO_UNSAID:
+        raise Wrong("unsaid-otherwise", column)
+    return convert(column, word)
+
+
 def coded(
     text: Any, column: str, convert: Callable[[str, str], Any]
 ) -> tuple[npt.NDArray[np.int32], list[Any], Flags]:
@@ -141,7 +151,7 @@ def coded(
     fine = np.ones(len(text.dictionary), bool)
     for number, word in enumerate(text.dictionary.to_pylist()):
         try:
-            found.append(None if word in UNSAID else convert(column, word))
+            found.append(plain(word, column, convert))
         except Wrong:
             found.append(None)
             fine[number] = False

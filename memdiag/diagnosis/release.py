@@ -1,0 +1,253 @@
+"""Whether a board may be released: the one place where that is decided.
+
+A release is a claim about every link of the board, so each needs a measurement, every failing
+result an explanation, and every line of the dump a meaning. Each rule yields what stands in the
+way, where, and what would settle it; only where none does, and no fault is too probable, a board
+is called clear.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from memdiag.diagnosis import decision
+from memdiag.diagnosis.basis import Basis
+from memdiag.evidence import coverage
+from memdiag.evidence.measurements import StepOutcome
+from memdiag.model import (
+    FAILED,
+    WANTS_WORK,
+    Action,
+    Finding,
+    Lost,
+    Obstacle,
+    ObstacleKind,
+    Place,
+    Release,
+)
+from memdiag.model.quantities import show_count, show_probability, show_rate
+from memdiag.model.table import TableRow
+
+PROVEN = 5
+"""Errors that are more than a stray upset or two."""
+
+MOST_NAMED = 4
+"""Places or lines that one sentence names."""
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What the rules are asked about."""
+
+    basis: Basis
+    findings: Sequence[Finding]
+    rows: Sequence[TableRow]
+    unheard: tuple[Place, ...]
+
+    def is_told(self, place: Place) -> bool:
+        """Whether a finding that wants work speaks of the place, so that it is told already."""
+        board = self.basis.board
+        return any(
+            f.action in WANTS_WORK and f.place.speaks_of(place, board) for f in self.findings
+        )
+
+
+Rule = Callable[[Case], Iterator[Obstacle]]
+
+
+def release(basis: Basis, findings: Sequence[Finding], rows: Sequence[TableRow]) -> Release:
+    """What stands in the way of a release, gravest first. What a finding tells is not repeated."""
+    unheard = () if basis.rails_only else coverage.unheard(basis.measured)
+    case = Case(basis, findings, rows, unheard)
+    rules = _OF_READINGS if basis.rails_only else RULES
+    return Release(tuple(o for rule in rules for o in rule(case)), unheard)
+
+
+# -- the rules ----------------------------------------------------------------------------------
+
+
+def _failed_steps(case: Case) -> Iterator[Obstacle]:
+    """An explicit failure in the last attempt of a step, unless its place is empty on purpose or
+    the rig fails that step on every board."""
+    measured = case.basis.measured
+    off, habits = frozenset(measured.run.head.removed or ()), case.basis.evidence.habits
+    for group in measured:
+        bad = [o for o in group.steps if o.step not in habits and _failed(o)]
+        owners = set(group.place.sites(measured.board))
+        if bad and not (owners and owners <= off) and not case.is_told(group.place):
+            yield _of_failed(group.place, bad, case)
+
+
+def _failed(outcome: StepOutcome) -> bool:
+    return not FAILED.isdisjoint((outcome.last, outcome.ran))
+
+
+def _of_failed(place: Place, bad: Sequence[StepOutcome], case: Case) -> Obstacle:
+    first = bad[0]
+    word = next(r for r in (first.last, first.ran) if r in FAILED)
+    steps = " and ".join(dict.fromkeys(o.step for o in bad))
+    says = f"line {first.line} says {word} at {place} ({first.step})"
+    if len(bad) > 1:
+        says += f", and {len(bad) - 1} more there"
+    settle = f"run {steps} of {place} again{_beside(place, case)}"
+    return Obstacle(ObstacleKind.FAILED, says, settle, (place,), tuple(o.line for o in bad))
+
+
+def _beside(place: Place, case: Case) -> str:
+    """What speaks against a failure, where bits were compared there without an error."""
+    here = [r for r in case.rows if r.place == place and r.bits and r.errors == 0]
+    return f": {show_count(here[0].bits or 0)} bits ran clean there" if here else ""
+
+
+def _not_understood(case: Case) -> Iterator[Obstacle]:
+    """Rows, cells and lines that may have held a result, by what they are known to speak of."""
+    run = case.basis.run
+    by_place: dict[Place | None, list[Lost]] = {}
+    for lost in run.lost:
+        by_place.setdefault(_known(lost.place, case), []).append(lost)
+    off = frozenset(run.head.removed or ())
+    told = 0
+    for place, found in by_place.items():
+        lines = tuple(dict.fromkeys(lost.position.line for lost in found))
+        told += len(lines)
+        if place is not None and place.site in off:
+            continue
+        at = _lines(lines)
+        more = f", and {len(found) - 1} more" if len(found) > 1 else ""
+        says = f"{at}{f', {place},' if place else ''} not understood: {found[0].says}{more}"
+        settle = f"correct {at}, or run the test {f'of {place} ' if place else ''}again"
+        where = () if place is None else (place,)
+        yield Obstacle(ObstacleKind.UNREAD, says, settle, where, lines)
+    more_lines = run.source.lost - told
+    if more_lines > 0:
+        says = f"{more_lines:,} more lines were not understood"
+        yield Obstacle(ObstacleKind.UNREAD, says, "paste the dump again, whole")
+
+
+def _known(place: Place | None, case: Case) -> Place | None:
+    """A place as far as the board has it: of a mangled row the first word may be anything."""
+    if place is None or place.is_board:
+        return None
+    board = case.basis.board
+    return place if not board.known or place.site is None or board.site(place.site) else None
+
+
+def _cut_short(case: Case) -> Iterator[Obstacle]:
+    """A dump without its end, a scan without its last candidates, a step without its last lane."""
+    run, measured = case.basis.run, case.basis.measured
+    if not run.source.complete:
+        codes = ("end-missing", "end-count")
+        why = next((p for p in run.problems if p.code in codes), None)
+        says = "the dump is not complete" + (f": {why.message}" if why is not None else "")
+        line = why.position.line if why is not None and why.position else run.source.last_line
+        yield Obstacle(ObstacleKind.CUT, says, "paste it again, to its end line", (), (line,))
+    for group in measured.groups.values():
+        for sweep, line in group.unscanned.items():
+            at = f"{sweep.step} scan of {group.place}"
+            yield Obstacle(
+                ObstacleKind.CUT,
+                f"the {at} stops at line {line}, before it is done",
+                f"run the {at} again, to its end",
+                (group.place,),
+                (line,),
+            )
+    for stop in coverage.stopped(measured):
+        some = [p for p in stop.lacking if p not in case.unheard and not case.is_told(p)]
+        if some:
+            at = _places(some)
+            says = f"{stop.what} was printed for {stop.printed} links and not for {at}"
+            yield Obstacle(ObstacleKind.CUT, says, f"run {stop.step} of {at} again", tuple(some))
+
+
+def _not_heard(case: Case) -> Iterator[Obstacle]:
+    """Links that no measurement speaks of."""
+    if not case.basis.board.sites:
+        says = "no row names a place of a board"
+        yield Obstacle(ObstacleKind.UNHEARD, says, "run a training and a stress test")
+        return
+    silent = [p for p in case.unheard if not case.is_told(p)]
+    if silent:
+        at = _places(_gathered(silent, case))
+        says = f"no read, write, count or list of errors speaks of {at}"
+        yield Obstacle(ObstacleKind.UNHEARD, says, f"run the test of {at}", tuple(silent))
+
+
+def _gathered(silent: Sequence[Place], case: Case) -> list[Place]:
+    """Links as whole sites, where no link of a site was heard."""
+    by_site: dict[str | None, list[Place]] = {}
+    for place in silent:
+        by_site.setdefault(place.site, []).append(place)
+    found: list[Place] = []
+    for ref, places in by_site.items():
+        site = None if ref is None else case.basis.board.site(ref)
+        whole = site is not None and len(places) == len(site.links)
+        found += [Place(ref)] if whole else places
+    return found
+
+
+def _above_target(case: Case) -> Iterator[Obstacle]:
+    """Places whose counted rate is proven above the shop's target and that no finding speaks of:
+    whatever they are, they are not clear."""
+    most = case.basis.settings.limits.target_rate
+    spoken = {f.place.site for f in case.findings}
+    above = [
+        row.place
+        for row in case.rows
+        if row.ber_low is not None
+        and row.errors is not None
+        and row.ber_low > most
+        and row.errors >= PROVEN
+        and (row.site is None or row.site not in spoken)
+        and not case.is_told(row.place)
+    ]
+    if above:
+        at = _places(above)
+        says = f"{at} err more often than {show_rate(most)} of the bits"
+        yield Obstacle(ObstacleKind.ABOVE_TARGET, says, f"test {at} again", tuple(above))
+
+
+def _too_probable(case: Case) -> Iterator[Obstacle]:
+    """A fault that is likelier than the shop releases boards with, or than a test costs."""
+    basis = case.basis
+    if any(f.action in WANTS_WORK for f in case.findings):
+        return
+    fault, limits = 1 - min(basis.beliefs.clear, 1.0), basis.settings.limits
+    choice = decision.decide(basis.beliefs.overall(), basis.settings.costs, known=basis.known)
+    leaves = choice.immediate in (Action.NONE, Action.LEAVE)
+    if fault > limits.release_below or not leaves:
+        says = f"a fault somewhere on the board is {show_probability(fault)} likely"
+        settle = "run the whole training and a stress test that counts the bits of every lane"
+        yield Obstacle(ObstacleKind.ODDS, says, settle)
+
+
+RULES: tuple[Rule, ...] = (
+    _failed_steps,
+    _not_understood,
+    _cut_short,
+    _not_heard,
+    _above_target,
+    _too_probable,
+)
+"""Every rule, in the order in which what they find is told."""
+
+_OF_READINGS: tuple[Rule, ...] = (_not_understood, _too_probable)
+"""Those that can be asked where nothing but ohms was read."""
+
+
+# -- words --------------------------------------------------------------------------------------
+
+
+def _lines(lines: Sequence[int]) -> str:
+    """`line 12`, `lines 12, 13 and 14`, `lines 12, 13, 14, 15 and 6 more`."""
+    return f"line{'s' if len(lines) > 1 else ''} {_list(list(map(str, lines)))}"
+
+
+def _places(places: Iterable[Place]) -> str:
+    return _list([str(place) for place in places])
+
+
+def _list(words: Sequence[str]) -> str:
+    if len(words) > MOST_NAMED:
+        return f"{', '.join(words[:MOST_NAMED])} and {len(words) - MOST_NAMED} more"
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)

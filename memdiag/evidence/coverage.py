@@ -1,0 +1,169 @@
+"""What of a board was heard: which links no measurement speaks of, which steps stop half-way, and
+which failures are a rig's habit.
+
+That a package answers (identification, levelling) is no measurement of its links: only data that
+went to and fro is, so a read or write step that ran, a count, or a complete list of errors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
+from memdiag.model import FAILED, STEPS, CountRow, Place, Result, TrainingRow
+
+DATA_STEPS = frozenset({"read", "write"})
+"""The steps that move data over every line of a lane."""
+
+CAPPED = 3.0
+"""A list of error words is capped where this many times more errors were counted."""
+
+WORKED = frozenset({Result.PASS, Result.MARGINAL})
+
+MOST_LACKING = 0.25
+"""A step that was printed for all links but this share of them was printed for all of them."""
+
+
+def links(measured: Measurements) -> tuple[Place, ...]:
+    """The links of the board that are to be heard; of a board nobody knows, the places its rows
+    name. Sites that are empty on purpose have none."""
+    board, off = measured.board, frozenset(measured.run.head.removed or ())
+    if board.known:
+        return tuple(
+            Place(site.ref, link.channel, link.rank, link.lane)
+            for site in board.sites
+            if site.ref not in off
+            for link in site.links
+        )
+    named = [m.place for m in measured if m.place.site not in off and not m.place.is_board]
+    # A place of which a finer one is named as well is not a link of its own.
+    return tuple(
+        one for one in named if not any(other != one and one.covers(other) for other in named)
+    )
+
+
+def unheard(measured: Measurements) -> tuple[Place, ...]:
+    """The links that no measurement speaks of."""
+    if error_list_is_complete(measured):
+        return ()
+    spoken = [m.place for m in measured.groups.values() if _is_measured(m)]
+    exact = set(spoken)
+    wide = [place for place in exact if not _is_full(place)]
+    return tuple(
+        link
+        for link in links(measured)
+        if link not in exact and not any(p.speaks_of(link, measured.board) for p in wide)
+    )
+
+
+def _is_full(place: Place) -> bool:
+    return None not in (place.site, place.channel, place.rank, place.lane)
+
+
+def _is_measured(group: Measured) -> bool:
+    return any(map(_moved_data, group.training)) or any(map(_counted, group.counts))
+
+
+def _moved_data(row: TrainingRow) -> bool:
+    if row.step not in DATA_STEPS or row.result is Result.NOT_RUN:
+        return False
+    figures = (row.result, row.width, row.height, row.window)
+    return any(figure is not None for figure in figures)
+
+
+def _counted(row: CountRow) -> bool:
+    return row.bits != 0 and row.errors is not None
+
+
+def error_list_is_complete(measured: Measurements) -> bool:
+    """Whether the error words are all there were, so that who is not among them had none. An empty
+    list is one only beside a count: else nobody says that a test ran."""
+    run = measured.run
+    if not run.source.complete or "errors" not in run.source.tables:
+        return False
+    counted = sum(row.errors or 0 for row in run.counts)
+    listed = 0 if run.errors is None else run.errors.total
+    return bool(listed or run.counts) and counted <= CAPPED * listed
+
+
+@dataclass(frozen=True, slots=True)
+class Stopped:
+    """A step, or a figure of one (`what`), that was printed for nearly every link, and the links it
+    lacks."""
+
+    step: str
+    what: str
+    printed: int
+    lacking: tuple[Place, ...]
+
+
+def stopped(measured: Measurements) -> Iterator[Stopped]:
+    """The steps that stop before their last lane or leave one out, and the eyes of data steps."""
+    every = links(measured)
+    for step in STEPS:
+        told = [m.place for m in measured if any(row.step == step for row in m.training)]
+        lacking = _lacking(told, every, measured)
+        if lacking:
+            yield Stopped(step, step, len(every) - len(lacking), lacking)
+        elif step in DATA_STEPS:
+            ran = [m.place for m in measured if m.results.get(step) in WORKED]
+            seen = [m.place for m in measured if any(map(_shows_eye, _of(step, m)))]
+            some = [link for link in _lacking(seen, every, measured) if link in ran]
+            if some:
+                yield Stopped(step, f"the {step} eye", len(every) - len(some), tuple(some))
+
+
+def _of(step: str, group: Measured) -> Iterator[TrainingRow]:
+    return (row for row in group.training if row.step == step)
+
+
+def _shows_eye(row: TrainingRow) -> bool:
+    return not (row.width is None and row.height is None and row.window is None)
+
+
+def _lacking(
+    told: Sequence[Place], every: Sequence[Place], measured: Measurements
+) -> tuple[Place, ...]:
+    """The links that none of these places speaks of, where they are few; else none."""
+    exact = set(told)
+    wide = [place for place in exact if not _is_full(place)]
+    lacking = tuple(
+        link
+        for link in every
+        if link not in exact and not any(p.speaks_of(link, measured.board) for p in wide)
+    )
+    return lacking if len(lacking) <= MOST_LACKING * len(every) else ()
+
+
+def habits(measured: Measurements) -> frozenset[str]:
+    """The steps that fail on every link of the board while every link passes the data steps: what
+    a rig does whatever lies on the board (a step it does not know how to run, say)."""
+    outcomes = [(m.place, o) for m in measured for o in m.steps]
+    data = _of_steps(outcomes, DATA_STEPS)
+    every = links(measured)
+    if not every or not _cover(data, every, measured, Result.PASS):
+        return frozenset()
+    steps = {o.step for _, o in outcomes if o.ran in FAILED} - DATA_STEPS
+    return frozenset(
+        step for step in steps if _cover(_of_steps(outcomes, {step}), every, measured, *FAILED)
+    )
+
+
+Outcomes = Sequence[tuple[Place, StepOutcome]]
+
+
+def _of_steps(outcomes: Outcomes, steps: frozenset[str] | set[str]) -> Outcomes:
+    return [(place, o) for place, o in outcomes if o.step in steps]
+
+
+def _cover(
+    outcomes: Outcomes, every: Sequence[Place], measured: Measurements, *results: Result
+) -> bool:
+    """Whether all outcomes are among these results, and every link has one."""
+    if not outcomes or any(o.ran not in results for _, o in outcomes):
+        return False
+    places: Mapping[Place, None] = dict.fromkeys(place for place, _ in outcomes)
+    return all(
+        link in places or any(p.speaks_of(link, measured.board) for p in places) for link in every
+    )

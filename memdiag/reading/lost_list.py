@@ -1,0 +1,30 @@
+"""What of a dump was not understood, counted in full and kept within bounds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from memdiag.model import Lost
+
+MOST_LOST = 200
+"""Lost things that are kept one by one; of others only the number of their rows is."""
+
+
+@dataclass(slots=True)
+class LostList:
+    """`rows` counts rows and lines that were not understood in full, each once."""
+
+    rows: int = 0
+    _items: list[Lost] = field(default_factory=list)
+
+    def add(self, of_one_row: Iterable[Lost]) -> None:
+        """What was lost of one row or line."""
+        self.rows += 1
+        for each in of_one_row:
+            if len(self._items) < MOST_LOST:
+                self._items.append(each)
+
+    def closed(self) -> tuple[Lost, ...]:
+        """Those that were kept, by line."""
+        return tuple(sorted(self._items, key=lambda lost: lost.position))
