@@ -25,7 +25,7 @@ from tests.simulator import scenes
 
 ROOT = Path(__file__).resolve().parents[2]
 
-RELEASES = 500
+RELEASES = 450
 """Boards for the section on release: more than 2,000 damaged dumps."""
 
 
@@ -75,14 +75,14 @@ def tell_release(args: argparse.Namespace, seeds: range) -> None:
     print(f"{len(tried)} dumps and pairs in {took:.0f} s", file=sys.stderr)
 
 
-def main() -> None:
+def options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
     parser.add_argument("--tune", action="store_true", help="tuning seeds, to the terminal")
     parser.add_argument("--show", type=int, metavar="SEED", help="one scene in full")
     parser.add_argument("--scenes", type=int, default=0, help="how many (default 3000; tuning 400)")
-    parser.add_argument("--release", action="store_true", help="only who is released (default 500)")
+    parser.add_argument("--release", action="store_true", help="only who is released (default 450)")
     parser.add_argument("--first", type=int, default=0, help="first seed within the range")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--family", help="only boards of this memory family")
@@ -91,7 +91,11 @@ def main() -> None:
     parser.add_argument("--clean", action="store_true", help="no dirt on the dumps")
     parser.add_argument("--quiet", action="store_true", help="with --tune: no list of failures")
     parser.add_argument("-o", "--output", type=Path, default=ROOT / "docs" / "accuracy.md")
-    args = parser.parse_args()
+    return parser.parse_args()
+
+
+def filtered(args: argparse.Namespace) -> dict[str, object]:
+    """What of a scene is not drawn but given."""
     filters: dict[str, object] = {}
     if args.family:
         filters["family"] = args.family
@@ -101,6 +105,12 @@ def main() -> None:
         filters["faults"] = args.faults
     if args.clean:
         filters["dirt"] = False
+    return filters
+
+
+def main() -> None:
+    args = options()
+    filters = filtered(args)
     if args.show is not None:
         show(args.show, filters)
         return

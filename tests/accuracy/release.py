@@ -7,6 +7,7 @@ ones, and pairs of a faulty board and the same board after a repair.
 from __future__ import annotations
 
 import random
+import re
 import statistics
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass
@@ -25,8 +26,10 @@ from tests.simulator.damaging import Weight
 from tests.simulator.paper import DATA, SPOKEN, Paper, attempt, covered, links
 from tests.simulator.scenes import Scene
 
-DAMAGES = 8
-"""Kinds of damage tried on each sound board."""
+DAMAGES = {Weight.FORBIDS: 5, Weight.OPEN: 1, Weight.HARMLESS: 1}
+"""How many kinds of damage are tried on each sound board."""
+PAIRS = 2
+"""One seed in so many makes a faulty board and its pairs too: a comparison judges twice."""
 FEW = 3
 """Sound boards have a soft error or two."""
 THIN = 0.7
@@ -58,13 +61,13 @@ class Tried:
 
 
 def measure(seeds: Sequence[int], processes: int = 2) -> list[Tried]:
-    """What was tried of the boards of these seeds: each a sound one, and a faulty one."""
+    """What was tried of the boards of these seeds: each a sound one, some a faulty one."""
     tried = spread(_of_seed, list(seeds), processes)
     return [one for group in tried for one in group]
 
 
 def _of_seed(seed: int) -> list[Tried]:
-    return [*sound_board(seed), *faulty_board(seed)]
+    return [*sound_board(seed), *(() if seed % PAIRS else faulty_board(seed))]
 
 
 def _draw(seed: int, **more: Any) -> Scene:
@@ -85,12 +88,19 @@ def sound_board(seed: int) -> Iterator[Tried]:
     whole, crash = _released(scene.text, board)
     kind = _prints(Paper(tuple(scene.text.splitlines())), scene.board)
     yield Tried("sound", kind, whole, seed=seed, crash=crash)
-    rng = random.Random(f"damage/{seed}")
-    for name in rng.sample(list(KINDS), DAMAGES):
-        hurt = damage(scene.text, rng, board, [name])
-        if hurt is not None:
-            passed, crash = _released(hurt.text, board)
-            yield Tried("damaged", name, passed, hurt.weight, whole, "", seed, crash)
+    for hurt in damages(scene.text, random.Random(f"damage/{seed}"), board):
+        passed, crash = _released(hurt.text, board)
+        yield Tried("damaged", hurt.kind, passed, hurt.weight, whole, "", seed, crash)
+
+
+def damages(text: str, rng: random.Random, board: Board | None) -> Iterator[Damaged]:
+    """Damages of several kinds, each to the whole dump."""
+    left = dict(DAMAGES)
+    for name in rng.sample(list(KINDS), len(KINDS)):
+        hurt = damage(text, rng, board, [name])
+        if hurt is not None and left[hurt.weight]:
+            left[hurt.weight] -= 1
+            yield hurt
 
 
 def _prints(paper: Paper, board: Board) -> str:
@@ -123,39 +133,49 @@ def faulty_board(seed: int) -> Iterator[Tried]:
     shows = shown(_paper(scene), _paper(twin), scene.board)
     if not shows:
         return
-    kind, board = scene.truth[0].kind, scene.board if scene.known else None
+    board = scene.board if scene.known else None
     before = told(scene.text, scene.text, "intake", "2025-01-05T10:00:00Z")
     passed, crash = _released(before, board)
+    kind = scene.truth[0].kind
     yield Tried("faulty", kind, passed, shows=shows, seed=seed, crash=crash)
     yield from _pairs(scene, twin, before, board)
 
 
 def _pairs(scene: Scene, twin: Scene, before: str, board: Board | None) -> Iterator[Tried]:
     """The fault mended, mended and the dump damaged, and not mended."""
-    kind, site = scene.truth[0].kind, scene.truth[0].site
+    kind, site, seed = scene.truth[0].kind, scene.truth[0].site, scene.seed
     work = ("replaced", site) if site else ("note", "supply mended")
     when = "2025-11-05T10:00:00Z"
+    first = Before(before, board)
     after = told(scene.text, twin.text, "final", when, work)
-    honest, crash = _repaired(before, after, board)
-    yield Tried("mended", kind, honest, seed=scene.seed, crash=crash)
+    honest, crash = first.repaired(after)
+    yield Tried("mended", kind, honest, seed=seed, crash=crash)
     same = told(scene.text, scene.text, "final", when, work)
-    passed, crash = _repaired(before, same, board)
-    yield Tried("not mended", kind, passed, Weight.FORBIDS, seed=scene.seed, crash=crash)
-    rng = random.Random(f"repair/{scene.seed}")
-    hurt = _forbidding(after, rng, board)
+    passed, crash = first.repaired(same)
+    yield Tried("not mended", kind, passed, Weight.FORBIDS, seed=seed, crash=crash)
+    able = damages(after, random.Random(f"repair/{seed}"), board)
+    hurt = next((h for h in able if h.forbids), None)
     if hurt is not None:
-        passed, crash = _repaired(before, hurt.text, board)
-        yield Tried(
-            "mended, damaged", hurt.kind, passed, hurt.weight, honest, "", scene.seed, crash
-        )
+        passed, crash = first.repaired(hurt.text)
+        group = "mended, damaged"
+        yield Tried(group, hurt.kind, passed, hurt.weight, honest, "", seed, crash)
 
 
-def _forbidding(text: str, rng: random.Random, board: Board | None) -> Damaged | None:
-    for name in rng.sample(list(KINDS), len(KINDS)):
-        hurt = damage(text, rng, board, [name])
-        if hurt is not None and hurt.forbids:
-            return hurt
-    return None
+class Before:
+    """A run before a repair, judged once for all that is compared with it."""
+
+    def __init__(self, text: str, board: Board | None) -> None:
+        self.board = board
+        self.run, self.verdict = _judged(text, board)
+
+    def repaired(self, after: str) -> tuple[bool, str]:
+        """Whether the comparison says so; a crash says nothing, and is told."""
+        try:
+            two = load(after, board=self.board)[0]
+            done = compare(self.run, two, self.board, before_verdict=self.verdict)
+        except Exception as wrong:
+            return False, crashed(wrong)
+        return done.outcome is Outcome.REPAIRED, ""
 
 
 def _habits(scene: Scene) -> dict[str, Any]:
@@ -220,10 +240,10 @@ def _thin(paper: Paper) -> set[Any]:
     """The places whose eye of a data step is thin beside the middle of all."""
     eyes: dict[Any, dict[Any, float]] = {}
     for _, row in paper.rows("training"):
-        width = row.get("width", "").rstrip("uipstap")
+        width = re.match(r"[\d.]+", row.get("width", ""))
         if row.get("step") in DATA and width and attempt(row) == paper.last_attempt:
             at = tuple(row.get(c) for c in ("site", "ch", "rank", "lane", "dq"))
-            eyes.setdefault(row["step"], {})[at] = float(width)
+            eyes.setdefault(row["step"], {})[at] = float(width[0])
     return {
         (step, at)
         for step, widths in eyes.items()
@@ -241,14 +261,6 @@ def _released(text: str, board: Board | None) -> tuple[bool, str]:
     """Whether a board is released on this dump; a crash releases nothing, and is told."""
     try:
         return _judged(text, board)[1].released, ""
-    except Exception as wrong:
-        return False, crashed(wrong)
-
-
-def _repaired(before: str, after: str, board: Board | None) -> tuple[bool, str]:
-    try:
-        one, two = load(before, board=board)[0], load(after, board=board)[0]
-        return compare(one, two, board).outcome is Outcome.REPAIRED, ""
     except Exception as wrong:
         return False, crashed(wrong)
 
