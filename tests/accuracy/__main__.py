@@ -3,6 +3,7 @@
     python -m tests.accuracy                  measure on held-out seeds, write docs/accuracy.md
     python -m tests.accuracy --tune           the tuning seeds, to the terminal, failures listed
     python -m tests.accuracy --show SEED      one scene: its dump, its truth, its verdict
+    python -m tests.accuracy --release        only what is released; its section of the page
 
 Tuning seeds lie below 100,000; held-out seeds start at 1,000,000 and are never looked at one by
 one while the analyser is being worked on.
@@ -11,29 +12,26 @@ one while the analyser is being worked on.
 from __future__ import annotations
 
 import argparse
-import multiprocessing
 import sys
 import time
 from collections.abc import Sequence
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
+from tests.accuracy import release, release_page
 from tests.accuracy.page import figures, page
+from tests.accuracy.parallel import spread
 from tests.accuracy.scoring import Score, judge_scene, score
 from tests.simulator import scenes
 
 ROOT = Path(__file__).resolve().parents[2]
 
+RELEASES = 450
+"""Boards for the section on release: more than 2,000 damaged dumps."""
+
 
 def measure(seeds: Sequence[int], processes: int = 2, **filters: object) -> list[Score]:
     """Scores of the scenes of these seeds, in order."""
-    jobs = [(seed, filters) for seed in seeds]
-    if processes < 2:
-        return [_one(job) for job in jobs]
-    # an executor, not a pool: it says so when a worker is killed, where a pool waits for ever
-    context = multiprocessing.get_context("fork")
-    with ProcessPoolExecutor(processes, mp_context=context) as pool:
-        return list(pool.map(_one, jobs, chunksize=10))
+    return spread(_one, [(seed, filters) for seed in seeds], processes)
 
 
 def _one(job: tuple[int, dict[str, object]]) -> Score:
@@ -63,13 +61,28 @@ def show(seed: int, filters: dict[str, object]) -> None:
     print(score(scene).line)
 
 
-def main() -> None:
+def tell_release(args: argparse.Namespace, seeds: range) -> None:
+    """The section on release, to the terminal or onto the page."""
+    started = time.perf_counter()
+    tried = release.measure(seeds, args.processes)
+    took = time.perf_counter() - started
+    if args.tune:
+        print(release_page.figures(tried))
+    else:
+        made = release_page.section(tried, seeds[0], seeds[-1])
+        page_ = args.output.read_text(encoding="utf-8")
+        args.output.write_text(release_page.put(page_, made), encoding="utf-8")
+    print(f"{len(tried)} dumps and pairs in {took:.0f} s", file=sys.stderr)
+
+
+def options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
     parser.add_argument("--tune", action="store_true", help="tuning seeds, to the terminal")
     parser.add_argument("--show", type=int, metavar="SEED", help="one scene in full")
     parser.add_argument("--scenes", type=int, default=0, help="how many (default 3000; tuning 400)")
+    parser.add_argument("--release", action="store_true", help="only who is released (default 450)")
     parser.add_argument("--first", type=int, default=0, help="first seed within the range")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--family", help="only boards of this memory family")
@@ -78,7 +91,11 @@ def main() -> None:
     parser.add_argument("--clean", action="store_true", help="no dirt on the dumps")
     parser.add_argument("--quiet", action="store_true", help="with --tune: no list of failures")
     parser.add_argument("-o", "--output", type=Path, default=ROOT / "docs" / "accuracy.md")
-    args = parser.parse_args()
+    return parser.parse_args()
+
+
+def filtered(args: argparse.Namespace) -> dict[str, object]:
+    """What of a scene is not drawn but given."""
     filters: dict[str, object] = {}
     if args.family:
         filters["family"] = args.family
@@ -88,16 +105,27 @@ def main() -> None:
         filters["faults"] = args.faults
     if args.clean:
         filters["dirt"] = False
+    return filters
+
+
+def main() -> None:
+    args = options()
+    filters = filtered(args)
     if args.show is not None:
         show(args.show, filters)
         return
-    count = args.scenes or (400 if args.tune else 3000)
     first = args.first + (0 if args.tune else scenes.EVALUATION)
+    if args.release:
+        tell_release(args, range(first, first + (args.scenes or RELEASES)))
+        return
+    count = args.scenes or (400 if args.tune else 3000)
     started = time.perf_counter()
     scores = measure(range(first, first + count), args.processes, **filters)
     took = time.perf_counter() - started
     if not args.tune:
         args.output.write_text(page(scores, first, filters), encoding="utf-8")
+        if not filters:
+            tell_release(args, range(first, first + RELEASES))
         print(f"{args.output}: {count} scenes in {took:.0f} s", file=sys.stderr)
         return
     if not args.quiet:

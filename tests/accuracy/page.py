@@ -8,13 +8,10 @@ from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from tests.accuracy.scoring import Claim, Found, Score
+from tests.accuracy.tables import aim_row, share, table
 
 CAUSES = ("missing", "weak", "joint", "bridge", "supply", "controller")
 SAID = (*CAUSES, "spillover", "undecided", "clear", "nothing")
-
-
-def share(hits: int, of: int) -> str:
-    return "-" if of == 0 else f"{100 * hits / of:.1f} %"
 
 
 def counted(scores: Iterable[Score]) -> list[Found]:
@@ -140,16 +137,6 @@ def _by_kind(scores: Sequence[Score]) -> dict[object, list[Found]]:
     return dict(sorted(groups.items(), key=lambda p: -len(p[1])))
 
 
-def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    body = [list(head), *[list(r) for r in rows]]
-    widths = [max(len(r[k]) for r in body) for k in range(len(head))]
-    out = [
-        "| " + " | ".join(c.ljust(w) for c, w in zip(r, widths, strict=True)) + " |" for r in body
-    ]
-    out.insert(1, "|" + "|".join("-" * (w + 2) for w in widths) + "|")
-    return "\n".join(out)
-
-
 HEAD = ("faults", "place", "cause", "action", "still open")
 
 
@@ -240,18 +227,10 @@ def _claim_row(cause: str, claims: Sequence[Claim]) -> tuple[str, ...]:
 
 def figures(scores: Sequence[Score]) -> str:
     """The whole account for a terminal."""
-    parts = [table(("measure", "figure", "aim", ""), [_aim_row(*a) for a in aims(scores)])]
+    parts = [table(("measure", "figure", "aim", ""), [aim_row(*a) for a in aims(scores)])]
     parts += [f"{title}\n{body}" for title, body in blocks(scores)]
     parts.append(_rest(scores))
     return "\n\n".join(parts)
-
-
-def _aim_row(name: str, figure: float, aim: float, more: bool) -> tuple[str, str, str, str]:
-    if math.isnan(aim):
-        return name, f"{figure:.1f} %", "-", ""
-    miss = aim - figure if more else figure - aim
-    said = "met" if miss <= 0 else f"missed by {miss:.1f} points"
-    return name, f"{figure:.1f} %", f"{'at least' if more else 'at most'} {aim:g} %", said
 
 
 def _rest(scores: Sequence[Score]) -> str:
@@ -297,7 +276,7 @@ def page(scores: Sequence[Score], first: int, filters: dict[str, object]) -> str
         "Written by `python -m tests.accuracy`; do not edit.",
         INTRODUCTION.format(count=len(scores), first=first, last=first + len(scores) - 1),
         "## Against the aims",
-        table(("measure", "figure", "aim", ""), [_aim_row(*a) for a in aims(scores)]),
+        table(("measure", "figure", "aim", ""), [aim_row(*a) for a in aims(scores)]),
         MEASURES,
     ]
     if filters:
