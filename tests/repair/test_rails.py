@@ -269,6 +269,9 @@ def test_the_new_package_reads_good_so_far() -> None:
         (["VDD_MAM_A=116"], "no rail VDD_MAM_A", "did you mean VDD_MEM_A"),
         (["ZZZ=116"], "no rail ZZZ", "the board has VDD_MEM_A, VDD_MEM_B"),
         (["VPP_MEM=fine"], "'fine'", "RAIL=OHMS"),
+        (["VDD_MEM_A=47"], "reads 47 ohm: low", "healthy: about 115 ohm"),
+        (["VDD_MEM_A=51"], "reads 51 ohm: between", "healthy: about 115 ohm"),
+        (["VDD_MEM_A=87"], "lower than a healthy one", "healthy: about 115 ohm"),  # at least 88
     ],
 )
 def test_a_reading_that_says_nothing_clears_nothing(
