@@ -295,6 +295,8 @@ def test_a_place_that_warmed_on_a_rail_nobody_knows_accuses_nobody() -> None:
     assert not report.verdict.findings and not report.verdict.released
     (obstacle,) = report.verdict.release.obstacles
     assert "no rail VDD_MAM_A" in obstacle.says
+    low = check(["VDD_MEM_A=3.1"], board(), warm=["VDD_MAM_A:U3"]).verdict
+    assert not [f for f in low.findings if f.place.site == "U3" or f.action in HEATS]
 
 
 def test_the_last_reading_of_a_rail_is_the_one_that_counts() -> None:
