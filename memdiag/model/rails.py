@@ -12,7 +12,7 @@ from memdiag.model.verdict import Verdict
 @dataclass(frozen=True, slots=True)
 class RailReading:
     """One reading, judged by itself: probabilities of normal, low (through a chip) and short.
-    `known`: the board has such a rail."""
+    `known`: the board has such a rail; `least`: what a healthy one reads at the least, in ohm."""
 
     rail: str
     ohms: float
@@ -20,6 +20,7 @@ class RailReading:
     without: tuple[str, ...]
     chances: Mapping[str, float]
     known: bool = True
+    least: float | None = None
 
     @property
     def over_range(self) -> bool:
@@ -45,7 +46,9 @@ class RailReading:
         if self.chances[state] < 0.6:
             return "between"
         if state == "normal":
-            return "good so far" if self.moving else "good"
+            if self.moving:
+                return "good so far"
+            return "good" if self.ohms >= (self.least or 0.0) else "lower than a healthy one"
         return "low, through a chip" if state == "low" else "short, at a capacitor or dead package"
 
 

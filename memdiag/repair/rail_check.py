@@ -57,12 +57,13 @@ def _readings(run: Run, board: Board) -> list[RailReading]:
 
 
 def _reading(row: RailRow, board: Board, off: tuple[str, ...]) -> RailReading:
-    table = rails.reading_loglik(row.ohms, row.trend, board.rail(row.rail))
+    rail = board.rail(row.rail)
+    table = rails.reading_loglik(row.ohms, row.trend, rail)
     weights = {s: _PRIOR[s] * math.exp(v) for s, v in table.items()}
     total = sum(weights.values())
     chances = {s: w / total for s, w in weights.items()}
-    known = board.rail(row.rail) is not None
-    return RailReading(row.rail, row.ohms, row.trend, off, chances, known)
+    least = rail.healthy_ohms_min if rail is not None else None
+    return RailReading(row.rail, row.ohms, row.trend, off, chances, rail is not None, least)
 
 
 def _injections(

@@ -25,7 +25,7 @@ def held(verdict: Verdict, runs: Sequence[Run], readings: Sequence[RailReading])
     release = replace(verdict.release, obstacles=(*verdict.release.obstacles, *found))
     summary = verdict.summary
     if summary.cause is Cause.CLEAR:
-        text = "no rail is found low, but " + "; ".join(o.says for o in found)
+        text = "the rails are not cleared: " + "; ".join(o.says for o in found)
         sure = 1 - summary.probability
         summary = Summary(Cause.UNDECIDED, None, Action.RETEST, sure, text)
     return replace(verdict, release=release, summary=summary)

@@ -269,6 +269,9 @@ def test_the_new_package_reads_good_so_far() -> None:
         (["VDD_MAM_A=116"], "no rail VDD_MAM_A", "did you mean VDD_MEM_A"),
         (["ZZZ=116"], "no rail ZZZ", "the board has VDD_MEM_A, VDD_MEM_B"),
         (["VPP_MEM=fine"], "'fine'", "RAIL=OHMS"),
+        (["VDD_MEM_A=47"], "reads 47 ohm: low", "healthy: about 115 ohm"),
+        (["VDD_MEM_A=51"], "reads 51 ohm: between", "healthy: about 115 ohm"),
+        (["VDD_MEM_A=87"], "lower than a healthy one", "healthy: about 115 ohm"),  # at least 88
     ],
 )
 def test_a_reading_that_says_nothing_clears_nothing(
@@ -292,6 +295,8 @@ def test_a_place_that_warmed_on_a_rail_nobody_knows_accuses_nobody() -> None:
     assert not report.verdict.findings and not report.verdict.released
     (obstacle,) = report.verdict.release.obstacles
     assert "no rail VDD_MAM_A" in obstacle.says
+    low = check(["VDD_MEM_A=3.1"], board(), warm=["VDD_MAM_A:U3"]).verdict
+    assert not [f for f in low.findings if f.place.site == "U3" or f.action in HEATS]
 
 
 def test_the_last_reading_of_a_rail_is_the_one_that_counts() -> None:
