@@ -125,6 +125,23 @@ def _not_understood(case: Case) -> Iterator[Obstacle]:
         yield Obstacle(ObstacleKind.UNREAD, says, "paste the dump again, whole")
 
 
+def _uncounted(case: Case) -> Iterator[Obstacle]:
+    """Bits that were compared, while nothing says how many of them were wrong."""
+    rows = coverage.uncounted(case.basis.measured)
+    if not rows:
+        return
+    first, n = rows[0], len(rows)
+    more = f" (and {n - 1:,} more count rows)" if n > 1 else ""
+    odd = ", ".join(first.extra)
+    column = f"; column {odd} is read by nobody" if odd else ""
+    at = first.position.line
+    says = f"line {at} says how many bits were compared, and not how many were wrong{more}{column}"
+    settle = "name the column of errors in the table's header, or count again"
+    lines = tuple(row.position.line for row in rows[:MOST_NAMED])
+    places = tuple(dict.fromkeys(row.place for row in rows))
+    yield Obstacle(ObstacleKind.UNREAD, says, settle, places, lines)
+
+
 def _known(place: Place | None, case: Case) -> Place | None:
     """A place as far as the board has it: of a mangled row the first word may be anything."""
     if place is None or place.is_board:
@@ -224,6 +241,7 @@ def _too_probable(case: Case) -> Iterator[Obstacle]:
 RULES: tuple[Rule, ...] = (
     _failed_steps,
     _not_understood,
+    _uncounted,
     _cut_short,
     _not_heard,
     _above_target,

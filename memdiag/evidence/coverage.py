@@ -21,6 +21,9 @@ CAPPED = 3.0
 
 WORKED = frozenset({Result.PASS, Result.MARGINAL})
 
+OF_A_LANE = frozenset({"level", "wck", "gate", "read", "write"})
+"""The steps that train each lane by itself: what runs them on one lane runs them on all."""
+
 MOST_LACKING = 0.25
 """A step that was printed for all links but this share of them was printed for all of them."""
 
@@ -48,13 +51,19 @@ def unheard(measured: Measurements) -> tuple[Place, ...]:
     if error_list_is_complete(measured):
         return ()
     spoken = [m.place for m in measured.groups.values() if _is_measured(m)]
-    exact = set(spoken)
-    wide = [place for place in exact if not _is_full(place)]
-    return tuple(
-        link
-        for link in links(measured)
-        if link not in exact and not any(p.speaks_of(link, measured.board) for p in wide)
-    )
+    return _lacking(spoken, links(measured), measured)
+
+
+def uncounted(measured: Measurements) -> tuple[CountRow, ...]:
+    """Count rows that say how many bits were compared and not how many of them were wrong, where
+    no list of errors says it either."""
+    if error_list_is_complete(measured):
+        return ()
+    return tuple(row for m in measured for row in m.counts if row.bits and _says_no_errors(row))
+
+
+def _says_no_errors(row: CountRow) -> bool:
+    return all(value is None for value in (row.errors, row.rose, row.fell, row.cells))
 
 
 def _is_full(place: Place) -> bool:
@@ -73,7 +82,7 @@ def _moved_data(row: TrainingRow) -> bool:
 
 
 def _counted(row: CountRow) -> bool:
-    return row.bits != 0 and row.errors is not None
+    return row.bits != 0 and not _says_no_errors(row)
 
 
 def error_list_is_complete(measured: Measurements) -> bool:
@@ -103,14 +112,14 @@ def stopped(measured: Measurements) -> Iterator[Stopped]:
     every = links(measured)
     for step in STEPS:
         told = [m.place for m in measured if any(row.step == step for row in m.training)]
-        lacking = _lacking(told, every, measured)
-        if lacking:
+        lacking = _lacking(told, every, measured) if told else ()
+        if lacking and (step in OF_A_LANE or _are_few(lacking, every)):
             yield Stopped(step, step, len(every) - len(lacking), lacking)
         elif step in DATA_STEPS:
             ran = [m.place for m in measured if m.results.get(step) in WORKED]
             seen = [m.place for m in measured if any(map(_shows_eye, _of(step, m)))]
             some = [link for link in _lacking(seen, every, measured) if link in ran]
-            if some:
+            if some and _are_few(some, every):
                 yield Stopped(step, f"the {step} eye", len(every) - len(some), tuple(some))
 
 
@@ -125,15 +134,18 @@ def _shows_eye(row: TrainingRow) -> bool:
 def _lacking(
     told: Sequence[Place], every: Sequence[Place], measured: Measurements
 ) -> tuple[Place, ...]:
-    """The links that none of these places speaks of, where they are few; else none."""
+    """The links that none of these places speaks of."""
     exact = set(told)
     wide = [place for place in exact if not _is_full(place)]
-    lacking = tuple(
+    return tuple(
         link
         for link in every
         if link not in exact and not any(p.speaks_of(link, measured.board) for p in wide)
     )
-    return lacking if len(lacking) <= MOST_LACKING * len(every) else ()
+
+
+def _are_few(lacking: Sequence[Place], every: Sequence[Place]) -> bool:
+    return len(lacking) <= MOST_LACKING * len(every)
 
 
 def habits(measured: Measurements) -> frozenset[str]:

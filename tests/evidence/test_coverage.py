@@ -82,6 +82,22 @@ def test_a_step_that_leaves_a_lane_out_is_told() -> None:
     assert [p.site for p in stop.lacking] == ["U8"]
 
 
+@pytest.mark.parametrize("step", ["level", "gate", "read", "write"])
+def test_a_step_of_each_lane_that_stops_half_way_is_told(step: str) -> None:
+    text = HEAD + training(step, but=(5, 6, 7, 8)) + counts() + "[end]\n"
+    (stop,) = coverage.stopped(measured(text))
+    assert stop.printed == 4 and len(stop.lacking) == 4
+
+
+def test_bits_without_a_word_of_errors_are_no_count() -> None:
+    table = counts().replace("errors", "slips")
+    assert silent(table) == EVERY
+    found = measured(HEAD + table + "[end]\n")
+    assert len(coverage.uncounted(found)) == 8
+    listed = measured(HEAD + table + "[errors]\nch address mask\n[end]\n")
+    assert coverage.uncounted(listed) == ()
+
+
 def test_a_lane_that_passes_without_an_eye_where_all_others_have_one_is_told() -> None:
     rows = "".join(f"U{n} 0 {lane} read pass {{U{n}}}\n" for n, lane in LANES.items())
     eyes = dict.fromkeys((f"U{n}" for n in LANES), "0.5UI")
