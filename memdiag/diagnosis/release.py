@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from memdiag.diagnosis import decision, wording
 from memdiag.diagnosis.basis import Basis
 from memdiag.evidence import coverage
+from memdiag.evidence.gathered import ThinEye
 from memdiag.evidence.measurements import StepOutcome
 from memdiag.model import (
     FAILED,
@@ -203,6 +204,24 @@ def _gathered(silent: Sequence[Place], case: Case) -> list[Place]:
     return found
 
 
+def _thin_eyes(case: Case) -> Iterator[Obstacle]:
+    """Eyes well below those of healthy peers: clean counts do not make them wide."""
+    by_place: dict[Place, list[ThinEye]] = {}
+    off = frozenset(case.basis.run.head.removed or ())
+    for eye in case.basis.evidence.thin_eyes:
+        if not case.is_told(eye.place) and eye.place.site not in off:
+            by_place.setdefault(eye.place, []).append(eye)
+    for place, eyes in by_place.items():
+        worst = min(eyes, key=lambda eye: eye.share)
+        says = (
+            f"line {worst.line}: the {worst.step} eye of {place} is {worst.shown}, "
+            f"{worst.share:.0%} of its peers'"
+        )
+        settle = f"run {worst.step} of {place} again, warm and cold"
+        lines = tuple(dict.fromkeys(eye.line for eye in eyes))
+        yield Obstacle(ObstacleKind.THIN, says, settle, (place,), lines)
+
+
 def _above_target(case: Case) -> Iterator[Obstacle]:
     """Places whose counted rate is proven above the shop's target and that no finding speaks of:
     whatever they are, they are not clear."""
@@ -244,6 +263,7 @@ RULES: tuple[Rule, ...] = (
     _uncounted,
     _cut_short,
     _not_heard,
+    _thin_eyes,
     _above_target,
     _too_probable,
 )

@@ -39,7 +39,7 @@ def gather(
             nodes += _places(group, owners, peers, memory, habits)
     _add_shared(nodes, peers, board)
     nodes = _by_sequence(nodes)
-    evidence = Evidence(nodes, habits=habits)
+    evidence = Evidence(nodes, habits=habits, thin_eyes=tuple(peers.thin()))
     evidence.notes += [_habit(step) for step in sorted(habits)]
     for source in sources:
         source(measured, evidence)

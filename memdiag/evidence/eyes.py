@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from memdiag.evidence import common_shift, error_counts, margins
+from memdiag.evidence.gathered import ThinEye
 from memdiag.evidence.measurements import Measurements, width_of
 from memdiag.evidence.nodes import LINE_OF, Node
 from memdiag.model import FAILED, Place, Quote, Result, TrainingRow
@@ -17,6 +18,11 @@ from memdiag.stats.windows import measure
 
 MIN_LISTED = 4
 """With fewer lanes in a list of error words, none of them can be called usual."""
+
+
+THIN = 0.7
+"""An eye narrower than this share of its healthy peers' does not go out of a shop (common practice,
+no source): eyes of sound lanes lie within a tenth or two of each other."""
 
 
 @dataclass
@@ -93,6 +99,17 @@ class Peers:
                 if table is not None:
                     says = f"{kind[2]} eye {kind[0]}s: all at {math.exp(log):.0%} of their peers'"
                     yield key, table, 1 / math.sqrt(len(logs)), says
+
+    def thin(self) -> Iterator[ThinEye]:
+        """The eyes under `THIN` of the healthy ones of their kind, in the order of the places."""
+        for place, kinds in self.eyes.items():
+            for kind, figures in kinds.items():
+                healthy = self.of(kind)
+                for eye in figures if healthy is not None else ():
+                    share = eye.value / healthy.reference if healthy is not None else 1.0
+                    if share < THIN and not eye.at_least:
+                        at = replace(place, dq=eye.dq)
+                        yield ThinEye(at, str(kind[2]), eye.shown, share, eye.line)
 
     def _floor(self, kind: tuple[object, ...]) -> float:
         unit = kind[1]

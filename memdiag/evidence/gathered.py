@@ -9,6 +9,17 @@ from memdiag.evidence.nodes import Node
 from memdiag.model import Board, Place
 
 
+@dataclass(frozen=True, slots=True)
+class ThinEye:
+    """An eye well below what is healthy on this run: its share of that, and where it stands."""
+
+    place: Place
+    step: str
+    shown: str
+    share: float
+    line: int
+
+
 @dataclass(slots=True)
 class Evidence:
     """Everything a dump says, each at the place it says it of."""
@@ -21,6 +32,8 @@ class Evidence:
     silent_sites: tuple[str, ...] = ()
     """Sites of the profile that no row of the dump speaks of."""
     bits_per_lane: float | None = None
+    thin_eyes: tuple[ThinEye, ...] = ()
+    """Eyes that no board is released with, whatever else was counted."""
     habits: frozenset[str] = frozenset()
     """Steps that the rig fails on every board: they say nothing of this one."""
     notes: list[str] = field(default_factory=list)

@@ -106,6 +106,7 @@ class ObstacleKind(StrEnum):
     UNREAD = "not-understood"  # a row, cell or line that may have held a result
     CUT = "cut"  # the dump, or a scan in it, stops before its end
     UNHEARD = "unheard"  # no step, count or list of errors speaks of a link
+    THIN = "thin-eye"  # an eye well below its peers', of which no finding speaks
     ABOVE_TARGET = "above-target"  # errors, more often than the shop allows
     ODDS = "odds"  # a fault is too probable for a release
     WORSE = "worse"  # a link got worse from one run to the next

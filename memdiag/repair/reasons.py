@@ -17,6 +17,7 @@ from memdiag.repair.wording import sentence
 
 _OF_OBSTACLE = {
     ObstacleKind.FAILED: Outcome.NOT_REPAIRED,
+    ObstacleKind.THIN: Outcome.NOT_REPAIRED,
     ObstacleKind.ABOVE_TARGET: Outcome.NOT_REPAIRED,
     ObstacleKind.WORSE: Outcome.WORSE,
 }
@@ -131,6 +132,8 @@ def _obstacle_headline(obstacle: Obstacle) -> str:
     where = listed([str(p) for p in obstacle.places]) if obstacle.places else "the board"
     return {
         ObstacleKind.FAILED: f"A step fails at {where}, whatever became of the rest.",
+        ObstacleKind.THIN: f"The eye is thin at {where}, whatever became of the rest.",
+        ObstacleKind.READING: f"A reading is no answer: {where}.",
         ObstacleKind.ABOVE_TARGET: f"Too many errors at {where}, whatever became of the rest.",
         ObstacleKind.WORSE: f"Worse than before: {where}.",
         ObstacleKind.UNREAD: "Not all of the later dump was understood.",

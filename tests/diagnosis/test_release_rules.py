@@ -162,6 +162,18 @@ def test_more_lines_than_are_kept_are_counted() -> None:
     assert any("499 more lines" in o.says for o in v.release.obstacles)
 
 
+def test_an_eye_well_below_its_peers_holds_a_board_that_counts_clean() -> None:
+    head = "[training]\nsite ch lane step result width\n"
+    for width, held in (("0.58UI", False), ("0.30UI", True)):
+        eyes = {n: width if n == 6 else "0.62UI" for n in LANES}
+        table = "".join(f"U{n} 0 {lane} read pass {eyes[n]}\n" for n, lane in LANES.items())
+        counted = "[counts]\nsite ch lane bits errors\n" + "\n".join(counts())
+        v = judge(load(f"bench-dump 1\n[run]\nboard quince-8\n{head}{table}{counted}\n[end]\n")[0])
+        assert v.released is not held
+        thin = [o for o in v.release.obstacles if o.kind is ObstacleKind.THIN]
+        assert v.findings or [o.places[0].site for o in thin] == ["U6"] * held
+
+
 def test_errors_above_the_target_hold_a_board_of_which_no_finding_speaks() -> None:
     """Even a shop that believes in no fault at all lets no board go that errs too often."""
     run = load(text(rows(), counts(U6=40)))[0]
