@@ -121,6 +121,9 @@ def _table_row(
 ) -> LineRow:
     assert section.table is not None and section.columns is not None
     kind, columns = section.table, section.columns
+    drawn = placing.marked(found, columns)
+    if drawn is not None and not (row := _placed(kind, drawn, said, at)).faults:
+        return row
     plain = placing.exact(found, columns)
     first = None if plain is None else _placed(kind, plain, said, at)
     if first is not None and all(f.code != "bad-cell" for f in first.faults):

@@ -48,6 +48,19 @@ def exact(found: Sequence[Cell], columns: Sequence[str]) -> Placing | None:
     return Placing(tuple(Cell(name, cell.text, cell.at) for name, cell in pairs))
 
 
+def marked(found: Sequence[Cell], columns: Sequence[str]) -> Placing | None:
+    """A cell a column, where a mark stands between any two: a word would else keep its mark."""
+    texts = [cell.text or "" for cell in found]
+    if not any(text.endswith(_SEPARATORS) for text in texts):
+        return None
+    told = (Repair("separators-otherwise", "", _drawn(found), "blanks"),)
+    for mark in _SEPARATORS:
+        placed = _under(_separated(found, mark), columns, told)
+        if placed is not None and (mark != "," or all(t.endswith(",") for t in texts[:-1])):
+            return placed
+    return None
+
+
 def others(
     found: Sequence[Cell], columns: Sequence[str], end: int, fits: Fits
 ) -> Iterator[tuple[Placing, ...]]:
