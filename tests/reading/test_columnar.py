@@ -423,6 +423,7 @@ def test_hex_words_are_those_python_reads(texts: list[str]) -> None:
         st.tuples(st.integers(0, 2**40), st.integers(0, 255), st.integers(1, 255)),
         min_size=1,
         max_size=50,
+        unique=True,
     )
 )
 @settings(max_examples=50, deadline=None)

@@ -105,6 +105,8 @@ def test_all_that_is_printed_is_understood_or_lost(data: st.DataObject) -> None:
     [
         ("U1 0 0 read kaputt 0.4UI", (LostKind.CELL, "result", Place("U1", 0, lane=0))),
         ("U1 0 0 rd kaputt 0.4 UI", (LostKind.CELL, "result", Place("U1", 0, lane=0))),
+        ("U1;0;0;read;kaputt;0.4UI", (LostKind.CELL, "result", Place("U1", 0, lane=0))),
+        ("U1 | 0 | 0 | read | kaputt | 0.4UI", (LostKind.CELL, "result", Place("U1", 0, lane=0))),
         ("U1 0 0 read pass 1,234UI", (LostKind.CELL, "width", Place("U1", 0, lane=0))),
         ("U1 0 x read fail 0.4UI", (LostKind.ROW, None, Place("U1", 0))),
         ("U1 x 0 - fail 0.4UI", (LostKind.ROW, None, Place("U1", "x", lane=0))),
@@ -134,10 +136,13 @@ def test_a_row_may_lack_a_last_cell_that_says_little() -> None:
 
 
 def test_a_row_that_can_be_read_in_two_ways_is_not_read() -> None:
-    """1,200,300 bits and 400 errors, or 1,200 and 300,400, or one and 200,300,400?"""
-    run = one(COUNTS + "U1 0 0 walk 1 200 300 400\n[end] 1\n")
+    """900,100 bits and 200,100 errors, or 900,100,200 and 100?"""
+    run = one(COUNTS + "U1 0 0 walk 900 100 200 100\n[end] 1\n")
     assert run.counts == ()
     assert [lost.kind for lost in run.lost] == [LostKind.ROW]
+    # Here all other ways have more errors than bits.
+    run = one(COUNTS + "U1 0 0 walk 1 200 300 400\n[end] 1\n")
+    assert [(row.bits, row.errors) for row in run.counts] == [(1_200_300, 400)]
 
 
 @pytest.mark.parametrize(
