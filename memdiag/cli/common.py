@@ -192,6 +192,13 @@ def standard_input() -> bytes:
     return b"".join(lines)
 
 
+def is_shown(format_: str | None, output: str | None) -> bool:
+    """Whether the page that comes shows its problems on the terminal that standard error goes to
+    as well: there they are not printed twice."""
+    as_text = format_ in (None, "text") and output in (None, "-")
+    return as_text and sys.stdout.isatty() and sys.stderr.isatty()
+
+
 def tell(problems: Sequence[Problem], *, quiet_info: bool = True, name: str = "") -> None:
     """Problems to standard error, one a line: errors and warnings, info only where asked for."""
     for p in problems:

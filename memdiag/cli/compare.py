@@ -62,7 +62,8 @@ def command(
     with common.usage():
         last, _ = profiles.for_run(runs[-1], board)
     runs[-1] = declared_removed(runs[-1], common.split_sites(removed), last)
-    for run in runs:
+    shown = common.is_shown(format_, output)
+    for run in () if shown else runs:
         common.tell(run.problems, name=run.head.id or run.source.name)
     with common.usage():
         profile = None if board is None else profiles.find(board, board)
@@ -74,7 +75,8 @@ def command(
             made = comparison.history(
                 runs, profile, confidence=confidence, shop=settings, any_order=any_order
             )
-    common.tell(made.problems)
+    if not shown:
+        common.tell(made.problems)
     common.write_page(comparison_page(made), format_, output)
     return int(made.outcome is not Outcome.REPAIRED)
 

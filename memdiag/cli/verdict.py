@@ -36,7 +36,7 @@ def command(
     runs = common.load_runs(inputs, board=board, grammar=grammar, removed=removed, shop=settings)
     with common.usage():
         verdicts = [judge(run, board, settings) for run in runs]
-    for run in runs:
+    for run in () if common.is_shown(format_, output) else runs:
         common.tell(run.problems, name=run.source.name)
     common.write_page(verdict_page(verdicts, every_row=every_row), format_, output)
     return int(not all(v.released for v in verdicts))

@@ -24,6 +24,12 @@ def of_board(names: Iterable[str], board: Board) -> tuple[str, ...]:
     return tuple(dict.fromkeys(_spelt(name, known) for name in names))
 
 
+def of_run(names: Iterable[str], run: Run) -> tuple[str, ...]:
+    """Designators as the run spells them, each once."""
+    known = _first(_sites(run))
+    return tuple(dict.fromkeys(_spelt(name, known) for name in names))
+
+
 def once(names: Iterable[str]) -> tuple[str, ...]:
     """Names that differ in more than their case, as they are spelt first."""
     return tuple(_first(names).values())

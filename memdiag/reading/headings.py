@@ -60,8 +60,11 @@ def _heading(
     known = schema.columns(table)
     for size in range(min(_MOST_WORDS, len(cells) - at), 0, -1):
         parts = [cell.text or "" for cell in cells[at : at + size]]
-        if all(part.lower() in known for part in parts):
-            continue  # columns by themselves
+        alone = [_meant(part, known, known_words) for part in parts]
+        if None not in alone and len(set(alone)) == size > 1:
+            continue  # columns by themselves: `eye height` are two
+        if size == 1 and parts[0].lower() in known:
+            break
         text = " ".join(parts)
         meant = known_words.meant("column", text)
         if meant in known:
@@ -69,6 +72,12 @@ def _heading(
             return size, Heading(meant, cells[at].at, text, None if text.lower() == meant else told)
     text = cells[at].text or ""
     return 1, Heading(text.lower(), cells[at].at, text)
+
+
+def _meant(word: str, known: Sequence[str], known_words: Vocabulary) -> str | None:
+    """The column of the table that one word names."""
+    meant = word.lower() if word.lower() in known else known_words.meant("column", word)
+    return meant if meant in known else None
 
 
 def _one_off(heading: Heading, free: Sequence[str]) -> Heading:

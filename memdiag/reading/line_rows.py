@@ -121,27 +121,38 @@ def _table_row(
 ) -> LineRow:
     assert section.table is not None and section.columns is not None
     kind, columns = section.table, section.columns
-    plain = placing.exact(found, columns)
-    first = None if plain is None else _placed(kind, plain, said, at)
-    if first is not None and all(f.code != "bad-cell" for f in first.faults):
-        return first
+    plain: list[LineRow] = []  # with a cell for each column, some of which cannot be read
+    for way in (placing.marked(found, columns), placing.exact(found, columns)):
+        if way is not None:
+            row = _placed(kind, way, said, at)
+            if all(f.code != "bad-cell" for f in row.faults):
+                return row
+            plain.append(row)
+    other = _otherwise(section, found, said, at)
+    if other is not None:
+        return other
+    tied = None if plain else placing.forced(found, columns)
+    if tied is not None:
+        plain.append(_placed(kind, tied, said, at))
+    kept = [row for row in plain if row.row is not None]
+    return (*kept, *plain, _unplaced(section, found, at))[0]
+
+
+def _otherwise(
+    section: Section, found: Sequence[Cell], said: Mapping[str, str], at: Setting
+) -> LineRow | None:
+    """The row where its cells can be placed under the columns in one other way only."""
+    assert section.table is not None and section.columns is not None
+    kind = section.table
     fits = partial(_fits, kind, at.words)
-    for ways in placing.others(found, columns, at.end, fits):
-        good = [
-            row
-            for way in ways
-            if _is_likely(way, at.words)
-            and (row := _placed(kind, way, said, at)).row is not None
-            and all(f.code == "row-short" for f in row.faults)
-        ]
+    for ways in placing.others(found, section.columns, at.end, fits):
+        made = [_placed(kind, way, said, at) for way in ways if _is_likely(way, at.words)]
+        good = [row for row in made if all(f.code == "row-short" for f in row.faults)]
         if len(good) == 1:
             return good[0]
-        if good:
-            break  # it can be read in several ways: which one was meant?
-    if first is None:
-        tied = placing.forced(found, columns)
-        first = None if tied is None else _placed(kind, tied, said, at)
-    return first if first is not None else _unplaced(section, found, at)
+        if good or any(f.code == "contradiction" for row in made for f in row.faults):
+            break  # it can be read in several ways, or as what cannot be: which one was meant?
+    return None
 
 
 def _placed(kind: str, way: Placing, said: Mapping[str, str], at: Setting) -> LineRow:

@@ -91,8 +91,8 @@ def declared_removed(run: Run, refs: Sequence[str], board: Board | None = None) 
     """The run with these sites empty on purpose, beside those that it says itself."""
     if not refs:
         return run
-    both = tuple(dict.fromkeys((*(run.head.removed or ()), *refs)))
-    return designators.respelt(replace(run, head=replace(run.head, removed=both)), board)
+    named = designators.of_run((*(run.head.removed or ()), *refs), run)
+    return designators.respelt(replace(run, head=replace(run.head, removed=named)), board)
 
 
 def _checks(run: Run, board: Board) -> list[Problem]:

@@ -19,6 +19,7 @@ Fits = Callable[[str, str], bool]
 """Whether a text can be a cell of the column of that name."""
 
 _SEPARATORS = ("|", ",", ";")
+_MOST_WAYS = 8
 _MOST_JOINED = 8  # neighbouring cells that are one number, written in groups
 _RULER = re.compile(r"[\s|+:=-]*[=-]{3}[\s|+:=-]*")
 _DIGITS, _GROUP = re.compile(r"[+-]?[0-9][0-9.,]*"), re.compile(r"[0-9]{3}(?![0-9])\S*")
@@ -46,6 +47,19 @@ def exact(found: Sequence[Cell], columns: Sequence[str]) -> Placing | None:
         return None
     pairs = zip(columns, found, strict=True)
     return Placing(tuple(Cell(name, cell.text, cell.at) for name, cell in pairs))
+
+
+def marked(found: Sequence[Cell], columns: Sequence[str]) -> Placing | None:
+    """A cell a column, where a mark stands between any two: a word would else keep its mark."""
+    texts = [cell.text or "" for cell in found]
+    if len(found) == len(columns) and not any(text.endswith(_SEPARATORS) for text in texts):
+        return None
+    told = (Repair("separators-otherwise", "", _drawn(found), "blanks"),)
+    for mark in _SEPARATORS:
+        placed = _under(_separated(found, mark), columns, told)
+        if placed is not None and (mark != "," or all(t.endswith(",") for t in texts[:-1])):
+            return placed
+    return None
 
 
 def others(
@@ -134,14 +148,14 @@ def _separated(found: Sequence[Cell], mark: str) -> tuple[Cell, ...]:
 
 def _joined(found: Sequence[Cell], columns: Sequence[str], fits: Fits) -> list[Placing]:
     """The placings of too many cells in which neighbours are one number: its groups of three
-    digits, its unit. More than one is as good as none: at most two are looked for."""
+    digits, its unit."""
     extra = len(found) - len(columns)
     texts = [cell.text or "" for cell in found]
     if extra <= 0 or not columns or _joints(texts) < extra:
         return []
     ways = _Ways(texts, columns, fits).all()
     placings = []
-    for sizes in ways[:2]:
+    for sizes in ways:
         cells, at, repairs = [], 0, []
         for name, size in zip(columns, sizes, strict=True):
             text = " ".join(texts[at : at + size])
@@ -186,7 +200,7 @@ class _Ways:
         self._from: dict[tuple[int, int], list[tuple[int, ...]]] = {}
 
     def all(self) -> list[tuple[int, ...]]:
-        """The first two of them."""
+        """The first few of them: very many are as good as none."""
         return self._rest(0, 0)
 
     def _rest(self, at: int, column: int) -> list[tuple[int, ...]]:
@@ -203,5 +217,5 @@ class _Ways:
                 text = " ".join(self._texts[at : at + size])
                 if self._fits(self._columns[column], text):
                     found += [(size, *rest) for rest in self._rest(at + size, column + 1)]
-            self._from[key] = found[:2]
+            self._from[key] = found[:_MOST_WAYS]
         return self._from[key]

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from memdiag.diagnosis import faults
 from memdiag.diagnosis import settings as shop
 from memdiag.diagnosis.settings import BadSettings, Settings
+from memdiag.model import vocabulary
 
 FILE = Path(__file__).resolve().parents[2] / "docs" / "settings.md"
 PAGE = FILE.read_text(encoding="utf-8")
@@ -31,7 +32,7 @@ HEADINGS = {
 
 def listed(table: str) -> dict[str, tuple[str, str]]:
     """The settings that the page lists under the heading of a table: default and meaning."""
-    start = PAGE.index(HEADINGS[table] + "\n")
+    start = PAGE.index(HEADINGS.get(table, "## Words") + "\n")
     end = PAGE.find("\n## ", start + 1)
     rows = re.findall(r"^\| `(\w+)` \| ([^|]+) \| ([^|]+) \|$", PAGE[start:end], re.MULTILINE)
     assert len({name for name, *_ in rows}) == len(rows)
@@ -78,7 +79,17 @@ def test_the_page_lists_every_setting_with_its_default(table: str) -> None:
 
 
 def test_every_table_is_on_the_page() -> None:
-    assert {*HEADINGS, "compare"} == set(Settings.__struct_fields__)
+    assert {*HEADINGS, "compare", "words"} == set(Settings.__struct_fields__)
+    assert tuple(listed("words")) == shop.Words.__struct_fields__ == vocabulary.KINDS
+
+
+def test_a_shops_own_words_stand_for_those_of_a_dump() -> None:
+    text = "[words.result]\nKa-putt = 'fail'\n[words.column]\n'test area' = 'test'\n"
+    words = shop.parse(text).words.vocabulary()
+    assert words.meant("result", "ka_putt") == "fail"
+    assert words.meant("column", "Test Area") == "test"
+    assert words.meant("result", "FAILED") == "fail"  # the shipped ones stay
+    assert vocabulary.shipped().meant("result", "kaputt") is None
 
 
 def test_the_sum_of_the_priors_is_what_the_page_says() -> None:
@@ -112,6 +123,10 @@ def test_nothing_set_is_the_default() -> None:
         ("[costs]\nreplace = -4\n", "shop-key", "costs.replace"),
         ("[limits]\nconfidence = 'high'\n", "shop-key", "limits.confidence"),
         ("[limits]\nconfidence = 1.5\n", "shop-key", "limits.confidence"),
+        ("[words.result]\nkaputt = 'broken'\n", "shop-key", "words.result.kaputt is broken"),
+        ("[words.step]\nlesen = 'raed'\n", "shop-key", "known are id, ca"),
+        ("[words.colour]\nred = 'fail'\n", "shop-key", "no key colour"),
+        ("[words.result]\nkaputt = 7\n", "shop-key", "words.result"),
         ("[priors\nmissing = 1", "shop-unreadable", "no TOML"),
     ],
 )

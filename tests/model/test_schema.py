@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Callable
 from dataclasses import fields
 from pathlib import Path
 
 import pytest
 
-from memdiag.model import records, schema
+from memdiag.model import records, schema, vocabulary
 from memdiag.model.schema import Cell, Column
 from memdiag.reading.converters import CONVERTERS
 
@@ -59,11 +60,31 @@ def column_list() -> str:
     return "\n".join(("| section | columns |", "|---|---|", *rows)) + "\n"
 
 
-def test_the_page_lists_the_columns() -> None:
+def word_list() -> str:
+    """The page's list of other words."""
+    rows = [
+        f"| {CALLED[kind]} | `{word}` | {', '.join(f'`{w}`' for w in others.split())} |"
+        for kind, table in vocabulary.SHIPPED.items()
+        for word, others in table.items()
+    ]
+    return "\n".join(("| where | word | also |", "|---|---|---|", *rows)) + "\n"
+
+
+CALLED = {
+    "result": "result",
+    "step": "step",
+    "trend": "trend",
+    "link": "link check",
+    "column": "column",
+}
+
+
+@pytest.mark.parametrize(("name", "made"), [("columns", column_list), ("words", word_list)])
+def test_the_page_has_the_lists_of_the_code(name: str, made: Callable[[], str]) -> None:
     text = PAGE.read_text(encoding="utf-8")
-    marked = re.compile(r"(?<=<!-- columns -->\n).*?(?=<!-- end of columns -->)", re.DOTALL)
+    marked = re.compile(rf"(?<=<!-- {name} -->\n).*?(?=<!-- end of {name} -->)", re.DOTALL)
     assert len(marked.findall(text)) == 1
     if os.environ.get("MEMDIAG_WRITE_GOLDENS"):
-        PAGE.write_text(marked.sub(lambda _: column_list(), text), encoding="utf-8")
+        PAGE.write_text(marked.sub(lambda _: made(), text), encoding="utf-8")
         return
-    assert marked.findall(text) == [column_list()], "write it anew: MEMDIAG_WRITE_GOLDENS=1"
+    assert marked.findall(text) == [made()], "write it anew: MEMDIAG_WRITE_GOLDENS=1"

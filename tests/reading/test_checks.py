@@ -100,7 +100,7 @@ def test_an_unknown_site_is_told_once_for_all_its_rows() -> None:
 
 def test_the_nearest_name_is_offered_in_its_own_letters() -> None:
     (found,) = [
-        p for p in told(dump(TRAINING + "u7 12 0 0 id pass - - -\n")) if p.code == "unknown-site"
+        p for p in told(dump(TRAINING + "uu7 12 0 0 id pass - - -\n")) if p.code == "unknown-site"
     ]
     assert "U7?" in found.hint
 

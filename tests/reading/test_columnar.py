@@ -423,6 +423,7 @@ def test_hex_words_are_those_python_reads(texts: list[str]) -> None:
         st.tuples(st.integers(0, 2**40), st.integers(0, 255), st.integers(1, 255)),
         min_size=1,
         max_size=50,
+        unique=True,
     )
 )
 @settings(max_examples=50, deadline=None)
@@ -441,7 +442,9 @@ def test_columns_agree_with_pythons_csv(rows: list[tuple[int, int, int]]) -> Non
 
 
 def error(line: int, address: int, wrong: int = 1, site: str = "U1") -> ErrorRow:
-    return ErrorRow(position=Position(line), place=Place(site), address=address, wrong=wrong)
+    """A word; those of different passes are no repeats of each other."""
+    where = Position(line)
+    return ErrorRow(position=where, place=Place(site), address=address, wrong=wrong, pass_=line)
 
 
 @given(
@@ -641,8 +644,8 @@ def test_what_is_not_held_is_told(
     most: int, code: str | None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(error_log_builder, "MOST_LOG_ROWS", most)
-    rows = "".join(f"U1 0x{i % 1500:x} 0x1 0x0\n" for i in range(20_000))
-    (run,) = load.load(f"bench-dump 1\n[errors]\nsite address wrote read\n{rows}[end] 20000\n")
+    rows = "".join(f"U1 0x{i % 1500:x} 0x1 0x0 {i // 1500}\n" for i in range(20_000))
+    (run,) = load.load(f"bench-dump 1\n[errors]\nsite address wrote read pass\n{rows}[end] 20000\n")
     told = [p for p in run.problems if p.code.startswith("errors-")]
     assert [p.code for p in told] == ([] if code is None else [code])
     assert all("20,000" in p.message for p in told)

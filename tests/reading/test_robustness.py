@@ -43,12 +43,15 @@ def told(run: Run) -> list[str]:
     ignored = {*pastes.KINDS, "board-unsaid", "board-unknown", "outside"}
     from memdiag.model.problems.runs import KINDS
 
-    return [p.code for p in run.problems if p.code not in ignored | set(KINDS) | {"more-alike"}]
+    ignored |= {"more-alike", "rows-repeated"}
+    return [p.code for p in run.problems if p.code not in ignored | set(KINDS)]
 
 
 def same_words(run: Run, written: Written) -> None:
     """The error log holds the words that were written, in order."""
-    wanted = error_log_builder.from_rows(r for r in written.rows if isinstance(r, ErrorRow))
+    wanted = error_log_builder.from_rows(
+        row for _, row in written.once if isinstance(row, ErrorRow)
+    )
     assert (run.errors is None) == (wanted is None)
     if run.errors is None or wanted is None:
         return
@@ -65,7 +68,7 @@ def no_places(rows: list[Row]) -> list[Row]:
 
 
 def same_rows(run: Run, written: Written) -> None:
-    wanted = [row for row in written.rows if not isinstance(row, ErrorRow)]
+    wanted = [row for _, row in written.once if not isinstance(row, ErrorRow)]
     assert no_places(rows_of(run)) == wanted
     same_words(run, written)
 
@@ -81,18 +84,10 @@ def test_what_is_written_is_read(layout: str, data: st.DataObject) -> None:
     assert run.source.complete
     assert run.source.layout == layout
     # Each record stands where it was written.
-    lines = sorted(
-        n + 1
-        for n, row in zip(written.at, written.rows, strict=True)
-        if not isinstance(row, ErrorRow)
-    )
+    lines = sorted(n + 1 for n, row in written.once if not isinstance(row, ErrorRow))
     assert [row.position.line for row in rows_of(run)] == lines
     if run.errors is not None:
-        words = [
-            n + 1
-            for n, row in zip(written.at, written.rows, strict=True)
-            if isinstance(row, ErrorRow)
-        ]
+        words = [n + 1 for n, row in written.once if isinstance(row, ErrorRow)]
         assert run.errors.line.tolist() == words
 
 

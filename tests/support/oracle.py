@@ -27,10 +27,14 @@ def accounted(data: bytes) -> None:
     numbers = [number for number, _ in found.account.lines()]
     assert sorted(set(numbers)) == list(range(1, len(found.cleaned.pasted) + 1))
     assert numbers == sorted(numbers)
-    rows = sum(run.source.rows for run in found.runs)
-    assert rows == sum(
-        len(rows_of(run)) + (0 if run.errors is None else run.errors.total) for run in found.runs
-    )
+    for run in found.runs:
+        kept = len(rows_of(run)) + (0 if run.errors is None else run.errors.total)
+        again = any(p.code == "rows-repeated" for p in run.problems)
+        assert run.source.rows > kept if again else run.source.rows == kept
+        # All that is printed is understood, or said to be lost.
+        assert run.source.lost <= run.source.printed
+        assert run.source.rows <= run.source.printed <= run.source.rows + run.source.lost
+        assert bool(run.lost) == bool(run.source.lost)
     places = {p.position.line for run in found.runs for p in run.problems if p.position}
     for number, line_class in found.account.lines():
         if line_class is LineClass.PROBLEM and number not in places:

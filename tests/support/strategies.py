@@ -45,6 +45,17 @@ class Written:
     def lines(self) -> list[str]:
         return self.text.splitlines()
 
+    @property
+    def once(self) -> list[tuple[int, Row]]:
+        """Its rows with the index of their lines, those printed again left out: they are one
+        reading. Words without an address are never the same one."""
+        found: list[tuple[int, Row]] = []
+        for n, row in zip(self.at, self.rows, strict=True):
+            unplaced = isinstance(row, ErrorRow) and row.address is None
+            if unplaced or all(row != other for _, other in found):
+                found.append((n, row))
+        return found
+
 
 # -- cells -------------------------------------------------------------------------------------
 

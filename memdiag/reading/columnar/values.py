@@ -26,6 +26,7 @@ _LIMB_DIGITS = 16
 _MOST_DIGITS = 1024
 _MOST_WIDTHS = 64  # different widths of words in a block
 _MOST_ODD = 1000
+_MARKS = "|,;"  # that people set between cells
 
 # Two hex digits at once, as the little-endian number that their two characters make.
 _PAIR = np.full(1 << 16, 1 << 15, np.uint16)
@@ -134,10 +135,11 @@ def _unsaid(heads: I64, lengths: I64, data: npt.NDArray[np.uint8]) -> Flags:
 
 def plain(word: str, column: str, convert: Callable[[str, str], Any]) -> Any:
     """The value of a word that is written as the format says, None where it is unsaid. Raises
-    `Wrong`, also for what says otherwise that it is unsaid: that is told row by row."""
+    `Wrong`, also for what says otherwise that it is unsaid, and where a mark between cells may
+    have stayed with the word: that is looked at row by row."""
     if word in UNSAID:
         return None
-    if word.casefold() in ALSO_UNSAID:
+    if word.casefold() in ALSO_UNSAID or word[-1] in _MARKS:
         raise Wrong("unsaid-otherwise", column)
     return convert(column, word)
 
