@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from functools import partial
 
@@ -163,13 +164,17 @@ def crlf(scrap: Scrap) -> Change | None:
 
 
 def shouted(scrap: Scrap) -> Change | None:
-    """All in capitals; the head keeps its own, for a name there is looked up."""
+    """Words in capitals; a unit keeps its case, for `mV` and `MV` are not the same, and so does
+    the head, where names are looked up."""
     tables = [t for t in scrap.paper.tables if t.section in ("training", "counts")]
     spoken = {k for t in tables for k in (t.opened, t.header, *t.rows)}
     if not spoken:
         return None
-    lines = tuple(k.upper() if n in spoken else k for n, k in enumerate(scrap.lines))
-    return Change(lines, Weight.HARMLESS, "all in capitals")
+    lines = tuple(
+        re.sub(r"(?<!\S)\D\S*", lambda m: m[0].upper(), k) if n in spoken else k
+        for n, k in enumerate(scrap.lines)
+    )
+    return Change(lines, Weight.HARMLESS, "words in capitals")
 
 
 KINDS: dict[str, Callable[[Scrap], Change | None]] = {
