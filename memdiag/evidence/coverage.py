@@ -63,7 +63,12 @@ def uncounted(measured: Measurements) -> tuple[CountRow, ...]:
 
 
 def _says_no_errors(row: CountRow) -> bool:
-    return all(value is None for value in (row.errors, row.rose, row.fell, row.cells))
+    """Whether nobody knows how many bits were wrong: neither their number nor, with a column beside
+    it that may be that number, its parts."""
+    if row.errors is not None:
+        return False
+    parts = (row.rose, row.fell, row.cells)
+    return bool(row.extra) or all(value is None for value in parts)
 
 
 def _is_full(place: Place) -> bool:
