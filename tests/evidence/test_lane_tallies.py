@@ -120,7 +120,8 @@ def test_together_and_apart_tell_a_bridge_from_two_opens() -> None:
 
 
 def test_repeats_of_an_address_are_one_cell() -> None:
-    t = tallies("quince-12", ["U3 4 0 0 0x40 0x00 0x01 -"] * 5)[4, 0]
+    rows = [f"U3 4 0 0 0x40 {2 * i:#04x} {2 * i + 1:#04x} -" for i in range(5)]
+    t = tallies("quince-12", rows)[4, 0]
     assert (t.rows, t.cells, t.wrong[0]) == (5, {0x40}, 5)
 
 
