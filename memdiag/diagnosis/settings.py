@@ -47,6 +47,12 @@ class Limits(Struct, frozen=True, forbid_unknown_fields=True):
     report_above: Share = 0.4  # a place less probably at fault than this is no finding
 
 
+class Comparing(Struct, frozen=True, forbid_unknown_fields=True):
+    """What may differ between two runs of one repair."""
+
+    harmless: tuple[str, ...] = ()  # head keys and names of readings, beside those known to be
+
+
 class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """Everything a shop may set; each table and key may be left out."""
 
@@ -55,6 +61,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     stages: Stages = field(default_factory=Stages)
     costs: Costs = field(default_factory=Costs)
     limits: Limits = field(default_factory=Limits)
+    compare: Comparing = field(default_factory=Comparing)
 
     def prior(self, of: Prior) -> float:
         return self.priors.get(of.name, of.expected)
@@ -112,7 +119,7 @@ def _in_words(message: str, priors: Sequence[str]) -> str:
     if hit is None:
         return message.replace("$.", "").replace("`", "")
     known = [*Settings.__struct_fields__, *priors]
-    for part in (Stages, Costs, Limits):
+    for part in (Stages, Costs, Limits, Comparing):
         known += part.__struct_fields__
     near = closest(hit.group(1), known)
     return f"there is no key {hit.group(1)}" + (f"; the nearest is {near}" if near else "")

@@ -21,6 +21,45 @@ class Outcome(StrEnum):
     NOTHING_TO_REPAIR = "nothing-to-repair"
 
 
+GRAVEST_FIRST = (
+    Outcome.NOT_COMPARABLE,
+    Outcome.WORSE,
+    Outcome.NOT_REPAIRED,
+    Outcome.TOO_LITTLE_DATA,
+    Outcome.NOTHING_TO_REPAIR,
+    Outcome.REPAIRED,
+)
+
+
+class ReasonKind(StrEnum):
+    """What a reason against a repair is about."""
+
+    UNLIKE = "unlike"  # a setting that forbids the comparison
+    FINDING = "finding"  # a finding of either run that is not cleared
+    BOARD = "board"  # all eyes of the board together
+    LINK = "link"  # a link that got worse, or fails
+    EMPTY = "empty"  # a site empty on purpose
+    SILENT = "silent"  # tested before, and not now
+    OBSTACLE = "obstacle"  # what stands in the way of a release in the later run alone
+    UNREAD = "not-understood"  # lines of the later run that may have held a result
+    CUT = "cut"
+    NOTHING = "nothing"  # neither run shows a fault
+    BEFORE = "before"  # the earlier run was not heard in full, so what was wrong is not known
+
+
+@dataclass(frozen=True, slots=True)
+class Reason:
+    """One thing that stands against `repaired`: what it is, where (None: the whole board), what it
+    makes of the outcome, in words, and what settles it."""
+
+    kind: ReasonKind
+    place: Place | None
+    outcome: Outcome
+    headline: str
+    says: str
+    settle: str
+
+
 class ChangeKind(StrEnum):
     """What became of a finding or a link."""
 
@@ -70,7 +109,9 @@ class Change:
     in all must pass there without an error to exclude the earlier rate (one-sided),
     `needed_seconds` how long that takes at the full line rate; None where nothing is lacking or
     no rate is known.
-    `points_to` is what following the part says: package, joint, `joint, trace or controller`."""
+    `points_to` is what following the part says: package, joint, `joint, trace or controller`.
+    `against`: the best outcome that this change leaves possible; None where nothing of it stands
+    against a repair."""
 
     level: str
     place: Place
@@ -82,6 +123,7 @@ class Change:
     needed_bits: int | None = None
     needed_seconds: float | None = None
     points_to: str | None = None
+    against: Outcome | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,8 +152,10 @@ class History:
 @dataclass(frozen=True, slots=True)
 class Comparison:
     """Two runs compared. `differs` names the settings that forbid it (outcome not-comparable).
-    `headline`, `why` and `todo` are the answer in three lines; `changes` are the findings, most
-    urgent first, then the sites in the board's order, then the links, most urgent first.
+    `reasons` are what stands against `repaired`, the gravest first: that one is the outcome, and
+    the answer in three lines (`headline`, `why` and `todo`). `beside` names what the runs differ
+    in that does not forbid the comparison. `changes` are the findings, most urgent first, then
+    the sites in the board's order, then the links, most urgent first.
     `history` is there where more than two runs were given."""
 
     before: Run
@@ -131,6 +175,8 @@ class Comparison:
     before_verdict: Verdict | None = None
     after_verdict: Verdict | None = None
     history: History | None = None
+    reasons: tuple[Reason, ...] = ()
+    beside: tuple[str, ...] = ()
 
     @property
     def findings(self) -> tuple[Change, ...]:
@@ -146,4 +192,5 @@ class Comparison:
 
     @property
     def summary(self) -> str:
-        return f"{self.headline} {self.why}".strip()
+        beside = f"The runs differ: {'; '.join(self.beside)}." if self.beside else ""
+        return " ".join(text for text in (self.headline, self.why, beside) if text)

@@ -23,6 +23,12 @@ class Case:
     clean: bool | None = None  # the after-run excludes the earlier rate; None: nothing to exclude
     p_adjusted: float = 1.0
 
+    @property
+    def spilled(self) -> bool:
+        """Errors that another place's fault made need no bits to exclude them: they are no rate
+        of this place. That fault is a finding of its own, which is held to its bits."""
+        return self.finding.cause is Cause.SPILLOVER and bool(self.finding.because_of)
+
 
 def gone(case: Case, pair: PairedRuns, lacking: int) -> tuple[ChangeKind, str, int | None]:
     """The later verdict finds nothing there: is that because it is cleared?"""
@@ -37,7 +43,7 @@ def gone(case: Case, pair: PairedRuns, lacking: int) -> tuple[ChangeKind, str, i
     if untested:
         return ChangeKind.TOO_LITTLE_DATA, f"{untested}; what did not run is not cleared", None
     old = pair.state(f.place, pair.old, f)
-    if old.errors and case.clean is not True:
+    if old.errors and case.clean is not True and not case.spilled:
         if r is None:
             which = "BEFORE" if not old.bits else "AFTER"
             why = f"{show_count(old.errors)} errors before, but {which} counts no bits there"
@@ -87,14 +93,15 @@ def _why_clear(case: Case, pair: PairedRuns) -> str:
     ran = sorted({s for k in pair.keys_at(f.place, pair.old) for s in bad_steps(pair.old[k])})
     if ran:
         parts.append(f"{', '.join(ran)} now pass{'es' if len(ran) == 1 else ''}")
-    if r is not None and r.p_none is not None and r.after.bits:
+    if r is not None and r.p_none is not None and r.after.bits and not case.spilled:
         limit = proven_rate(r.after.bits, 0, pair.confidence)
         parts.append(
             f"no error in {show_count(r.after.bits)} bits: below {show_rate(limit)}, was "
             f"{show_rate(r.before.rate)} ({_conf(pair)}, one-sided); {r.basis}"
         )
     elif r is not None and r.after.bits:
-        parts.append(f"no error in {show_count(r.after.bits)} bits, as before")
+        as_before = "" if r.before.errors else ", as before"
+        parts.append(f"no error in {show_count(r.after.bits)} bits{as_before}")
     moved = [pair.eyes[k] for k in pair.keys_at(f.place, pair.old) if k in pair.eyes]
     opened = [e for e in moved if e.direction > 0]
     if opened:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import statistics
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
 from memdiag.model import Run
 from memdiag.model.problems import Problem, problem
+from memdiag.repair.other_settings import Unlike, other_settings
 
 RATE_TOLERANCE = 0.005
 """Line rates closer than this are one setting, printed with more or fewer digits."""
@@ -30,22 +32,41 @@ _HINTS = {
 }
 
 
+@dataclass(frozen=True, slots=True)
+class Differences:
+    """What two runs differ in. `forbid`: the settings that forbid a comparison; `problems`:
+    everything to be said about the pair; `beside`: what is named beside the answer."""
+
+    forbid: tuple[str, ...]
+    problems: tuple[Problem, ...]
+    beside: tuple[str, ...] = ()
+
+
 def differences(
-    before: Run, after: Run, *, any_order: bool = False
-) -> tuple[tuple[str, ...], tuple[Problem, ...]]:
-    """`(settings that forbid a comparison, everything to be said about the pair)`."""
+    before: Run,
+    after: Run,
+    rails: Collection[str] = (),
+    *,
+    any_order: bool = False,
+    harmless: Collection[str] = (),
+) -> Differences:
+    """`rails`: those of the board; `harmless`: keys and readings that the shop lets differ."""
     if _same_text(before, after):
-        return ("dump",), (problem("compare-same-dump", sha256=after.source.sha256[:16]),)
-    found = [*_settings(before, after), *_drift(before, after)]
+        found = problem("compare-same-dump", sha256=after.source.sha256[:16])
+        return Differences(("dump",), (found,))
+    said = [
+        *_settings(before, after),
+        *other_settings(before, after, rails, harmless),
+        *_drift(before, after),
+    ]
     if not any_order:
-        found += _order(before, after)
-    found += _cuts(before, after)
-    differs = tuple(dict.fromkeys(name for name, _ in found if name))
-    return differs, tuple(p for _, p in found)
-
-
-Said = tuple[str | None, Problem]
-"""The setting where it forbids the comparison, else None; and the problem."""
+        said += _order(before, after)
+    said += _cuts(before, after)
+    return Differences(
+        tuple(dict.fromkeys(one.setting for one in said if one.setting)),
+        tuple(one.problem for one in said),
+        tuple(one.beside for one in said if one.beside),
+    )
 
 
 def _same_text(before: Run, after: Run) -> bool:
@@ -56,20 +77,22 @@ def _same_text(before: Run, after: Run) -> bool:
     return bool(texts[0]) and texts[0] == texts[1]
 
 
-def _settings(before: Run, after: Run) -> Iterator[Said]:
+def _settings(before: Run, after: Run) -> Iterator[Unlike]:
     for setting in ("board", "serial", "memory", "rate"):
         a, b = getattr(before.head, setting), getattr(after.head, setting)
         if a is not None and b is not None:
             if not _alike(a, b):
                 yield _refuse(setting, _show(a), _show(b))
         elif setting != "serial" or a is not None or b is not None:
-            yield None, problem("compare-unsaid", which=_which(a, b), setting=setting)
+            yield Unlike(None, problem("compare-unsaid", which=_which(a, b), setting=setting))
     yield from _tests(before, after)
 
 
-def _refuse(setting: str, a: str, b: str) -> Said:
+def _refuse(setting: str, a: str, b: str) -> Unlike:
     hint = _HINTS[setting]
-    return setting, problem("compare-differs", setting=setting, before=a, after=b, hint=hint)
+    return Unlike(
+        setting, problem("compare-differs", setting=setting, before=a, after=b, hint=hint)
+    )
 
 
 def _alike(a: Any, b: Any) -> bool:
@@ -88,7 +111,7 @@ def _which(a: object, b: object) -> str:
     return "BEFORE does not say" if a is None else "AFTER does not say"
 
 
-def _tests(before: Run, after: Run) -> Iterator[Said]:
+def _tests(before: Run, after: Run) -> Iterator[Unlike]:
     if not before.counts or not after.counts:
         return
     for setting in ("test", "point"):
@@ -96,7 +119,7 @@ def _tests(before: Run, after: Run) -> Iterator[Said]:
         theirs = {getattr(row, setting) for row in after.counts}
         if setting == "test" and (None in mine or None in theirs):
             which = _which(*(None if None in s else s for s in (mine, theirs)))
-            yield None, problem("compare-unsaid", which=which, setting=setting)
+            yield Unlike(None, problem("compare-unsaid", which=which, setting=setting))
         if None in mine or None in theirs or mine == theirs:
             continue
         a, b = ", ".join(sorted(mine)), ", ".join(sorted(theirs))
@@ -105,13 +128,15 @@ def _tests(before: Run, after: Run) -> Iterator[Said]:
         else:
             shared = ", ".join(sorted(mine & theirs))
             hint = f"only {shared} is compared: what the others would show is not known"
-            yield None, problem("compare-drifted", setting=setting, before=a, after=b, hint=hint)
+            yield Unlike(
+                None, problem("compare-drifted", setting=setting, before=a, after=b, hint=hint)
+            )
 
 
-def _drift(before: Run, after: Run) -> Iterator[Said]:
+def _drift(before: Run, after: Run) -> Iterator[Unlike]:
     warm = [_temperature(run) for run in (before, after)]
     if warm[0] is not None and warm[1] is not None and abs(warm[0] - warm[1]) > WARM:
-        yield (
+        yield Unlike(
             None,
             problem(
                 "compare-drifted",
@@ -124,7 +149,7 @@ def _drift(before: Run, after: Run) -> Iterator[Said]:
     a, b = before.head.rig, after.head.rig
     if a and b and a.casefold() != b.casefold():
         hint = "eyes and error rates of two rigs differ by themselves: use one rig where you can"
-        yield None, problem("compare-drifted", setting="rig", before=a, after=b, hint=hint)
+        yield Unlike(None, problem("compare-drifted", setting="rig", before=a, after=b, hint=hint))
 
 
 def _temperature(run: Run) -> float | None:
@@ -134,7 +159,7 @@ def _temperature(run: Run) -> float | None:
     return statistics.median(said) if said else run.head.ambient
 
 
-def _order(before: Run, after: Run) -> Iterator[Said]:
+def _order(before: Run, after: Run) -> Iterator[Unlike]:
     dated = [_instant(run.head.at) for run in (before, after)]
     by_date: int | None = None
     if dated[0] is not None and dated[1] is not None and dated[0] != dated[1]:
@@ -147,10 +172,10 @@ def _order(before: Run, after: Run) -> Iterator[Said]:
     if clues == {-1}:
         setting = "at" if by_date else "stage"
         a, b = (getattr(run.head, setting) for run in (before, after))
-        yield setting, problem("compare-wrong-order", setting=setting, before=a, after=b)
+        yield Unlike(setting, problem("compare-wrong-order", setting=setting, before=a, after=b))
     elif len(clues) == 2:
         a, b = (f"{run.head.stage} at {run.head.at}" for run in (before, after))
-        yield None, problem("compare-order-unclear", before=a, after=b)
+        yield Unlike(None, problem("compare-order-unclear", before=a, after=b))
 
 
 def _instant(text: str | None) -> float | None:
@@ -164,10 +189,10 @@ def _instant(text: str | None) -> float | None:
         return None
 
 
-def _cuts(before: Run, after: Run) -> Iterator[Said]:
+def _cuts(before: Run, after: Run) -> Iterator[Unlike]:
     if not before.source.complete:
         hint = "faults in the missing part are not known: paste BEFORE again if you still have it"
-        yield None, problem("compare-cut", which="BEFORE", hint=hint)
+        yield Unlike(None, problem("compare-cut", which="BEFORE", hint=hint))
     if not after.source.complete:
         hint = "no repair is confirmed by a cut dump: paste AFTER again, to its [end] line"
-        yield None, problem("compare-cut", which="AFTER", hint=hint)
+        yield Unlike(None, problem("compare-cut", which="AFTER", hint=hint))

@@ -1,25 +1,38 @@
 """Two runs -> what changed; several runs -> the history of each finding through the stages.
 
-`repaired` is said only where every earlier finding is cleared: by steps that ran, and by enough
-bits without an error to exclude the earlier rate.
+`repaired` is said only where nothing stands against it (`reasons`): every earlier finding is
+cleared, by steps that ran and by enough bits without an error to exclude the earlier rate; no link
+got worse or fell silent; and the later run could be released by itself.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from memdiag.model import FAILED, Board, Cause, Finding, Place, Result, Run, Verdict
-from memdiag.model.comparison import Change, ChangeKind, Comparison, History, Outcome, Stage, Track
+from memdiag.model import Board, Cause, Finding, Place, Run, Verdict
+from memdiag.model.comparison import (
+    GRAVEST_FIRST,
+    Change,
+    ChangeKind,
+    Comparison,
+    History,
+    Outcome,
+    ReasonKind,
+    Stage,
+    Track,
+)
 from memdiag.model.problems import Problem, problem
 from memdiag.repair.alignment import common_board
-from memdiag.repair.answer import Gaps, answer, refusal
-from memdiag.repair.comparable import differences
+from memdiag.repair.answer import answer
+from memdiag.repair.comparable import Differences, differences
 from memdiag.repair.finding_change import finding_changes
 from memdiag.repair.link_change import link_changes, site_changes
-from memdiag.repair.paired_runs import OWN, PairedRuns, judged, was_tested
+from memdiag.repair.paired_runs import PairedRuns, judged
 from memdiag.repair.part_swaps import JOINT
+from memdiag.repair.reasons import reasons, refusals
+from memdiag.repair.silence import silent
 
 if TYPE_CHECKING:
     from memdiag.diagnosis.settings import Settings
@@ -48,55 +61,69 @@ def compare(
     if not 0 < confidence < 1:
         raise ValueError(f"a confidence is between 0 and 1, not {confidence}")
     board = board or _board(before, after, before_verdict)
-    differs, problems = differences(before, after, any_order=any_order)
-    if differs:
-        return _refused(before, after, board, differs, problems, confidence)
+    how = _How(board, confidence, any_order, _harmless(shop))
+    unlike = how.differences(before, after)
+    if unlike.forbid:
+        return _refused(before, after, unlike, how)
     one = judged(before, board, shop, before_verdict)
     two = judged(after, board, shop, after_verdict)
-    return _compared(PairedRuns(one, two, confidence, between), problems)
+    return _compared(PairedRuns(one, two, confidence, between), unlike)
 
 
-def _refused(
-    before: Run,
-    after: Run,
-    board: Board,
-    differs: tuple[str, ...],
-    problems: tuple[Problem, ...],
-    confidence: float,
-) -> Comparison:
-    said = refusal(problems)
+@dataclass(frozen=True, slots=True)
+class _How:
+    """How pairs are compared, whichever of several runs they are."""
+
+    board: Board
+    confidence: float
+    any_order: bool
+    harmless: Collection[str] = field(default=())
+
+    def differences(self, before: Run, after: Run) -> Differences:
+        rails = [rail.name for rail in self.board.rails]
+        return differences(before, after, rails, any_order=self.any_order, harmless=self.harmless)
+
+
+def _harmless(shop: Settings | None) -> Collection[str]:
+    return () if shop is None else shop.compare.harmless
+
+
+def _refused(before: Run, after: Run, unlike: Differences, how: _How) -> Comparison:
+    found = refusals(unlike.problems)
+    said = answer(found)
     return Comparison(
         before,
         after,
-        board,
-        Outcome.NOT_COMPARABLE,
+        how.board,
+        said.outcome,
         (),
-        differs,
-        problems,
-        confidence,
+        unlike.forbid,
+        unlike.problems,
+        how.confidence,
         said.headline,
         said.why,
         said.todo,
+        reasons=found,
+        beside=unlike.beside,
     )
 
 
-def _compared(pair: PairedRuns, problems: tuple[Problem, ...]) -> Comparison:
-    findings, links = finding_changes(pair), link_changes(pair)
-    gaps = _gaps(pair, links)
-    problems += _footnotes(findings, gaps)
-    findings.sort(key=_urgency)
-    outcome = _outcome(pair, findings, links, gaps)
+def _compared(pair: PairedRuns, unlike: Differences) -> Comparison:
+    links = link_changes(pair)
+    findings = sorted(finding_changes(pair, links), key=_urgency)
+    lost = silent(pair)
+    found = reasons(pair, findings, links, lost)
+    said = answer(found, findings, links)
     needing = [c for c in findings if c.needed_bits is not None]
     longest = max(needing, key=lambda c: (c.needed_seconds or 0, c.needed_bits or 0), default=None)
-    said = answer(pair, outcome, findings, longest, gaps)
     return Comparison(
         pair.before,
         pair.after,
         pair.board,
-        outcome,
+        said.outcome,
         (*findings, *site_changes(pair, links), *links),
         (),
-        problems,
+        (*unlike.problems, *_footnotes(findings, list(lost))),
         pair.confidence,
         said.headline,
         said.why,
@@ -106,6 +133,8 @@ def _compared(pair: PairedRuns, problems: tuple[Problem, ...]) -> Comparison:
         longest.place if longest else None,
         pair.before_verdict,
         pair.after_verdict,
+        reasons=found,
+        beside=unlike.beside,
     )
 
 
@@ -114,8 +143,6 @@ def _board(before: Run, after: Run, verdict: Verdict | None) -> Board:
         return verdict.board
     return common_board(before, after)
 
-
-_FAILED = frozenset(r.value for r in FAILED)
 
 _ORDER = (
     ChangeKind.WORSE,
@@ -136,58 +163,8 @@ def _urgency(change: Change) -> tuple[bool, int]:
     return spilled, _ORDER.index(change.kind)
 
 
-def _outcome(
-    pair: PairedRuns, findings: Sequence[Change], links: Sequence[Change], gaps: Gaps
-) -> Outcome:
-    if any(c.kind is ChangeKind.WORSE or _is_harm(c) for c in findings):
-        return Outcome.WORSE
-    stays = (ChangeKind.REMAINS, ChangeKind.BETTER, ChangeKind.MOVED, ChangeKind.NEW)
-    if any(c.kind in stays for c in findings) or any(c.kind is ChangeKind.NEW for c in links):
-        return Outcome.NOT_REPAIRED
-    if pair.work.off or gaps.failing:
-        return Outcome.NOT_REPAIRED
-    if any(c.kind is ChangeKind.TOO_LITTLE_DATA for c in findings):
-        return Outcome.TOO_LITTLE_DATA
-    if gaps.sites or gaps.unrun or not pair.after.source.complete:
-        return Outcome.TOO_LITTLE_DATA
-    return Outcome.REPAIRED
-
-
-def _is_harm(change: Change) -> bool:
-    """A fault where the earlier run had tested and found none: not one that was merely hidden."""
-    found = change.after.finding
-    if change.kind is not ChangeKind.NEW or found is None or found.expected:
-        return False
-    tested = change.before.bits or change.before.worst not in (None, "not-run")
-    return found.cause in OWN and found.cause is not Cause.UNDECIDED and bool(tested)
-
-
-def _gaps(pair: PairedRuns, links: Sequence[Change]) -> Gaps:
-    sites: dict[str, None] = {}
-    lost: dict[str, None] = {}
-    tested = [key for key, link in pair.new.items() if was_tested(link)]
-    for key, link in pair.old.items():
-        if not was_tested(link) or key.site in pair.work.off:
-            continue
-        if key.site is not None and key.site not in pair.measured:
-            sites[key.site] = None
-        elif not any(key.meets(other) for other in tested):
-            # Where no site is named, a link is all that is known of a package.
-            (lost if key.site is not None else sites)[str(key)] = None
-    said = [f.place for v in (pair.before_verdict, pair.after_verdict) for f in v.findings]
-    alone = [c for c in links if not any(pair.touch(place, c.place) for place in said)]
-    failing = [str(c.place) for c in alone if c.after.worst in _FAILED]
-    unrun = [
-        str(c.place)
-        for c in alone
-        if c.before.worst in _FAILED and c.after.worst in (None, Result.NOT_RUN.value)
-    ]
-    return Gaps(tuple(sites), tuple(lost), tuple(failing), tuple(unrun))
-
-
-def _footnotes(findings: Sequence[Change], gaps: Gaps) -> tuple[Problem, ...]:
+def _footnotes(findings: Sequence[Change], lost: Sequence[str]) -> tuple[Problem, ...]:
     out = []
-    lost = (*gaps.sites, *gaps.links)
     if lost:
         some = ", ".join(lost[:8]) + (f" and {len(lost) - 8} more" if len(lost) > 8 else "")
         out.append(problem("compare-not-measured", links=some))
@@ -220,23 +197,37 @@ def history(
     given = verdicts if verdicts is not None else [None] * len(runs)
     made = [judged(run, board, shop, v) for run, v in zip(runs, given, strict=True)]
 
+    how = _How(board, confidence, any_order, _harmless(shop))
+
     def pair(a: int, b: int) -> Comparison:
-        differs, problems = differences(runs[a], runs[b], any_order=any_order)
-        if differs:
-            return _refused(runs[a], runs[b], board, differs, problems, confidence)
-        return _compared(PairedRuns(made[a], made[b], confidence, runs[a + 1 : b]), problems)
+        unlike = how.differences(runs[a], runs[b])
+        if unlike.forbid:
+            return _refused(runs[a], runs[b], unlike, how)
+        return _compared(PairedRuns(made[a], made[b], confidence, runs[a + 1 : b]), unlike)
 
     last = len(runs) - 1
-    against = [pair(i, last) for i in range(last)]
-    whole = against[0]
-    if whole.outcome is Outcome.REPAIRED:
-        # The last run must bear out the others too; one that cannot be compared says nothing.
-        unlike = (Outcome.REPAIRED, Outcome.NOT_COMPARABLE)
-        whole = next((c for c in against if c.outcome not in unlike), whole)
+    whole = _borne_out([pair(i, last) for i in range(last)])
     steps = [pair(i, i + 1).outcome for i in range(last)]
     found = [one.verdict for one in made]
     stages = tuple(Stage(v, None if i == 0 else steps[i - 1]) for i, v in enumerate(found))
     return replace(whole, history=History(stages, _tracks(found)))
+
+
+def _borne_out(against: Sequence[Comparison]) -> Comparison:
+    """The last run compared with the first, where every other run bears that out; else with the
+    one that speaks the most gravely against it. A run that cannot be compared says nothing, and
+    one that shows no fault has none to be cleared."""
+    first = against[0]
+    if not _shows_none(first) and first.outcome is not Outcome.REPAIRED:
+        return first
+    told = [c for c in against if c.outcome is not Outcome.NOT_COMPARABLE]
+    showing = [c for c in told if not _shows_none(c)]
+    return min(showing, key=lambda c: GRAVEST_FIRST.index(c.outcome), default=first)
+
+
+def _shows_none(c: Comparison) -> bool:
+    """Did neither run show a fault?"""
+    return bool(c.reasons) and c.reasons[0].kind in (ReasonKind.NOTHING, ReasonKind.BEFORE)
 
 
 def _tracks(verdicts: Sequence[Verdict]) -> tuple[Track, ...]:

@@ -9,24 +9,30 @@ board that got warmer is no news.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from memdiag import stats
 from memdiag.evidence.margins import MIN_PEERS, SCALE_FLOOR
 from memdiag.model import Place
+from memdiag.model.quantities import Quantity
 from memdiag.repair.alignment import Link
 from memdiag.stats.outliers import FLAG
 
 ALONE = math.log(1.25)
-"""With too few peers a change of a quarter counts; common practice, no source."""
+"""An eye that changed by more than a quarter changed by itself, whatever its peers did: more than
+a good rig's repeatability explains; common practice, no source."""
+
+ONE_TAP = 1.0
+"""An eye in taps is cut off to whole ones: one tap more or less is no change."""
 
 
 @dataclass(frozen=True, slots=True)
 class EyeChange:
     """The step whose eye changed most. `direction` is +1 where it opened, -1 where it closed, 0
     where it moved with its peers; `peers` the median of all links in the after-run; `score` the
-    modified z, None with too few peers."""
+    modified z, None with too few peers. `lost`: it closed by more than a quarter, whatever its
+    peers did."""
 
     step: str
     before: float
@@ -35,6 +41,7 @@ class EyeChange:
     peers: float
     score: float | None
     direction: int
+    lost: bool = False
 
     def says(self) -> str:
         end = "" if self.unit in ("", "x") else f" {self.unit}"
@@ -58,8 +65,17 @@ def eye_changes(
     return found
 
 
-def _size(change: EyeChange) -> tuple[int, float]:
-    return abs(change.direction), abs(change.score or 0.0)
+def narrowed(eyes: Collection[EyeChange]) -> tuple[EyeChange, ...]:
+    """The eyes that closed by more than a quarter together: more than half of the board's, less
+    those that stand apart even so. Empty where the board as a whole did not."""
+    lost = [eye for eye in eyes if eye.lost]
+    if len(lost) < 2 or 2 * len(lost) <= len(eyes):
+        return ()
+    return tuple(eye for eye in lost if eye.direction >= 0 or eye.score is None)
+
+
+def _size(change: EyeChange) -> tuple[bool, int, float]:
+    return change.lost, abs(change.direction), abs(change.score or 0.0)
 
 
 def _of_step(
@@ -94,8 +110,18 @@ def _of_step(
         else:
             direction = _sign(moved[a]) if abs(moved[a]) > ALONE else 0
         score = scores.get(a) if enough else None
-        found[a] = EyeChange(at[0], one.value, two.value, one.unit or "", peers, score, direction)
+        lost = _lost(one, two)
+        found[a] = EyeChange(
+            at[0], one.value, two.value, one.unit or "", peers, score, direction, lost
+        )
     return found
+
+
+def _lost(before: Quantity, after: Quantity) -> bool:
+    """Did an eye close by more than a quarter, and by more than one tap?"""
+    if before.value <= 0 or after.value * math.exp(ALONE) >= before.value:
+        return False
+    return before.unit not in (None, "tap", "taps") or before.value - after.value > ONE_TAP
 
 
 def _sign(value: float) -> int:

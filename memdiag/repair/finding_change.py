@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from memdiag.model import WANTS_WORK, Cause, Finding
-from memdiag.model.comparison import Change, ChangeKind
+from memdiag.model import WANTS_WORK, Cause, Finding, Result
+from memdiag.model.comparison import GRAVEST_FIRST, Change, ChangeKind, Outcome
 from memdiag.model.quantities import show_p, show_rate
 from memdiag.repair.clearing import Case, gone, needed_bits, symptoms
 from memdiag.repair.link_change import adjusted_p, rate_shown
@@ -18,26 +18,79 @@ _GRAVE = {Cause.MISSING: 2, Cause.SUPPLY: 2}
 """A package that does not answer, or a dead rail, is worse than anything that does answer."""
 
 
-def finding_changes(pair: PairedRuns) -> list[Change]:
-    """A change for each earlier finding, in the verdict's order, then one for each new finding."""
+_AGAINST = {
+    ChangeKind.WORSE: Outcome.WORSE,
+    ChangeKind.NEW: Outcome.NOT_REPAIRED,
+    ChangeKind.MOVED: Outcome.NOT_REPAIRED,
+    ChangeKind.REMAINS: Outcome.NOT_REPAIRED,
+    ChangeKind.BETTER: Outcome.NOT_REPAIRED,
+    ChangeKind.TOO_LITTLE_DATA: Outcome.TOO_LITTLE_DATA,
+}
+"""The best outcome that what became of a finding leaves possible."""
+
+_BY_LINK = {
+    Outcome.WORSE: ChangeKind.WORSE,
+    Outcome.NOT_REPAIRED: ChangeKind.BETTER,
+    Outcome.TOO_LITTLE_DATA: ChangeKind.TOO_LITTLE_DATA,
+}
+"""What becomes of a finding that is gone while one of its links is not right."""
+
+
+def finding_changes(pair: PairedRuns, links: Sequence[Change]) -> list[Change]:
+    """A change for each earlier finding, in the verdict's order, then one for each new finding.
+    A finding is not cleared where something stands against one of its `links`."""
     old, new = pair.before_verdict.findings, pair.after_verdict.findings
     cases = [
         Case(f, [g for g in new if pair.touch(f.place, g.place)], pair.rate_at(f.place))
         for f in old
     ]
-    for case, clean in zip(cases, excluded([c.rate for c in cases], pair.confidence), strict=True):
+    own = [case for case in cases if not case.spilled]
+    for case, clean in zip(own, excluded([c.rate for c in own], pair.confidence), strict=True):
         case.clean = clean
     for case, p in zip(cases, adjusted_p([c.rate for c in cases]), strict=True):
         case.p_adjusted = p
-    lacking = sum(c.clean is False for c in cases)
+    lacking = sum(c.clean is False for c in own)
     changes, used = [], []
     for case in cases:
         change, taken = _judge(case, pair, lacking)
         changes.append(change)
         used += taken
-    changes = _confirmed(changes)
+    changes = _confirmed([_held_to(c, links, pair) for c in changes])
     changes += [_new(g, pair) for g in new if g not in used]
-    return changes
+    return [_weighed(c, pair) for c in changes]
+
+
+def _held_to(change: Change, links: Sequence[Change], pair: PairedRuns) -> Change:
+    """A finding that is gone, with what stands against one of its own links."""
+    place = change.place
+    if change.kind is not ChangeKind.CLEARED or (place.site is None and place.channel is None):
+        return change
+    bad = [c for c in links if c.against in _BY_LINK and place.speaks_of(c.place, pair.board)]
+    if not bad:
+        return change
+    worst = min(bad, key=lambda c: GRAVEST_FIRST.index(c.against or Outcome.REPAIRED))
+    assert worst.against is not None
+    because = f"{worst.place}: {worst.because}; otherwise {change.because}"
+    return replace(change, kind=_BY_LINK[worst.against], because=because, points_to=None)
+
+
+def _weighed(change: Change, pair: PairedRuns) -> Change:
+    """With what it stands against."""
+    against = _AGAINST.get(change.kind)
+    if change.place.site in pair.work.off:
+        against = Outcome.NOT_REPAIRED
+    elif _is_harm(change):
+        against = Outcome.WORSE
+    return replace(change, against=against)
+
+
+def _is_harm(change: Change) -> bool:
+    """A fault where the earlier run had tested and found none: not one that was merely hidden."""
+    found = change.after.finding
+    if change.kind is not ChangeKind.NEW or found is None or found.expected:
+        return False
+    tested = change.before.bits or change.before.worst not in (None, Result.NOT_RUN.value)
+    return found.cause in OWN and found.cause is not Cause.UNDECIDED and bool(tested)
 
 
 def _judge(case: Case, pair: PairedRuns, lacking: int) -> tuple[Change, list[Finding]]:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from typing import NamedTuple
 
-from memdiag.model import Place, Result
-from memdiag.model.comparison import Change, ChangeKind, Rate
+from memdiag.model import FAILED, Place, Result
+from memdiag.model.comparison import GRAVEST_FIRST, Change, ChangeKind, Outcome, Rate
 from memdiag.model.quantities import show_count, show_p, show_rate
+from memdiag.repair.eye_change import EyeChange
 from memdiag.repair.paired_runs import BAD, PairedRuns, was_tested
 from memdiag.repair.rate_change import RateChange, excluded, rate_change
 from memdiag.stats import holm
@@ -31,7 +33,14 @@ _GRADE = {
     Result.NO_RESPONSE: 3,
 }
 
-Said = tuple[ChangeKind, str]
+
+class Said(NamedTuple):
+    """One thing seen of a link. `against`: the best outcome it leaves possible, None where
+    nothing of it stands against a repair."""
+
+    kind: ChangeKind
+    text: str
+    against: Outcome | None = None
 
 
 def link_changes(pair: PairedRuns) -> list[Change]:
@@ -45,59 +54,70 @@ def link_changes(pair: PairedRuns) -> list[Change]:
     ]
     clean = excluded(tested, pair.confidence)
     adjusted = adjusted_p(tested)
+    steady = _steady_p(tested)
     lacking = sum(c is False for c in clean)
-    changes = [
-        _change(a, b, pair, r, clean=clean[i], p_adjusted=adjusted[i], lacking=lacking)
-        for i, ((a, b), r) in enumerate(zip(pairs, tested, strict=True))
-    ]
+    level = 1 - pair.confidence
+    changes = []
+    for i, ((a, b), rate) in enumerate(zip(pairs, tested, strict=True)):
+        said = [
+            *_training(pair.old[a].results, pair.new[b].results),
+            *_errors(rate, clean[i], adjusted[i], steady[i], level),
+            *_uncounted(pair, a, b, rate),
+        ]
+        needed = None
+        if rate is not None and clean[i] is False:
+            needed = rate.bits_to_exclude(level / max(1, lacking))
+        changes.append(_change(a, b, pair, said, rate_shown(rate, adjusted[i]), needed))
     return sorted(changes, key=lambda c: _URGENT.index(c.kind))
 
 
 def _change(
-    a: Place,
-    b: Place,
-    pair: PairedRuns,
-    rate: RateChange | None,
-    *,
-    clean: bool | None,
-    p_adjusted: float,
-    lacking: int,
+    a: Place, b: Place, pair: PairedRuns, said: list[Said], rate: Rate | None, needed: int | None
 ) -> Change:
-    level = 1 - pair.confidence
-    said = [
-        *_training(pair.old[a].results, pair.new[b].results),
-        *_errors(rate, clean, p_adjusted, level),
-        *_uncounted(pair, a, b, rate),
-    ]
-    said.sort(key=lambda s: _URGENT.index(s[0]))
-    eye = pair.eyes.get(a)
-    if eye is not None and eye.direction < 0:
-        said.insert(0, (ChangeKind.WORSE, eye.says()))
-    elif eye is not None and eye.direction > 0:
-        # An eye that opened goes with whatever else became of the link.
-        said.append((said[0][0] if said else ChangeKind.BETTER, eye.says()))
-    kind = min((k for k, _ in said), key=_URGENT.index, default=ChangeKind.SAME)
-    because = "; ".join(text for _, text in said) or "nothing changed"
+    said = _with_eye(pair.eyes.get(a), said, pair.narrowed)
+    said.sort(key=lambda s: (_grave(s.against), _URGENT.index(s.kind)))
+    kind = min((s.kind for s in said), key=_URGENT.index, default=ChangeKind.SAME)
+    because = "; ".join(s.text for s in said) or "nothing changed"
+    against = said[0].against if said else None
     if b.site in pair.work.off:
-        kind, because = ChangeKind.TOO_LITTLE_DATA, f"{b.site} is empty on purpose"
+        kind, because, against = (ChangeKind.TOO_LITTLE_DATA, f"{b.site} is empty on purpose", None)
     elif not _anything(pair, a, b):
-        kind, because = ChangeKind.TOO_LITTLE_DATA, "not tested in the later run"
-    needed = None
-    if rate is not None and clean is False:
-        needed = rate.bits_to_exclude(level / max(1, lacking))
-    place = b if b.site is not None else a
-    shown = rate_shown(rate, p_adjusted)
+        kind, because, against = ChangeKind.TOO_LITTLE_DATA, "not tested in the later run", None
     return Change(
         "link",
-        place,
+        b if b.site is not None else a,
         kind,
         pair.state(a, {a: pair.old[a]}, None),
         pair.state(b, {b: pair.new[b]}, None),
         because,
-        shown,
+        rate,
         needed,
         pair.seconds(needed, [b]),
+        against=against,
     )
+
+
+def _grave(outcome: Outcome | None) -> int:
+    return len(GRAVEST_FIRST) if outcome is None else GRAVEST_FIRST.index(outcome)
+
+
+def _with_eye(
+    eye: EyeChange | None, said: list[Said], narrowed: tuple[EyeChange, ...]
+) -> list[Said]:
+    if eye is None:
+        return said
+    if eye in narrowed:  # said once, of the whole board
+        return [Said(ChangeKind.WORSE, eye.says()), *said]
+    if eye.lost:
+        return [Said(ChangeKind.WORSE, eye.says(), Outcome.WORSE), *said]
+    if eye.direction < 0:
+        why = f"{eye.says()}: narrower against its peers, by less than a quarter"
+        return [Said(ChangeKind.TOO_LITTLE_DATA, why, Outcome.TOO_LITTLE_DATA), *said]
+    if eye.direction > 0:
+        # An eye that opened goes with whatever else became of the link.
+        first = min((s.kind for s in said), key=_URGENT.index, default=ChangeKind.BETTER)
+        return [*said, Said(first, eye.says())]
+    return said
 
 
 def site_changes(pair: PairedRuns, links: Sequence[Change]) -> list[Change]:
@@ -146,6 +166,16 @@ def adjusted_p(changes: Sequence[RateChange | None]) -> list[float]:
     return out
 
 
+def _steady_p(changes: Sequence[RateChange | None]) -> list[float]:
+    """The p of a rise if errors never hung together, by Holm; 1 where that was not asked."""
+    at = [i for i, r in enumerate(changes) if r is not None and r.p_steady is not None]
+    ps = [r.p_steady for r in changes if r is not None and r.p_steady is not None]
+    out = [1.0] * len(changes)
+    for i, p in zip(at, holm(ps), strict=True):
+        out[i] = p
+    return out
+
+
 def rate_shown(rate: RateChange | None, p_adjusted: float) -> Rate | None:
     """The test as the comparison shows it; None where nothing was tested."""
     if rate is None or rate.p is None or rate.low is None or rate.high is None:
@@ -161,58 +191,71 @@ def _anything(pair: PairedRuns, a: Place, b: Place) -> bool:
 
 def _training(before: Mapping[str, Result], after: Mapping[str, Result]) -> list[Said]:
     """The steps whose result changed, and those that stay bad."""
-    found: dict[ChangeKind, list[str]] = {}
-    for step, was in before.items():
-        now = after.get(step)
-        ran = now is not None and now is not Result.NOT_RUN
-        if was is Result.NOT_RUN:
-            if now in BAD:
-                found.setdefault(ChangeKind.NEW, []).append(f"{step} {now}, not run before")
-        elif not ran:
-            if was in BAD:
-                found.setdefault(ChangeKind.TOO_LITTLE_DATA, []).append(
-                    f"{step} {was}, not run now"
-                )
-        elif was is not now:
-            assert now is not None
-            found.setdefault(_step_kind(was, now), []).append(f"{step} {was} -> {now}")
-        elif was in BAD:
-            found.setdefault(ChangeKind.REMAINS, []).append(f"{step} still {was}")
-    for step, now in after.items():
-        if step not in before and now in BAD:
-            found.setdefault(ChangeKind.NEW, []).append(f"{step} {now}, not named before")
-    return [(kind, ", ".join(texts)) for kind, texts in found.items()]
+    found: dict[tuple[ChangeKind, Outcome | None], list[str]] = {}
+    for step in dict.fromkeys((*before, *after)):
+        for kind, text, against in _step(step, before.get(step), after.get(step)):
+            found.setdefault((kind, against), []).append(text)
+    return [Said(kind, ", ".join(texts), against) for (kind, against), texts in found.items()]
+
+
+def _step(step: str, was: Result | None, now: Result | None) -> Iterator[Said]:
+    """What became of one step; None: the run does not name it."""
+    if was in (None, Result.NOT_RUN):
+        if now in BAD:
+            idle = "not named before" if was is None else "not run before"
+            unproven = Outcome.NOT_REPAIRED if now in FAILED else Outcome.TOO_LITTLE_DATA
+            yield Said(ChangeKind.NEW, f"{step} {now}, {idle}", unproven)
+    elif now in (None, Result.NOT_RUN):
+        if was in BAD:
+            why = f"{step} {was}, not run now"
+            yield Said(ChangeKind.TOO_LITTLE_DATA, why, Outcome.TOO_LITTLE_DATA)
+    elif was is not now:
+        kind = _step_kind(was, now)
+        against = None
+        if now in BAD:
+            against = Outcome.WORSE if kind is ChangeKind.WORSE else Outcome.NOT_REPAIRED
+        yield Said(kind, f"{step} {was} -> {now}", against)
+    elif was in BAD:
+        # A step that is marginal in both runs is weighed by their verdicts.
+        against = Outcome.NOT_REPAIRED if now in FAILED else None
+        yield Said(ChangeKind.REMAINS, f"{step} still {was}", against)
 
 
 def _step_kind(was: Result, now: Result) -> ChangeKind:
-    if was not in BAD:
-        return ChangeKind.NEW
     if now not in BAD:
         return ChangeKind.CLEARED
+    if was not in BAD:
+        return ChangeKind.WORSE
     if _GRADE[was] == _GRADE[now]:
         return ChangeKind.REMAINS
     return ChangeKind.BETTER if _GRADE[now] < _GRADE[was] else ChangeKind.WORSE
 
 
-def _errors(rate: RateChange | None, clean: bool | None, p: float, level: float) -> Sequence[Said]:
+def _errors(
+    rate: RateChange | None, clean: bool | None, p: float, steady: float, level: float
+) -> Sequence[Said]:
     if rate is None or rate.p is None:
         return ()
     was, now = rate.before, rate.after
     figures = f"{show_rate(was.rate)} -> {show_rate(now.rate)}"
     if clean is not None:
-        bits = show_count(now.bits or 0)
-        if clean:
-            return ((ChangeKind.CLEARED, f"{figures}, no error in {bits} bits ({rate.basis})"),)
-        why = f"{figures}, but no error in {bits} bits does not exclude it ({rate.basis})"
-        return ((ChangeKind.TOO_LITTLE_DATA, why),)
+        return (_gone(figures, show_count(now.bits or 0), rate.basis, clean=clean),)
     test = f"{figures}, {show_p(p)} two-sided ({rate.basis})"
-    if not was.errors:
-        return (
-            (ChangeKind.NEW, test) if p <= level else (ChangeKind.SAME, f"{test}: may be chance"),
-        )
-    if p > level:
-        return ((ChangeKind.REMAINS, test),)
-    return ((ChangeKind.WORSE if (rate.ratio or 0) > 1 else ChangeKind.BETTER, test),)
+    if p <= level and (rate.ratio is None or rate.ratio > 1):
+        return (Said(ChangeKind.WORSE, test, Outcome.WORSE),)
+    if was.errors:
+        return (Said(ChangeKind.BETTER if p <= level else ChangeKind.REMAINS, test),)
+    if steady <= level:
+        why = f"{test}: one burst, or a fault that was not there before"
+        return (Said(ChangeKind.TOO_LITTLE_DATA, why, Outcome.TOO_LITTLE_DATA),)
+    return (Said(ChangeKind.SAME, f"{test}: may be chance"),)
+
+
+def _gone(figures: str, bits: str, basis: str, *, clean: bool) -> Said:
+    if clean:
+        return Said(ChangeKind.CLEARED, f"{figures}, no error in {bits} bits ({basis})")
+    why = f"{figures}, but no error in {bits} bits does not exclude it ({basis})"
+    return Said(ChangeKind.TOO_LITTLE_DATA, why)
 
 
 def _uncounted(pair: PairedRuns, a: Place, b: Place, rate: RateChange | None) -> Sequence[Said]:
@@ -221,9 +264,11 @@ def _uncounted(pair: PairedRuns, a: Place, b: Place, rate: RateChange | None) ->
         return ()
     was, now = pair.old[a].counts(pair.shared), pair.new[b].counts(pair.shared)
     if now.errors:
-        kind = ChangeKind.REMAINS if was.errors else ChangeKind.NEW
-        return ((kind, f"{show_count(now.errors)} errors now; no rate, bits were not counted"),)
+        why = f"{show_count(now.errors)} errors now; no rate, bits were not counted"
+        if was.errors:
+            return (Said(ChangeKind.REMAINS, why),)
+        return (Said(ChangeKind.NEW, why, Outcome.NOT_REPAIRED),)
     if was.errors:
         why = f"{show_count(was.errors)} errors before; the bits to set against them are missing"
-        return ((ChangeKind.TOO_LITTLE_DATA, why),)
+        return (Said(ChangeKind.TOO_LITTLE_DATA, why),)
     return ()

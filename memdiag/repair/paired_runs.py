@@ -12,7 +12,7 @@ from memdiag.model import ENDED, FAILED, Board, Cause, Finding, Place, Result, R
 from memdiag.model.comparison import State
 from memdiag.model.quantities import Quantity
 from memdiag.repair.alignment import Counts, Link, Shared, align, gather, lines_of, shared
-from memdiag.repair.eye_change import EyeChange, eye_changes
+from memdiag.repair.eye_change import EyeChange, eye_changes, narrowed
 from memdiag.repair.part_swaps import Work, work_between
 from memdiag.repair.rate_change import RateChange, rate_change, total
 from memdiag.stats import binomial_limits
@@ -83,6 +83,11 @@ class PairedRuns:
     @cached_property
     def eyes(self) -> Mapping[Place, EyeChange]:
         return eye_changes(self.old, self.new, self.matched)
+
+    @cached_property
+    def narrowed(self) -> tuple[EyeChange, ...]:
+        """The eyes that closed by more than a quarter together with most of the board's."""
+        return narrowed(self.eyes.values())
 
     @cached_property
     def work(self) -> Work:
