@@ -28,7 +28,7 @@ from memdiag.repair.alignment import common_board
 from memdiag.repair.answer import answer
 from memdiag.repair.comparable import Differences, differences
 from memdiag.repair.finding_change import finding_changes
-from memdiag.repair.link_change import link_changes, site_changes
+from memdiag.repair.link_change import link_changes, settled, site_changes
 from memdiag.repair.paired_runs import PairedRuns, judged
 from memdiag.repair.part_swaps import JOINT
 from memdiag.repair.reasons import reasons, refusals
@@ -111,6 +111,7 @@ def _refused(before: Run, after: Run, unlike: Differences, how: _How) -> Compari
 def _compared(pair: PairedRuns, unlike: Differences) -> Comparison:
     links = link_changes(pair)
     findings = sorted(finding_changes(pair, links), key=_urgency)
+    links = settled(links, findings, pair)
     lost = silent(pair)
     found = reasons(pair, findings, links, lost)
     said = answer(found, findings, links)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from memdiag.model import FAILED, Place, Result
@@ -69,6 +70,25 @@ def link_changes(pair: PairedRuns) -> list[Change]:
             needed = rate.bits_to_exclude(level / max(1, lacking))
         changes.append(_change(a, b, pair, said, rate_shown(rate, adjusted[i]), needed))
     return sorted(changes, key=lambda c: _URGENT.index(c.kind))
+
+
+def settled(links: Sequence[Change], findings: Sequence[Change], pair: PairedRuns) -> list[Change]:
+    """The links, those that lack bits by themselves as a cleared finding over them leaves them:
+    all links of its place together do exclude the earlier rate, or it was another place's."""
+    cleared = [f for f in findings if f.kind is ChangeKind.CLEARED]
+
+    def over(link: Change) -> Change:
+        if link.needed_bits is None or link.against is not None:
+            return link
+        here = [f for f in cleared if f.place.speaks_of(link.place, pair.board)]
+        if not here:
+            return link
+        why = f"{link.because}; it is cleared with {here[0].place} as a whole"
+        return replace(
+            link, kind=ChangeKind.CLEARED, because=why, needed_bits=None, needed_seconds=None
+        )
+
+    return sorted(map(over, links), key=lambda c: _URGENT.index(c.kind))
 
 
 def _change(

@@ -6,7 +6,7 @@ from typing import Any
 
 from memdiag import __version__
 from memdiag.model import Finding, Run
-from memdiag.model.comparison import Change, Comparison, History, State
+from memdiag.model.comparison import Change, Comparison, History, Reason, State
 from memdiag.reports.documents import problem_document, scope_document
 from memdiag.reports.page import Sheet
 
@@ -22,11 +22,13 @@ def comparison_document(c: Comparison) -> dict[str, Any]:
         "after": _run(c.after),
         "outcome": c.outcome.value,
         "confidence": c.confidence,
+        "reasons": [_reason(reason) for reason in c.reasons],
         "changes": [_change(change) for change in c.changes],
         "needed_bits": c.needed_bits,
         "needed_seconds": c.needed_seconds,
         "needed_for": None if c.needed_for is None else scope_document(c.needed_for),
         "differs": list(c.differs),
+        "beside": list(c.beside),
         "summary": {"text": c.summary, "headline": c.headline, "why": c.why, "todo": c.todo},
         "problems": [problem_document(p) for p in c.problems],
         "history": None if c.history is None else _history(c.history),
@@ -40,6 +42,17 @@ def _run(run: Run) -> dict[str, Any]:
         "first_line": run.source.first_line,
         "lines": run.source.lines,
         "complete": run.source.complete,
+    }
+
+
+def _reason(r: Reason) -> dict[str, Any]:
+    return {
+        "kind": r.kind.value,
+        "scope": None if r.place is None else scope_document(r.place),
+        "outcome": r.outcome.value,
+        "headline": r.headline,
+        "says": r.says,
+        "settle": r.settle,
     }
 
 
@@ -57,6 +70,7 @@ def _change(c: Change) -> dict[str, Any]:
         "needed_bits": c.needed_bits,
         "needed_seconds": c.needed_seconds,
         "points_to": c.points_to,
+        "against": None if c.against is None else c.against.value,
     }
 
 

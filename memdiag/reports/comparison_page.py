@@ -41,9 +41,11 @@ OUTCOMES = {
     Outcome.WORSE: "▼ worse than before",
     Outcome.TOO_LITTLE_DATA: "? too little data",
     Outcome.NOT_COMPARABLE: "≠ not comparable",
+    Outcome.NOTHING_TO_REPAIR: "= nothing to repair",
 }
 
 MOST_WARNINGS = 4  # of one run
+MOST_REASONS = 3  # beside the one that decides
 
 _SIDE = ("stage", "at", "id", "serial", "removed", "swapped", "replaced", "reflowed")
 
@@ -75,6 +77,8 @@ def comparison_part(c: Comparison, *, crowded: bool = False) -> Part:
             f"{about(c.before)} -> {about(c.after)}, board {c.board.name or '?'}",
             _needed(c),
             c.outcome is Outcome.REPAIRED,
+            tuple(f"{r.headline} {r.says}" for r in c.reasons[1 : MOST_REASONS + 1]),
+            c.beside,
         ),
         sides=(
             _side("Before", c.before, c.before_verdict),

@@ -64,7 +64,10 @@ def _answer(answer: Answer | Outcome | Statement | None) -> list[str]:
         return made + ([escape(answer.known)] if answer.known else [])
     if isinstance(answer, Outcome):
         made = [f"## {escape(answer.word)}: {escape(answer.headline)}", escape(answer.why)]
-        return [*made, f"**{escape(answer.do)}**", escape(answer.about)]
+        made += [f"**{escape(answer.do)}**"]
+        made += [f"Also: {escape(text)}" for text in answer.also]
+        made += [escape(f"The runs differ: {'; '.join(answer.beside)}.")] if answer.beside else []
+        return [*made, escape(answer.about)]
     if answer is None:
         return []
     made = [f"## {escape(answer.says)}", "  \n".join(map(escape, answer.more))]

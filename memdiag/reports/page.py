@@ -50,7 +50,8 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a repair came to: the answer of a comparison. `needed` is what would prove it."""
+    """What a repair came to: the answer of a comparison. `needed` is what would prove it, `also`
+    what else stands against it, `beside` what the runs differ in all the same."""
 
     word: str
     sign: str
@@ -60,6 +61,8 @@ class Outcome:
     about: str
     needed: str
     good: bool
+    also: tuple[str, ...] = ()
+    beside: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

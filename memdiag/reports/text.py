@@ -51,7 +51,11 @@ def _answer(answer: Answer | Outcome | Statement | None) -> str:
     if isinstance(answer, Outcome):
         lines = (f"{answer.word.upper()}: {answer.headline}", answer.why, f"DO: {answer.do}")
         # Each of the three stays one line, so that the answer never scrolls.
-        return "\n".join([*(clip(line, WIDTH) for line in lines), _wrap(f"[{answer.about}]", 0, 1)])
+        more = [_wrap(f"also: {text}", 0, 3) for text in answer.also]
+        if answer.beside:
+            more.append(_wrap(f"The runs differ: {'; '.join(answer.beside)}.", 0, 3))
+        told = [clip(line, WIDTH) for line in lines]
+        return "\n".join([*told, *more, _wrap(f"[{answer.about}]", 0, 1)])
     return "" if answer is None else _statement(answer)
 
 

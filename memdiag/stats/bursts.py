@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     Floats = np.ndarray[tuple[int, ...], np.dtype[np.float64]]
 
 NODES = 40
-"""Of the quadrature: the mean comes out to within five per cent of itself, kink and all."""
+"""Of the quadrature."""
 
 _HALVINGS = 50
 _FAR = 1e12
@@ -71,18 +71,19 @@ def _mean(values: Floats, prior: Bursts) -> float:
 
 def chance_of_none(errors: float, multiple: float, prior: Bursts = MEASURED) -> float:
     """The chance of no error in a run `multiple` times as long as one that showed `errors`, at
-    the same rate. Raises ValueError for no errors or a negative multiple."""
+    the same rate. The first error is an event; each further one opens another or belongs to one
+    that is open. Raises ValueError for fewer than one error or a negative multiple."""
     import numpy as np
 
-    if not (errors > 0 and multiple >= 0):
+    if not (errors >= 1 and multiple >= 0):
         raise ValueError(f"no rate to exclude: {errors} errors, {multiple} times the run")
-    events = errors / np.minimum(_nodes(prior)[0], max(errors, 1.0))
+    events = 1 + (errors - 1) / _nodes(prior)[0]
     return _mean(np.exp(-events * multiple), prior)
 
 
 def multiple_to_exclude(errors: float, level: float, prior: Bursts = MEASURED) -> float:
     """How many times as long a run without an error must be so that the chance of none is not
-    above `level`. Raises ValueError for no errors, or a level that is not between 0 and 1."""
+    above `level`. Raises ValueError for fewer than one error or a level not between 0 and 1."""
     if not 0 < level < 1:
         raise ValueError(f"a level is between 0 and 1, not {level}")
     return _crossing(lambda m: chance_of_none(errors, m, prior) <= level)

@@ -175,10 +175,11 @@ def test_removed_speaks_of_the_last_run(call: Call, files: Callable[..., list[st
 
 
 def test_confidence_reaches_the_decision(call: Call, files: Callable[..., list[str]]) -> None:
-    # Twenty errors before: none in a quarter of the bits happens with exp(-5) = 0.7 %.
+    # Twenty cells before: none in a quarter of the bits happens with exp(-5) = 0.7 %.
+    more: dict[str, Any] = {"columns": ("errors", "cells")}
     names = files(
-        before({"U6": {**WEAK, "errors": 5}}),
-        after({"U6": {"bits": BITS // 4}}, head={"replaced": "U6"}),
+        before({"U6": {**WEAK, "errors": 5, "cells": 5}}, **more),
+        after({"U6": {"bits": BITS // 4}}, head={"replaced": "U6"}, **more),
     )
     assert call("compare", *names)[0] == 0
     assert call("compare", *names, "--confidence", "99.9%")[1].startswith("TOO-LITTLE-DATA")

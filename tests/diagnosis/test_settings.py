@@ -59,6 +59,14 @@ def test_the_table_of_priors_is_the_catalogue() -> None:
         assert made == after
 
 
+def test_the_page_lists_what_may_differ_between_runs() -> None:
+    assert Settings().compare.harmless == ()
+    read = shop.parse('[compare]\nharmless = ["fixture"]\n')
+    assert read.compare.harmless == ("fixture",)
+    part = PAGE[PAGE.index("## Comparing\n") :]
+    assert re.findall(r"^\| `(\w+)` \|", part, re.MULTILINE) == list(read.compare.__struct_fields__)
+
+
 @pytest.mark.parametrize("table", ["stages", "costs", "limits"])
 def test_the_page_lists_every_setting_with_its_default(table: str) -> None:
     on_page = listed(table)
@@ -70,7 +78,7 @@ def test_the_page_lists_every_setting_with_its_default(table: str) -> None:
 
 
 def test_every_table_is_on_the_page() -> None:
-    assert set(HEADINGS) == set(Settings.__struct_fields__)
+    assert {*HEADINGS, "compare"} == set(Settings.__struct_fields__)
 
 
 def test_the_sum_of_the_priors_is_what_the_page_says() -> None:
