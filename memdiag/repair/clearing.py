@@ -65,7 +65,7 @@ def symptoms(place: Place, pair: PairedRuns) -> str:
     if failing:
         return f"{', '.join(failing)} {worst}"
     errors = sum(link.counts(pair.shared).errors or 0 for link in links)
-    return f"{show_count(errors)} errors" if errors else ""
+    return f"{show_count(errors)} error{'s' * (errors > 1)}" if errors else ""
 
 
 def _conf(pair: PairedRuns) -> str:

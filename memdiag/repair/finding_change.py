@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from memdiag.model import WANTS_WORK, Cause, Finding, Result
-from memdiag.model.comparison import GRAVEST_FIRST, Change, ChangeKind, Outcome
+from memdiag.model.comparison import Change, ChangeKind, Outcome
 from memdiag.model.quantities import show_p, show_rate
 from memdiag.repair.clearing import Case, gone, needed_bits, symptoms
-from memdiag.repair.link_change import adjusted_p, rate_shown
+from memdiag.repair.link_change import adjusted_p, gravity, rate_shown
 from memdiag.repair.paired_runs import OWN, PairedRuns, was_tested
 from memdiag.repair.part_swaps import Follow, follow
 from memdiag.repair.rate_change import RateChange, excluded
@@ -61,14 +61,17 @@ def finding_changes(pair: PairedRuns, links: Sequence[Change]) -> list[Change]:
 
 
 def _held_to(change: Change, links: Sequence[Change], pair: PairedRuns) -> Change:
-    """A finding that is gone, with what stands against one of its own links."""
+    """A finding that the later verdict no longer has, with what stands against one of its own
+    links, where that is graver."""
     place = change.place
-    if change.kind is not ChangeKind.CLEARED or (place.site is None and place.channel is None):
+    if change.after.finding is not None or (place.site is None and place.channel is None):
         return change
     bad = [c for c in links if c.against in _BY_LINK and place.speaks_of(c.place, pair.board)]
     if not bad:
         return change
-    worst = min(bad, key=lambda c: GRAVEST_FIRST.index(c.against or Outcome.REPAIRED))
+    worst = min(bad, key=lambda c: gravity(c.against))
+    if gravity(worst.against) >= gravity(_AGAINST.get(change.kind)):
+        return change
     assert worst.against is not None
     because = f"{worst.place}: {worst.because}; otherwise {change.because}"
     return replace(change, kind=_BY_LINK[worst.against], because=because, points_to=None)

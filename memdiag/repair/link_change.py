@@ -44,6 +44,11 @@ class Said(NamedTuple):
     against: Outcome | None = None
 
 
+def gravity(outcome: Outcome | None) -> int:
+    """The lower, the graver; None: nothing stands against a repair."""
+    return GRAVEST_FIRST.index(outcome or Outcome.REPAIRED)
+
+
 def link_changes(pair: PairedRuns) -> list[Change]:
     """One change for each link that both runs name, most urgent first."""
     pairs = pair.matched
@@ -73,15 +78,19 @@ def link_changes(pair: PairedRuns) -> list[Change]:
 
 
 def settled(links: Sequence[Change], findings: Sequence[Change], pair: PairedRuns) -> list[Change]:
-    """The links, those that lack bits by themselves as a cleared finding over them leaves them:
-    all links of its place together do exclude the earlier rate, or it was another place's."""
+    """The links as the findings over them leave them. One that lacks bits by itself is cleared
+    with a cleared finding: all links of its place together do exclude the earlier rate, or it was
+    another place's. One that a finding speaks for stands no more against a repair than that."""
     cleared = [f for f in findings if f.kind is ChangeKind.CLEARED]
+    standing = [f for f in findings if f.against is not None]
 
     def over(link: Change) -> Change:
-        if link.needed_bits is None or link.against is not None:
-            return link
+        if link.against is not None:
+            speaking = [f.against for f in standing if speaks_for(f, link, pair)]
+            least = min(speaking, key=gravity, default=link.against)
+            return replace(link, against=max(link.against, least, key=gravity))
         here = [f for f in cleared if f.place.speaks_of(link.place, pair.board)]
-        if not here:
+        if link.needed_bits is None or not here:
             return link
         why = f"{link.because}; it is cleared with {here[0].place} as a whole"
         return replace(
@@ -91,11 +100,27 @@ def settled(links: Sequence[Change], findings: Sequence[Change], pair: PairedRun
     return sorted(map(over, links), key=lambda c: _URGENT.index(c.kind))
 
 
+_SPEAKS_FOR = (ChangeKind.MOVED, ChangeKind.NEW, ChangeKind.REMAINS, ChangeKind.BETTER)
+"""A finding that became this explains what its links show, however much worse they got."""
+
+
+def speaks_for(finding: Change, link: Change, pair: PairedRuns) -> bool:
+    """Does what became of a finding tell what the link shows?"""
+    if finding.against is None or link.against is None:
+        return False
+    place = finding.place
+    if finding.kind is ChangeKind.MOVED:
+        place = Place(site=pair.work.destination(place.site or ""))
+    if not (pair.touch(finding.place, link.place) or pair.touch(place, link.place)):
+        return False
+    return gravity(finding.against) <= gravity(link.against) or finding.kind in _SPEAKS_FOR
+
+
 def _change(
     a: Place, b: Place, pair: PairedRuns, said: list[Said], rate: Rate | None, needed: int | None
 ) -> Change:
     said = _with_eye(pair.eyes.get(a), said, pair.narrowed)
-    said.sort(key=lambda s: (_grave(s.against), _URGENT.index(s.kind)))
+    said.sort(key=lambda s: (gravity(s.against), _URGENT.index(s.kind)))
     kind = min((s.kind for s in said), key=_URGENT.index, default=ChangeKind.SAME)
     because = "; ".join(s.text for s in said) or "nothing changed"
     against = said[0].against if said else None
@@ -115,10 +140,6 @@ def _change(
         pair.seconds(needed, [b]),
         against=against,
     )
-
-
-def _grave(outcome: Outcome | None) -> int:
-    return len(GRAVEST_FIRST) if outcome is None else GRAVEST_FIRST.index(outcome)
 
 
 def _with_eye(

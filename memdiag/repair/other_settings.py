@@ -130,8 +130,9 @@ def _readings(
         pair = _differing(old[key], new[key])
         if pair is not None:
             was, now, setting = pair
+            name = old[key][0].name
             at = "" if key[1] == Place() else f" at {key[1]}"
-            names.setdefault(key[0], []).append((setting and not read, at, was, now))
+            names.setdefault(name, []).append((setting and not read, at, was, now))
     for name, found in names.items():
         # One place where it forbids the comparison is enough; that one is shown.
         setting, at, was, now = max(found, key=lambda f: f[0])

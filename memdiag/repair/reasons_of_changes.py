@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from memdiag.model import WANTS_WORK, Action, Finding, Place
-from memdiag.model.comparison import GRAVEST_FIRST, Change, ChangeKind, Outcome, Reason, ReasonKind
+from memdiag.model.comparison import Change, ChangeKind, Outcome, Reason, ReasonKind
 from memdiag.model.quantities import show_count, show_duration
 from memdiag.model.words import action_words
+from memdiag.repair.link_change import speaks_for
 from memdiag.repair.paired_runs import PairedRuns
 from memdiag.repair.part_swaps import SITE
 from memdiag.repair.wording import capital, sentence
-
-_SPEAKS_FOR = (ChangeKind.MOVED, ChangeKind.NEW, ChangeKind.REMAINS, ChangeKind.BETTER)
-"""A finding that became this explains what its links show, however much worse they got."""
 
 
 def of_findings(pair: PairedRuns, findings: Sequence[Change]) -> Iterator[Reason]:
@@ -125,7 +123,7 @@ def of_links(
 ) -> Iterator[Reason]:
     """Each link that is not right and that no finding speaks for."""
     for c in links:
-        if c.against is None or any(_speaks_for(f, c, pair) for f in findings):
+        if c.against is None or any(speaks_for(f, c, pair) for f in findings):
             continue
         headline, settle = _LINK_WORDS[c.against]
         yield Reason(
@@ -152,16 +150,3 @@ _LINK_WORDS = {
         "Measure {at} again: every step and test of BEFORE.",
     ),
 }
-
-
-def _speaks_for(finding: Change, link: Change, pair: PairedRuns) -> bool:
-    """Does what became of a finding tell what the link shows?"""
-    if finding.against is None or link.against is None:
-        return False
-    place = finding.place
-    if finding.kind is ChangeKind.MOVED:
-        place = Place(site=pair.work.destination(place.site or ""))
-    if not (pair.touch(finding.place, link.place) or pair.touch(place, link.place)):
-        return False
-    graver = GRAVEST_FIRST.index(finding.against) <= GRAVEST_FIRST.index(link.against)
-    return graver or finding.kind in _SPEAKS_FOR
