@@ -211,6 +211,20 @@ def test_a_cleared_finding_is_held_to_its_own_links() -> None:
     one_story(made)
 
 
+@pytest.mark.parametrize(
+    ("errors", "outcome"), [(2, Outcome.REPAIRED), (5000, Outcome.TOO_LITTLE_DATA)]
+)
+def test_errors_where_there_were_none_may_be_one_burst(errors: int, outcome: Outcome) -> None:
+    """Two in as many bits are nothing even if independent; thousands may be one event, or a
+    fault that was not there before."""
+    one, two = before({"U6": WEAK}), after({"U3/4/1": {"errors": errors}}, head={"replaced": "U6"})
+    quiet = replace(judged(two), findings=())
+    made = compare(run(one), run(two), before_verdict=judged(one), after_verdict=quiet)
+    assert made.outcome is outcome
+    assert outcome is Outcome.REPAIRED or made.reasons[0].place == Place("U3", 4, 0, 1)
+    one_story(made)
+
+
 def test_a_link_heard_before_and_silent_after_is_named() -> None:
     text = after(head={"replaced": "U6"})
     less = _less(text, re.findall(r"^U3 4 0 1 .*$", text, re.MULTILINE))
