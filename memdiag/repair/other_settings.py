@@ -35,8 +35,8 @@ _SETTINGS = frozenset({"", "s", "Hz", "bit/s", "V", "tap"})
 are read off the board: temperatures, currents, powers, resistances, shares."""
 
 _AGAIN = (
-    "what was set otherwise may be what the errors went with: run AFTER again under the settings "
-    "of BEFORE; if {name} has no effect on the memory, name it under [compare] harmless in the "
+    "run AFTER again under the settings of BEFORE; what was set otherwise may be what the errors "
+    "went with; if {name} has no effect on the memory, name it under [compare] harmless in the "
     "shop's settings"
 )
 

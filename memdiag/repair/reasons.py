@@ -13,7 +13,7 @@ from memdiag.model.comparison import GRAVEST_FIRST, Change, ChangeKind, Outcome,
 from memdiag.model.problems import Problem, Severity
 from memdiag.repair.paired_runs import PairedRuns
 from memdiag.repair.reasons_of_changes import of_board, of_findings, of_links
-from memdiag.repair.wording import sentence
+from memdiag.repair.wording import sentence, short
 
 _OF_OBSTACLE = {
     ObstacleKind.FAILED: Outcome.NOT_REPAIRED,
@@ -41,7 +41,7 @@ def refusals(problems: Sequence[Problem]) -> tuple[Reason, ...]:
             Outcome.NOT_COMPARABLE,
             headline,
             sentence(p.message),
-            sentence(p.hint),
+            short(p.hint),
         )
         for p in problems
         if p.severity is Severity.ERROR

@@ -31,14 +31,14 @@ def modified_z(values: Sequence[float], floor: float = 0.0) -> list[float]:
     """0.6745 (x - median) / MAD for each reading (Iglewicz and Hoaglin 1993, How to Detect and
     Handle Outliers); beyond +-3.5 it stands apart.
 
-    Where more than half of the readings are equal the MAD is zero and the mean absolute deviation
-    takes its place; where all are equal every score is 0. `floor` is the finest difference the
-    reading can show (one tap): the scale, as a sigma, is never less, so that one tap is no find.
+    `floor` is the finest difference the reading can show (one tap): the scale, as a sigma, is
+    never less, so that one tap is no find. Without it, where more than half of the readings are
+    equal, the MAD is zero and the mean absolute deviation takes its place (which those that stand
+    apart make wide); where all are equal every score is 0.
     """
     if not values:
         return []
     middle = median(values)
     away = [abs(v - middle) for v in values]
-    sigma = median(away) / QUARTILE or sum(away) / len(away) * _MEAN_TO_SIGMA
-    sigma = max(sigma, floor)
+    sigma = max(median(away) / QUARTILE, floor) or sum(away) / len(away) * _MEAN_TO_SIGMA
     return [(v - middle) / sigma if sigma else 0.0 for v in values]

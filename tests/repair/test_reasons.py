@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from memdiag import stats
 from memdiag.diagnosis import settings as shop
 from memdiag.model import Lost, LostKind, Obstacle, ObstacleKind, Place, Release, Run
 from memdiag.model.comparison import GRAVEST_FIRST, ChangeKind, Comparison, Outcome, ReasonKind
@@ -196,11 +197,31 @@ def test_a_small_narrowing_against_peers_asks_for_a_measurement() -> None:
     one_story(made)
 
 
+def test_eyes_that_a_repair_opened_hide_no_eye_that_closed() -> None:
+    scores = stats.modified_z([0.0] * 40 + [1.1] * 6 + [-0.2], floor=0.045)
+    assert scores[-1] < -3.5
+    assert stats.modified_z([0.0] * 40 + [1.1] * 6 + [-0.2])[-1] > -3.5  # the scale made wide
+
+
 def test_a_cleared_finding_is_held_to_its_own_links() -> None:
     fitted = after({"U6/10/0": {"width": 0.30}}, head={"replaced": "U6"})
     made = compared(before({"U6": {"read": "fail", "errors": 20_000}}), fitted)
     (sixth,) = [c for c in made.findings if c.place.site == "U6"]
     assert sixth.kind is ChangeKind.WORSE and made.outcome is Outcome.WORSE
+    one_story(made)
+
+
+@pytest.mark.parametrize(
+    ("errors", "outcome"), [(2, Outcome.REPAIRED), (5000, Outcome.TOO_LITTLE_DATA)]
+)
+def test_errors_where_there_were_none_may_be_one_burst(errors: int, outcome: Outcome) -> None:
+    """Two in as many bits are nothing even if independent; thousands may be one event, or a
+    fault that was not there before."""
+    one, two = before({"U6": WEAK}), after({"U3/4/1": {"errors": errors}}, head={"replaced": "U6"})
+    quiet = replace(judged(two), findings=())
+    made = compare(run(one), run(two), before_verdict=judged(one), after_verdict=quiet)
+    assert made.outcome is outcome
+    assert outcome is Outcome.REPAIRED or made.reasons[0].place == Place("U3", 4, 0, 1)
     one_story(made)
 
 
@@ -403,28 +424,22 @@ WORDS = st.text("abc 019.VmHz-", min_size=1, max_size=8).map(lambda s: " ".join(
 @given(WORDS.filter(bool), WORDS.filter(bool))
 @settings(max_examples=40, deadline=None)
 def test_any_two_values_are_told_or_are_alike(was: str, now: str) -> None:
-    one, two = (
-        replace(run(text), head=replace(run(text).head, lines=run(f"{text}").head.lines))
-        for text in (before({"U6": WEAK}), after(head={"replaced": "U6"}))
-    )
-    first, last = (_with_line(r, "knob", v) for r, v in ((one, was), (two, now)))
-    made = compare(
-        first,
-        last,
-        before_verdict=judged(before({"U6": WEAK})),
-        after_verdict=judged(after(head={"replaced": "U6"})),
-    )
+    one, two = before({"U6": WEAK}), after(head={"replaced": "U6"})
+
+    def made(first: str, last: str) -> Comparison:
+        return compare(
+            _with_line(run(one), "knob", first),
+            _with_line(run(two), "knob", last),
+            before_verdict=judged(one),
+            after_verdict=judged(two),
+        )
+
+    forwards = made(was, now)
     same = was.casefold() == now.casefold()
-    assert not same or "knob" not in made.differs
-    if made.outcome is Outcome.REPAIRED and not same and "-" not in (was, now):
+    assert not same or "knob" not in forwards.differs
+    if forwards.outcome is Outcome.REPAIRED and not same and "-" not in (was, now):
         assert re.search(r"\d", was) and re.search(r"\d", now)  # one figure in other words
-    back = compare(
-        _with_line(one, "knob", now),
-        _with_line(two, "knob", was),
-        before_verdict=judged(before({"U6": WEAK})),
-        after_verdict=judged(after(head={"replaced": "U6"})),
-    )
-    assert back.differs == made.differs
+    assert made(now, was).differs == forwards.differs
 
 
 def _with_line(of: Run, key: str, value: str) -> Run:

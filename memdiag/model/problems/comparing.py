@@ -16,6 +16,11 @@ def _dump(**head: str) -> str:
     return f"bench-dump 1\n[run]\n{lines}{_ROWS}"
 
 
+def _valued(value: str, **head: str) -> str:
+    rows = f"[values]\nname value\nknob {value}\n[end] 4"
+    return _dump(**head).replace("[end] 3", rows)
+
+
 KINDS: dict[str, ProblemKind] = {
     "compare-differs": ProblemKind(
         Severity.ERROR,
@@ -27,6 +32,8 @@ KINDS: dict[str, ProblemKind] = {
             _dump() + _dump(id="r2", rate="12.0 Gbit/s"),
             _dump(serial="A1") + _dump(id="r2", serial="A2"),
             _dump() + _dump(id="r2").replace("walk", "march"),
+            _dump(timing="tight") + _dump(id="r2", timing="loose"),
+            _valued("1.20V") + _valued("1.35V", id="r2"),
         ),
         "compare",
     ),
@@ -34,7 +41,12 @@ KINDS: dict[str, ProblemKind] = {
         Severity.WARNING,
         "{which} its {setting}: taken as the same in both",
         "make sure it was; have the rig print it",
-        (_dump() + _dump(id="r2", rate=""), _dump(board="") + _dump(id="r2", board="")),
+        (
+            _dump() + _dump(id="r2", rate=""),
+            _dump(board="") + _dump(id="r2", board=""),
+            _dump() + _dump(id="r2", timing="loose"),
+            _valued("1.20V") + _dump(id="r2"),
+        ),
         "compare",
     ),
     "compare-drifted": ProblemKind(
@@ -44,6 +56,7 @@ KINDS: dict[str, ProblemKind] = {
         (
             _dump(ambient="23 C") + _dump(id="r2", ambient="48 C"),
             _dump(rig="bench 1") + _dump(id="r2", rig="bench 2"),
+            _valued("45C") + _valued("61C", id="r2"),
             _dump()
             + _dump(id="r2").replace(
                 "U1 0 0 walk 1000000 0\n[end] 3",
