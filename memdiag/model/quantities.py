@@ -60,6 +60,16 @@ _PLAIN = {
     "dB": "dB",
 }
 
+_ANY_CASE = {
+    unit.casefold(): unit
+    for unit in (
+        *("fs", "ps", "ns", "us", "ms", "uV", "mV", "mA", "UI", "tap", "taps", "step", "steps"),
+        *("bit/s", "kbit/s", "Mbit/s", "Gbit/s", "MT/s", "GT/s", "kHz", "MHz", "GHz"),
+        *("ohm", "kohm", "dB", "degC"),
+    )
+}
+"""Units that may be written in any case: no bench reads millihertz or megavolts of memory."""
+
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:_\d{3})*(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
 
 
@@ -99,6 +109,9 @@ def scale(unit: str) -> tuple[float, str]:
             return _PREFIX[unit[: -len(base)]], name
     if unit in _PREFIX and unit in ("k", "K", "M", "G"):
         return _PREFIX[unit], ""
+    written = _ANY_CASE.get(unit.casefold())
+    if written is not None and written != unit:
+        return scale(written)
     raise ValueError(f"unknown unit {unit!r}")
 
 

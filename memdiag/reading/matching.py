@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from memdiag.layouts.matcher import Layout, Match, Miss
 from memdiag.model import Row
 from memdiag.model.problems import Position
@@ -11,6 +13,7 @@ from memdiag.reading.planner import Planner, State
 from memdiag.reading.run_builder import RunBuilder
 from memdiag.reading.section import Section
 
+_OF_RESULTS = ("training", "counts", "errors")
 _LEAST_CELLS = 3  # of a line outside of a dump that is taken for a row of it
 
 
@@ -49,12 +52,18 @@ def rows(text: str, planner: Planner, dump: RunBuilder | None) -> list[Row] | No
     return kept if len(kept) == len(made) else None
 
 
-def could_be_row(text: str, layout: Layout, section: Section | None) -> bool:
-    """Whether a line outside of any dump could stand in the section that was read before it."""
-    if section is None or section.table is None or not section.readable:
+def could_be_row(text: str, layout: Layout, tables: Iterable[Section]) -> bool:
+    """Whether a line outside of any dump could stand in one of the tables read before it that hold
+    results. (A table of words, like that of values, would take any line.)"""
+    told = [t for t in tables if t.readable and t.table in _OF_RESULTS]
+    if not told:
         return False
     found = layout.match(text.rstrip(), frozenset({"row"}))
     if isinstance(found, Miss) or len(found.cells) < _LEAST_CELLS:
         return False
-    at = Setting(section, {}, section.words, lambda column: Position(1, column), 0)
+    return any(_fits(found, table) for table in told)
+
+
+def _fits(found: Match, table: Section) -> bool:
+    at = Setting(table, {}, table.words, lambda column: Position(1, column), 0)
     return all(row.whole for row in line_rows.rows(found, at))

@@ -52,7 +52,7 @@ class Reader:
         self._name, self._pasted = name, pasted
         self._runs: list[Run] = []
         self._outside = Outside(words)
-        self._last_table: Section | None = None  # what the dump before was in when it ended
+        self._last_tables: tuple[Section, ...] = ()  # what the dump before was in when it ended
         self._unwrapper = Unwrapper(self)
         self._headless_told = {
             p.position.line for p in said if p.code == "head-missing" and p.position is not None
@@ -172,7 +172,7 @@ class Reader:
 
     def _missed(self, line: Line, miss: Miss) -> LineClass:
         if self.dump is None:
-            like = matching.could_be_row(line.text, self.layout, self._last_table)
+            like = matching.could_be_row(line.text, self.layout, self._last_tables)
             self._outside.add_line(line.position(), line.text, like_a_row=like)
             return LineClass.OUTSIDE
         if self.dump.section is not None and self.dump.section.kind is None:
@@ -205,8 +205,8 @@ class Reader:
     def _finish(self) -> None:
         if self.dump is not None:
             said = self._unwrapper.said()
-            self._last_table = self.dump.section
             self._runs.append(self.dump.finish(self._name, self._pasted, said))
+            self._last_tables = tuple(self.dump.tables_read)
             self.dump = None
 
     def _settle(self) -> None:

@@ -80,6 +80,7 @@ class RunBuilder:
     problems: ProblemList = field(default_factory=ProblemList)
     context: dict[str, str] = field(default_factory=dict)
     section: Section | None = None
+    tables_read: list[Section] = field(default_factory=list)  # those that are closed
     _head: HeadLines = field(default_factory=HeadLines)
     _rows: dict[str, list[Any]] = field(default_factory=lambda: {k: [] for k in schema.OWN})
     _errors: LogBuilder = field(default_factory=LogBuilder)
@@ -132,6 +133,7 @@ class RunBuilder:
         section, self.section = self.section, None
         if section is None:
             return
+        self.tables_read.append(section)
         self.problems.extend(tuple(section.lost()))
         if section.looks_like:
             self._beside += 1

@@ -43,3 +43,25 @@ def test_what_is_shown_is_the_value_to_three_figures(value: float) -> None:
 def test_no_number_is_no_reading(value: float) -> None:
     with pytest.raises(ValueError, match="meter"):
         show_metered(value, "A")
+
+
+@pytest.mark.parametrize(
+    ("written", "unit"),
+    [
+        ("PS", "ps"),
+        ("ui", "UI"),
+        ("Taps", "tap"),
+        ("MV", "mV"),
+        ("gbit/s", "Gbit/s"),
+        ("OHM", "ohm"),
+    ],
+)
+def test_the_case_of_a_unit_never_matters_where_it_can_be_but_one(written: str, unit: str) -> None:
+    """SI Brochure, 9th edition: m is milli and M is mega; no bench reads megavolts of a memory."""
+    assert scale(written) == scale(unit)
+
+
+def test_a_prefix_that_case_alone_tells_apart_is_kept() -> None:
+    """SI Brochure, 9th edition, table 7."""
+    assert scale("MHz")[0] == 1e6 and scale("mHz")[0] == 1e-3
+    assert scale("Mohm")[0] == 1e6 and scale("mohm")[0] == 1e-3

@@ -207,6 +207,16 @@ def test_rows_outside_of_a_dump_are_lost_rows(before: str, after: str, lost: int
     assert ("outside-row" in codes(run)) == bool(lost)
 
 
+def test_a_row_behind_the_end_may_be_one_of_any_table_that_held_results() -> None:
+    tables = (
+        TRAINING + "U1 0 0 read pass 0.4UI\n[counts]\nsite ch lane bits errors\nU1 0 0 900 0\n"
+        "[values]\nname value\njitter 3ps\n[end]\n"
+    )
+    assert one(tables + "U2 0 0 900 40\n").source.lost == 1
+    assert one(tables + "U2 0 0 gate pass\n").source.lost == 1
+    assert one(tables + "ready for the next board\n").source.lost == 0
+
+
 def test_rows_of_a_table_without_its_names_are_lost() -> None:
     run = one("bench-dump 1\n[training]\nsite lane result\nU1 0 fail\nU1 1 pass\n[end] 2\n")
     assert [lost.kind for lost in run.lost] == [LostKind.ROW] * 2
