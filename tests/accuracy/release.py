@@ -86,7 +86,7 @@ def sound_board(seed: int) -> Iterator[Tried]:
     scene = _draw(seed, faults=0)
     board = scene.board if scene.known else None
     whole, crash = _released(scene.text, board)
-    kind = _prints(Paper(tuple(scene.text.splitlines())), scene.board)
+    kind = _prints(_paper(scene), scene.board) + ("" if scene.known else ", no profile")
     yield Tried("sound", kind, whole, seed=seed, crash=crash)
     for hurt in damages(scene.text, random.Random(f"damage/{seed}"), board):
         passed, crash = _released(hurt.text, board)

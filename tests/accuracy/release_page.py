@@ -144,8 +144,9 @@ MEASURES = """\
   a step that does not fail, three or more wrong bits less in a row, links that are not heard with
   it, or an eye that is not under 70 % of the median of its step.
 - **false hold**: a sound board that is not released. Fully measured is one with a `read` or `write`
-  step and a count for every lane and nothing printed against it; a sound board may have a stray
-  wrong bit or a warning, and is then listed apart. A harmless damage leaves all there is to know:
-  capitals, a decimal comma, another word for `pass`.
+  step and a count for every lane and nothing printed against it. A sound board may have a stray
+  wrong bit or a warning, and is then listed apart; so is one without a profile, of which nobody
+  can know that every lane was measured. A harmless damage leaves all there is to know: capitals,
+  a decimal comma, another word for `pass`.
 - **false repaired**: a comparison that says `repaired` where the fault is not mended, or where the
   dump after the repair has a damage that forbids a release."""

@@ -171,7 +171,7 @@ def shouted(scrap: Scrap) -> Change | None:
     if not spoken:
         return None
     lines = tuple(
-        re.sub(r"(?<!\S)\D\S*", lambda m: m[0].upper(), k) if n in spoken else k
+        re.sub(r"(?<!\S)[^\s\d]\S*", lambda m: m[0].upper(), k) if n in spoken else k
         for n, k in enumerate(scrap.lines)
     )
     return Change(lines, Weight.HARMLESS, "words in capitals")
