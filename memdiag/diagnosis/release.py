@@ -53,6 +53,10 @@ class Case:
             f.action in WANTS_WORK and f.place.speaks_of(place, board) for f in self.findings
         )
 
+    def is_unheard(self, place: Place) -> bool:
+        """Whether a part of the place was not measured at all, so that this is told."""
+        return any(place.covers(link) for link in self.unheard)
+
 
 Rule = Callable[[Case], Iterator[Obstacle]]
 
@@ -171,10 +175,11 @@ def _cut_short(case: Case) -> Iterator[Obstacle]:
                 (line,),
             )
     for stop in coverage.stopped(measured):
-        some = [p for p in stop.lacking if p not in case.unheard and not case.is_told(p)]
+        some = [p for p in stop.lacking if not (case.is_unheard(p) or case.is_told(p))]
         if some:
             at = _places(some)
-            says = f"{stop.what} was printed for {stop.printed} links and not for {at}"
+            of = "packages" if some[0].lane is None else "links"
+            says = f"{stop.what} was printed for {stop.printed} {of} and not for {at}"
             yield Obstacle(ObstacleKind.CUT, says, f"run {stop.step} of {at} again", tuple(some))
 
 

@@ -25,7 +25,7 @@ OF_A_LANE = frozenset({"level", "wck", "gate", "read", "write"})
 """The steps that train each lane by itself: what runs them on one lane runs them on all."""
 
 MOST_LACKING = 0.25
-"""A step that was printed for all links but this share of them was printed for all of them."""
+"""A rig that prints the eyes of all links but this share of them prints all eyes."""
 
 
 def links(measured: Measurements) -> tuple[Place, ...]:
@@ -103,8 +103,8 @@ def error_list_is_complete(measured: Measurements) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Stopped:
-    """A step, or a figure of one (`what`), that was printed for nearly every link, and the links it
-    lacks."""
+    """A step, or the eye of one (`what`), that was printed for so many links or packages, and those
+    it lacks."""
 
     step: str
     what: str
@@ -113,19 +113,54 @@ class Stopped:
 
 
 def stopped(measured: Measurements) -> Iterator[Stopped]:
-    """The steps that stop before their last lane or leave one out, and the eyes of data steps."""
+    """The steps that stop before their last lane or package or leave one out, and the eyes of data
+    steps."""
     every = links(measured)
     for step in STEPS:
         told = [m.place for m in measured if any(row.step == step for row in m.training)]
-        lacking = _lacking(told, every, measured) if told else ()
-        if lacking and (step in OF_A_LANE or _are_few(lacking, every)):
-            yield Stopped(step, step, len(every) - len(lacking), lacking)
-        elif step in DATA_STEPS:
-            ran = [m.place for m in measured if m.results.get(step) in WORKED]
-            seen = [m.place for m in measured if any(map(_shows_eye, _of(step, m)))]
-            some = [link for link in _lacking(seen, every, measured) if link in ran]
-            if some and _are_few(some, every):
-                yield Stopped(step, f"the {step} eye", len(every) - len(some), tuple(some))
+        if not told:
+            continue
+        lacking = _lacking(told, every, measured)
+        if step in OF_A_LANE:
+            if lacking:
+                yield Stopped(step, step, len(every) - len(lacking), lacking)
+            elif step in DATA_STEPS:
+                yield from _without_eye(step, every, measured)
+        else:
+            yield from _left_out(step, told, lacking, every, measured)
+
+
+def _left_out(
+    step: str,
+    told: Sequence[Place],
+    lacking: Sequence[Place],
+    every: Sequence[Place],
+    measured: Measurements,
+) -> Iterator[Stopped]:
+    """A step of packages that is printed for some and not for others. A rig may print one row for
+    all packages that share a channel: only where it names two of them, or packages that share
+    none, it names them all."""
+    owners: dict[object, set[str]] = {}
+    for site in measured.board.sites:
+        for channel in site.channels:
+            owners.setdefault(channel, set()).add(site.ref)
+    named = {place.site for place in told if place.site is not None}
+    by_package = any(len(named & sharing) > 1 for sharing in owners.values()) or (
+        len(named) > 1 and all(len(sharing) == 1 for sharing in owners.values())
+    )
+    out = dict.fromkeys(p.site for p in lacking if p.site is not None and p.site not in named)
+    if by_package and out:
+        sites = len({link.site for link in every})
+        yield Stopped(step, step, sites - len(out), tuple(map(Place, out)))
+
+
+def _without_eye(step: str, every: Sequence[Place], measured: Measurements) -> Iterator[Stopped]:
+    """Lanes on which a data step works without an eye, where nearly all others have one."""
+    ran = [m.place for m in measured if m.results.get(step) in WORKED]
+    seen = [m.place for m in measured if any(map(_shows_eye, _of(step, m)))]
+    some = tuple(link for link in _lacking(seen, every, measured) if link in ran)
+    if some and len(some) <= MOST_LACKING * len(every):
+        yield Stopped(step, f"the {step} eye", len(every) - len(some), some)
 
 
 def _of(step: str, group: Measured) -> Iterator[TrainingRow]:
@@ -147,10 +182,6 @@ def _lacking(
         for link in every
         if link not in exact and not any(p.speaks_of(link, measured.board) for p in wide)
     )
-
-
-def _are_few(lacking: Sequence[Place], every: Sequence[Place]) -> bool:
-    return len(lacking) <= MOST_LACKING * len(every)
 
 
 def habits(measured: Measurements) -> frozenset[str]:

@@ -70,6 +70,9 @@ _ANY_CASE = {
 }
 """Units that may be written in any case: no bench reads millihertz or megavolts of memory."""
 
+_NEVER_MEGA = {"MV": "mV", "MA": "mA", "MS": "ms"}
+"""Written in capitals: no bench reads megavolts, megaamperes or megaseconds."""
+
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:_\d{3})*(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
 
 
@@ -100,6 +103,7 @@ def scale(unit: str) -> tuple[float, str]:
 
     Raises ValueError for a unit memdiag does not know.
     """
+    unit = _NEVER_MEGA.get(unit, unit)
     if unit in _PLAIN:
         return 1.0, _PLAIN[unit]
     if unit in _BASES:

@@ -109,9 +109,17 @@ def test_a_lane_that_passes_without_an_eye_where_all_others_have_one_is_told() -
     assert list(coverage.stopped(measured(head + rows.format(**half) + "[end]\n"))) == []
 
 
-def test_a_step_that_a_rig_prints_for_a_few_places_only_has_not_stopped() -> None:
-    text = HEAD + training("read") + training("vref", but=(4, 5, 6, 7, 8)) + "[end]\n"
+def test_a_step_that_a_rig_prints_for_a_channel_is_not_asked_of_each_package() -> None:
+    """Commands are trained for a channel, whoever of its packages answers (common practice, no
+    source): one row says it."""
+    text = HEAD + training("read") + training("ca", but=(2, 3, 4, 5, 6, 7, 8)) + "[end]\n"
     assert list(coverage.stopped(measured(text))) == []
+
+
+def test_a_step_that_names_some_packages_of_a_channel_names_all() -> None:
+    text = HEAD + training("read") + training("ca", but=(5, 6, 7, 8)) + "[end]\n"
+    (stop,) = coverage.stopped(measured(text))
+    assert stop.printed == 4 and [p.site for p in stop.lacking] == ["U5", "U6", "U7", "U8"]
 
 
 def test_a_step_that_fails_everywhere_while_data_passes_is_the_rigs_habit() -> None:
