@@ -25,7 +25,7 @@ from tests.simulator import scenes
 
 ROOT = Path(__file__).resolve().parents[2]
 
-RELEASES = 450
+RELEASES = 250
 """Boards for the section on release: more than 2,000 damaged dumps."""
 
 
@@ -82,7 +82,7 @@ def options() -> argparse.Namespace:
     parser.add_argument("--tune", action="store_true", help="tuning seeds, to the terminal")
     parser.add_argument("--show", type=int, metavar="SEED", help="one scene in full")
     parser.add_argument("--scenes", type=int, default=0, help="how many (default 3000; tuning 400)")
-    parser.add_argument("--release", action="store_true", help="only who is released (default 450)")
+    parser.add_argument("--release", action="store_true", help="only who is released (default 250)")
     parser.add_argument("--first", type=int, default=0, help="first seed within the range")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--family", help="only boards of this memory family")

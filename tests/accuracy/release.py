@@ -26,7 +26,7 @@ from tests.simulator.damaging import Weight
 from tests.simulator.paper import DATA, SPOKEN, Paper, attempt, covered, links
 from tests.simulator.scenes import Scene
 
-DAMAGES = {Weight.FORBIDS: 5, Weight.OPEN: 1, Weight.HARMLESS: 1}
+DAMAGES = {Weight.FORBIDS: 9, Weight.OPEN: 1, Weight.HARMLESS: 1}
 """How many kinds of damage are tried on each sound board."""
 PAIRS = 2
 """One seed in so many makes a faulty board and its pairs too: a comparison judges twice."""
