@@ -17,7 +17,7 @@ from memdiag.evidence import margins, table
 from memdiag.evidence.build import SOURCES, Source, gather
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.measurements import Measurements, measure
-from memdiag.model import Board, Run, Verdict
+from memdiag.model import Board, Release, Run, Verdict
 from memdiag.model.table import TableRow
 
 
@@ -61,14 +61,15 @@ def conclude(
     rails_only: bool = False,
 ) -> Verdict:
     """The verdict that a posterior supports. `rails_only`: nothing but readings was to be had,
-    so that sites nobody trained are no reason against `clear`."""
+    so that sites nobody trained are no reason against `clear`; what
+    else is, who read them says."""
     run, board = measured.run, measured.board
     beliefs = Beliefs(weighed, posterior)
     contested = wiring.contested(run, board)
     basis = Basis(measured, evidence, beliefs, settings, contested, rails_only)
     rows = table.rows(measured)
     found = findings(basis)
-    held = release.release(basis, found, rows)
+    held = Release() if rails_only else release.release(basis, found, rows)
     return Verdict(
         run,
         board,

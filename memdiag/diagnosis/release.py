@@ -63,10 +63,9 @@ Rule = Callable[[Case], Iterator[Obstacle]]
 
 def release(basis: Basis, findings: Sequence[Finding], rows: Sequence[TableRow]) -> Release:
     """What stands in the way of a release, gravest first. What a finding tells is not repeated."""
-    unheard = () if basis.rails_only else coverage.unheard(basis.measured)
+    unheard = coverage.unheard(basis.measured)
     case = Case(basis, findings, rows, unheard)
-    rules = _OF_READINGS if basis.rails_only else RULES
-    return Release(tuple(o for rule in rules for o in rule(case)), unheard)
+    return Release(tuple(o for rule in RULES for o in rule(case)), unheard)
 
 
 # -- the rules ----------------------------------------------------------------------------------
@@ -273,9 +272,6 @@ RULES: tuple[Rule, ...] = (
     _too_probable,
 )
 """Every rule, in the order in which what they find is told."""
-
-_OF_READINGS: tuple[Rule, ...] = (_not_understood, _too_probable)
-"""Those that can be asked where nothing but ohms was read."""
 
 
 # -- words --------------------------------------------------------------------------------------

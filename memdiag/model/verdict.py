@@ -153,12 +153,11 @@ class Verdict:
 
     @property
     def wants_action(self) -> bool:
-        """Whether a finding, or the answer itself, wants something done."""
-        return self.summary.action in WANTS_WORK or any(
-            f.action in WANTS_WORK for f in self.findings
-        )
+        """Whether a finding wants something done."""
+        return any(f.action in WANTS_WORK for f in self.findings)
 
     @property
     def released(self) -> bool:
         """Whether the board may be released: nothing is to be done, and nothing is in the way."""
-        return not (self.release.obstacles or self.wants_action)
+        wanted = self.wants_action or self.summary.action in WANTS_WORK
+        return not (self.release.obstacles or wanted)

@@ -54,7 +54,7 @@ def part(verdict: Verdict, name: str, every_row: bool, crowded: bool) -> Part:
     run, source = verdict.run, verdict.run.source
     told = tuple(_together(verdict))
     steps = dict.fromkeys(s for t in told if isinstance(t, Item) for s in t.next)
-    steps |= dict.fromkeys(f"{o.says}: {o.settle}" for o in verdict.release.obstacles)
+    steps |= dict.fromkeys(_to_settle(verdict))
     warnings = [
         f"{p.severity}: {p.sentence()}" for p in verdict.problems if p.severity is not Severity.INFO
     ]
@@ -78,6 +78,14 @@ def part(verdict: Verdict, name: str, every_row: bool, crowded: bool) -> Part:
         problems=verdict.problems,
         prints=(("", source.sha256, _size(source)),),
     )
+
+
+def _to_settle(verdict: Verdict) -> Iterator[str]:
+    """What would settle each thing that stands in the way of a release. The answer itself says the
+    first of them, where no finding is more urgent."""
+    for number, obstacle in enumerate(verdict.release.obstacles):
+        told = number == 0 and not verdict.wants_action
+        yield obstacle.settle if told else f"{obstacle.says}: {obstacle.settle}"
 
 
 def _size(source: Source) -> str:

@@ -29,7 +29,7 @@ def test_a_problem_is_shown_once_where_both_streams_are_one_terminal(tmp_path: P
         pass
     child.wait()
     os.close(ours)
-    assert shown.decode().replace("\r\n", " ").count("kaputt") == 1
+    assert shown.decode().replace("\r\n", " ").count("'kaputt', expected a result") == 1
     both = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False)
     assert "kaputt" in both.stdout  # the page has it
     assert "kaputt" in both.stderr  # and so has the other stream, where it is another
