@@ -60,9 +60,8 @@ def conclude(
     *,
     rails_only: bool = False,
 ) -> Verdict:
-    """The verdict that a posterior supports. `rails_only`: nothing but readings was to be had,
-    so that sites nobody trained are no reason against `clear`; what
-    else is, who read them says."""
+    """The verdict that a posterior supports. `rails_only`: nothing but readings was to be had, and
+    whoever judges them says what stands against `clear`."""
     run, board = measured.run, measured.board
     beliefs = Beliefs(weighed, posterior)
     contested = wiring.contested(run, board)
