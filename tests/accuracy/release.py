@@ -28,7 +28,7 @@ from tests.simulator.scenes import Scene
 
 DAMAGES = {Weight.FORBIDS: 9, Weight.OPEN: 1, Weight.HARMLESS: 1}
 """How many kinds of damage are tried on each sound board."""
-PAIRS = 2
+PAIRS = 3
 """One seed in so many makes a faulty board and its pairs too: a comparison judges twice."""
 FEW = 3
 """Sound boards have a soft error or two."""

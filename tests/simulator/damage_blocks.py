@@ -131,9 +131,15 @@ def column_name(scrap: Scrap, wild: bool) -> Change | None:
     name = scrap.rng.choice(WILD) if wild else _slip(scrap, column)
     header = put(scrap.lines[table.header], table.columns.index(column), name)
     lines = scrap.with_line(table.header, header)
-    summed = column == "errors" and {"rose", "fell"} <= set(table.columns)  # they make the same sum
-    weight = Weight.FORBIDS if wild and not summed else Weight.OPEN
+    told = column == "errors" and _told_elsewhere(scrap, table)
+    weight = Weight.FORBIDS if wild and not told else Weight.OPEN
     return Change(lines, weight, f"a column of the name {name}", (table.header, *table.rows))
+
+
+def _told_elsewhere(scrap: Scrap, table: Table) -> bool:
+    """Whether what a count table says of errors is known without it: their two directions make the
+    sum, and a list of errors has each of them."""
+    return {"rose", "fell"} <= set(table.columns) or scrap.paper.table("errors") is not None
 
 
 def header_lost(scrap: Scrap) -> Change | None:

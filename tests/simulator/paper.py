@@ -30,7 +30,7 @@ _CELLS = {
     "dq": r"\d",
     "attempt": r"\d+",
     "step": r"(?!(pass|marginal|fail|no-response|not-found|not-run)$)[a-z][a-z-]*",
-    "result": "|".join(RESULTS),
+    "result": "|".join((*RESULTS, "p")),  # `p` is short for pass, and for nothing else
     "width": rf"{_NUMBER}(ui|ps|tap|taps)?",
     "height": rf"{_NUMBER}(mv)?",
     "window": r"[01]+",
