@@ -11,22 +11,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from memdiag.diagnosis import decision, wording
+from memdiag.diagnosis import wording
 from memdiag.diagnosis.basis import Basis
 from memdiag.evidence import coverage
 from memdiag.evidence.gathered import ThinEye
 from memdiag.evidence.measurements import StepOutcome
-from memdiag.model import (
-    FAILED,
-    WANTS_WORK,
-    Action,
-    Finding,
-    Lost,
-    Obstacle,
-    ObstacleKind,
-    Place,
-    Release,
-)
+from memdiag.model import FAILED, WANTS_WORK, Finding, Lost, Obstacle, ObstacleKind, Place, Release
 from memdiag.model.quantities import show_count, show_probability, show_rate
 from memdiag.model.table import TableRow
 
@@ -248,14 +238,12 @@ def _above_target(case: Case) -> Iterator[Obstacle]:
 
 
 def _too_probable(case: Case) -> Iterator[Obstacle]:
-    """A fault that is likelier than the shop releases boards with, or than a test costs."""
+    """A fault that is likelier than the shop releases boards with."""
     basis = case.basis
     if any(f.action in WANTS_WORK for f in case.findings):
         return
-    fault, limits = 1 - min(basis.beliefs.clear, 1.0), basis.settings.limits
-    choice = decision.decide(basis.beliefs.overall(), basis.settings.costs, known=basis.known)
-    leaves = choice.immediate in (Action.NONE, Action.LEAVE)
-    if fault > limits.release_below or not leaves:
+    fault = 1 - min(basis.beliefs.clear, 1.0)
+    if fault > basis.settings.limits.release_below:
         says = f"a fault somewhere on the board is {show_probability(fault)} likely"
         settle = "run the whole training and a stress test that counts the bits of every lane"
         yield Obstacle(ObstacleKind.ODDS, says, settle)

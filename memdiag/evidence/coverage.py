@@ -127,31 +127,61 @@ def stopped(measured: Measurements) -> Iterator[Stopped]:
             elif step in DATA_STEPS:
                 yield from _without_eye(step, every, measured)
         else:
-            yield from _left_out(step, told, lacking, every, measured)
+            yield from _left_out(step, told, every, measured)
+    yield from _uncounted_links(every, measured)
 
 
 def _left_out(
-    step: str,
-    told: Sequence[Place],
-    lacking: Sequence[Place],
-    every: Sequence[Place],
-    measured: Measurements,
+    step: str, told: Sequence[Place], every: Sequence[Place], measured: Measurements
 ) -> Iterator[Stopped]:
-    """A step of packages that is printed for some and not for others. A rig may print one row for
-    all packages that share a channel: only where it names two of them, or packages that share
-    none, it names them all."""
+    """A step of packages or channels that is printed for some and not for others."""
+    ports = tuple(dict.fromkeys(Place(link.site, link.channel) for link in every))
+    lacking = _lacking([Place(p.site, p.channel) for p in told], ports, measured)
+    heard = {place.site for place in told}
+    if _names_channels(told, measured):
+        out = lacking
+    elif _names_packages(heard, measured):
+        refs = dict.fromkeys(p.site for p in lacking if p.site is not None and p.site not in heard)
+        out = tuple(map(Place, refs))
+        ports = tuple(dict.fromkeys(Place(link.site) for link in every))
+    else:
+        return
+    if out:
+        yield Stopped(step, step, len(ports) - len(out), out)
+
+
+def _names_channels(told: Sequence[Place], measured: Measurements) -> bool:
+    """Whether a step is printed channel by channel: for two of one package, or where the paste
+    holds nothing of the lanes that come after it."""
+    by_site: dict[str | None, set[object]] = {}
+    for place in told:
+        if place.site is not None and place.channel is not None:
+            by_site.setdefault(place.site, set()).add(place.channel)
+    trained = any(row.step in OF_A_LANE for row in measured.run.training)
+    return not trained or any(len(channels) > 1 for channels in by_site.values())
+
+
+def _names_packages(heard: set[str | None], measured: Measurements) -> bool:
+    """Whether a step is printed package by package. A rig may print one row for all that share a
+    channel: only where it names two of them, or packages that share none, it names them all."""
     owners: dict[object, set[str]] = {}
     for site in measured.board.sites:
         for channel in site.channels:
             owners.setdefault(channel, set()).add(site.ref)
-    named = {place.site for place in told if place.site is not None}
-    by_package = any(len(named & sharing) > 1 for sharing in owners.values()) or (
-        len(named) > 1 and all(len(sharing) == 1 for sharing in owners.values())
-    )
-    out = dict.fromkeys(p.site for p in lacking if p.site is not None and p.site not in named)
-    if by_package and out:
-        sites = len({link.site for link in every})
-        yield Stopped(step, step, sites - len(out), tuple(map(Place, out)))
+    if any(len(heard & sharing) > 1 for sharing in owners.values()):
+        return True
+    named = [ref for ref in heard if ref is not None]
+    return len(named) > 1 and all(len(sharing) == 1 for sharing in owners.values())
+
+
+def _uncounted_links(every: Sequence[Place], measured: Measurements) -> Iterator[Stopped]:
+    """Links without a count, where lanes without an error have theirs: a rig that prints clean
+    lanes prints all of them."""
+    counted = [m.place for m in measured if m.counts]
+    clean = any(row.errors == 0 and m.place.lane is not None for m in measured for row in m.counts)
+    lacking = _lacking(counted, every, measured) if clean else ()
+    if lacking:
+        yield Stopped("the test", "a count", len(every) - len(lacking), lacking)
 
 
 def _without_eye(step: str, every: Sequence[Place], measured: Measurements) -> Iterator[Stopped]:

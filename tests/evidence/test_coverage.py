@@ -89,6 +89,35 @@ def test_a_step_of_each_lane_that_stops_half_way_is_told(step: str) -> None:
     assert stop.printed == 4 and len(stop.lacking) == 4
 
 
+PORTS = "[training]\nsite ch step result\n"
+TWO = "bench-dump 1\n[run]\nboard quince-2\n"
+
+
+@pytest.mark.parametrize(
+    ("rows", "lacking"),
+    [
+        ("U1 0 id pass\nU1 1 id pass\n", 2),  # channel by channel, and stopped half-way
+        ("U1 0 id pass\nU1 1 id pass\nU2 2 id pass\n", 1),
+        ("U1 0 id pass\nU2 2 id pass\n", 0),  # one channel of each package stands for it
+        ("U1 0 id pass\n", 3),  # and nothing of the lanes came after it
+    ],
+)
+def test_a_step_of_channels_that_stops_half_way_is_told(rows: str, lacking: int) -> None:
+    read = "[counts]\nch bits errors\n" + "".join(f"{n} 900000 0\n" for n in range(4))
+    trained = "".join(f"- {n} read pass\n" for n in range(4)) if not lacking else ""
+    text = TWO + PORTS + rows + trained + read + "[end]\n"
+    found = [len(s.lacking) for s in coverage.stopped(measured(text)) if s.step == "id"]
+    assert found == ([lacking] if lacking else [])
+
+
+def test_a_rig_that_counts_clean_lanes_counts_all() -> None:
+    text = HEAD + training("read") + counts(but=(8,)) + "[end]\n"
+    (stop,) = coverage.stopped(measured(text))
+    assert stop.what == "a count" and [p.site for p in stop.lacking] == ["U8"]
+    only_bad = "[counts]\nsite ch lane bits errors\nU2 0 2 1000000 4\n"
+    assert list(coverage.stopped(measured(HEAD + training("read") + only_bad + "[end]\n"))) == []
+
+
 def test_bits_without_a_word_of_errors_are_no_count() -> None:
     table = counts().replace("errors", "slips")
     assert silent(table) == EVERY
