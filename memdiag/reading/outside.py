@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from memdiag.model import Lost, LostKind
+from memdiag.model import STEPS, Lost, LostKind, schema
 from memdiag.model.problems import Position, Problem
 from memdiag.model.vocabulary import Vocabulary
 from memdiag.reading.lost_list import LostList
 from memdiag.reading.problem_list import ProblemList
 from memdiag.reading.section import count
 
+_DESIGNATOR = re.compile(r"[A-Z]{1,3}\d{1,4}")
 _MARKS = str.maketrans(dict.fromkeys("|,;:=()[]<>", " "))
 
 
@@ -29,10 +32,21 @@ class Outside:
         """A line that no rule takes. `like_a_row`: it could be a row of the dump before it."""
         self._first = self._first or where.line
         self._n += 1
-        if like_a_row or any(map(self.words.says_failure, text.translate(_MARKS).split())):
+        if like_a_row or self._tells_of_failure(text.translate(_MARKS).split()):
             self._problems.add("outside-row", where)
             says = "a line outside of the dump that looks like a row of it"
             self._lost.add((Lost(where, LostKind.LINE, says),))
+
+    def _tells_of_failure(self, words: Sequence[str]) -> bool:
+        """Whether a line says that something failed, and what: a console says `error` of much that
+        is no memory."""
+        named = any(_DESIGNATOR.fullmatch(word) or self._is_of_tables(word) for word in words)
+        return named and any(map(self.words.says_failure, words))
+
+    def _is_of_tables(self, word: str) -> bool:
+        """Whether it is a training step or the name of a scope."""
+        step, column = self.words.meant("step", word), self.words.meant("column", word)
+        return (step or word.lower()) in STEPS or (column or word.lower()) in schema.SCOPE
 
     def add_end(self, where: Position) -> None:
         """An end line, where no dump is open."""

@@ -199,6 +199,7 @@ def test_a_section_nobody_reads_is_told_where_it_looks_like_a_table() -> None:
         ("lane 3: timed-out\n", "", 1),
         ("", "$ again\nusb 1-1: new device found here\n", 0),
         ("good morning\n", "all done\n", 0),
+        ("login: timeout\nError: run aborted\n", "eth0: link failed\n", 0),
     ],
 )
 def test_rows_outside_of_a_dump_are_lost_rows(before: str, after: str, lost: int) -> None:
