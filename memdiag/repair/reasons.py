@@ -59,7 +59,7 @@ def reasons(
         *of_links(pair, findings, links),
         *_of_empty(pair, findings),
         *_of_silence(silent),
-        *_of_later_run(pair),
+        *_of_later_run(pair, silent),
     ]
     if not found and not any(c.kind is ChangeKind.CLEARED for c in (*findings, *links)):
         found = [_nothing_mended(pair)]
@@ -100,9 +100,14 @@ def listed(names: Sequence[str]) -> str:
     return ", ".join(names[:MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
 
 
-def _of_later_run(pair: PairedRuns) -> Iterator[Reason]:
-    """What stands in the way of a release in the later run alone."""
-    obstacles = pair.after_verdict.release.obstacles
+def _of_later_run(pair: PairedRuns, silent: dict[str, Place]) -> Iterator[Reason]:
+    """What stands in the way of a release in the later run alone; what fell silent is told."""
+    told = set(silent.values())
+    obstacles = [
+        o
+        for o in pair.after_verdict.release.obstacles
+        if o.kind is not ObstacleKind.UNHEARD or not told.issuperset(o.places)
+    ]
     kinds = {o.kind for o in obstacles}
     for o in obstacles:
         outcome = _OF_OBSTACLE.get(o.kind, Outcome.TOO_LITTLE_DATA)

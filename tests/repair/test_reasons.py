@@ -230,8 +230,7 @@ def test_a_link_heard_before_and_silent_after_is_named() -> None:
     less = _less(text, re.findall(r"^U3 4 0 1 .*$", text, re.MULTILINE))
     made = compared(before({"U6": WEAK}), less)
     assert made.outcome is Outcome.TOO_LITTLE_DATA and "U3 channel 4 lane 1" in made.why
-    assert made.reasons[0].kind is ReasonKind.SILENT
-    assert {r.kind for r in made.reasons} == {ReasonKind.SILENT, ReasonKind.OBSTACLE}
+    assert [r.kind for r in made.reasons] == [ReasonKind.SILENT]
     off = compared(before({"U6": WEAK}), _less(less.replace("replaced  U6", "removed  U3"), []))
     assert all(r.kind is not ReasonKind.SILENT for r in off.reasons)
 
@@ -481,3 +480,31 @@ def test_simulated_pairs_tell_one_story(seed: int) -> None:
 def _headed(of: Run, number: int) -> Run:
     """One board in each run: the simulator draws a new serial for each."""
     return replace(of, head=replace(of.head, serial=None, lines=(), id=str(number)))
+
+
+def errors_at(site: str, errors: int, **head: str) -> str:
+    """The dump after a repair, with some wrong bits left on one lane of a site."""
+    number = int(site[1:])
+    return after(
+        {f"{site}/{2 * (number - 1)}/1": {"errors": errors}}, head={"replaced": "U6", **head}
+    )
+
+
+@pytest.mark.parametrize(("errors", "cleared"), [(1, True), (3, True), (400, False)])
+def test_a_stray_error_is_left_to_a_site_that_was_only_disturbed(
+    errors: int, cleared: bool
+) -> None:
+    """Of 600 sound packages 44 showed one to three stray words in about 1e9 bits (CMU-SAFARI,
+    DIVA-DRAM, SIGMETRICS 2017)."""
+    made = compared(before({"U6": GONE, "U3": WARNED}), errors_at("U3", errors))
+    was = next(c for c in made.findings if c.place.site == "U3")
+    assert (was.kind is ChangeKind.CLEARED) is cleared
+    one_story(made)
+
+
+def test_a_stray_error_where_the_fault_was_proves_neither() -> None:
+    made = compared(before({"U6": WEAK}), errors_at("U6", 2))
+    was = next(c for c in made.findings if c.place.site == "U6")
+    assert was.kind is ChangeKind.TOO_LITTLE_DATA and "proves neither" in was.because
+    assert made.outcome is Outcome.TOO_LITTLE_DATA
+    one_story(made)
