@@ -166,7 +166,7 @@ def _cut_short(case: Case) -> Iterator[Obstacle]:
     for stop in coverage.stopped(measured):
         some = [p for p in stop.lacking if not (case.is_unheard(p) or case.is_told(p))]
         if some:
-            at = _places(some)
+            at = _places(_gathered(some, case))
             of = "packages" if some[0].lane is None else "links"
             says = f"{stop.what} was printed for {stop.printed} {of} and not for {at}"
             yield Obstacle(ObstacleKind.CUT, says, f"run {stop.step} of {at} again", tuple(some))
