@@ -14,6 +14,7 @@ from memdiag.reports.page import TablePage
 
 if TYPE_CHECKING:
     from memdiag.diagnosis.settings import Settings
+    from memdiag.model import Run
     from memdiag.model.problems import Problem
     from memdiag.model.table import TableRow
 
@@ -92,6 +93,11 @@ def _shown(done: Iterable[tuple[list[Part], str]], count: int) -> Iterator[tuple
         yield from bar
 
 
+def _title(run: Run) -> str:
+    text = f"{run.head.id or run.source.name} ({run.head.board or 'no board named'})"
+    return f"{text}: {run.source.understood}" if run.source.lost else text
+
+
 def _read_one(job: Job) -> tuple[list[Part], str]:
     """The runs of one input, and what was wrong where it cannot be used."""
     from memdiag.boards import profiles
@@ -105,7 +111,7 @@ def _read_one(job: Job) -> tuple[list[Part], str]:
         with common.usage():
             return [
                 (
-                    f"{run.head.id or run.source.name} ({run.head.board or 'no board named'})",
+                    _title(run),
                     table.rows(measure(run, profiles.for_run(run, job.board)[0])),
                     run.problems,
                     run.source.name,

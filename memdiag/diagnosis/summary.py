@@ -15,7 +15,8 @@ def summary(basis: Basis, findings: Sequence[Finding], release: Release) -> Summ
     """The most urgent finding, else what stands in the way of a release, else that the board is
     clear."""
     urgent = [f for f in findings if f.action in WANTS_WORK]
-    understood = wording.understood(basis.run.source)
+    source = basis.run.source
+    understood = f" ({source.understood})" if source.lost else ""
     if urgent:
         top = urgent[0]
         text = wording.headline(top, urgent) + understood

@@ -10,7 +10,7 @@ from memdiag.diagnosis.faults.mechanism import Rails
 from memdiag.diagnosis.network import Candidate
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
-from memdiag.model import Board, Cause, Finding, Obstacle, Place, Source
+from memdiag.model import Board, Cause, Finding, Obstacle, Place
 from memdiag.model.quantities import show_count, show_probability
 from memdiag.model.words import CAUSE_WORDS
 
@@ -69,13 +69,6 @@ def not_released(obstacles: Sequence[Obstacle]) -> str:
     if more:
         text += f"; and {more} more reason{'s' if more > 1 else ''}"
     return text
-
-
-def understood(source: Source) -> str:
-    """How much of the dump the answer rests on, where that is not all of it."""
-    if not source.lost:
-        return ""
-    return f" ({source.printed - source.lost:,} of {source.printed:,} rows understood)"
 
 
 def unheard(place: Place) -> str:

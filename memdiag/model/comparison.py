@@ -193,4 +193,9 @@ class Comparison:
     @property
     def summary(self) -> str:
         beside = f"The runs differ: {'; '.join(self.beside)}." if self.beside else ""
-        return " ".join(text for text in (self.headline, self.why, beside) if text)
+        read = " ".join(
+            f"{which}: {run.source.understood}."
+            for which, run in (("BEFORE", self.before), ("AFTER", self.after))
+            if run.source.lost
+        )
+        return " ".join(text for text in (self.headline, self.why, beside, read) if text)

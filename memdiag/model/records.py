@@ -208,6 +208,13 @@ class Source:
     def lines(self) -> int:
         return self.last_line - self.first_line + 1
 
+    @property
+    def understood(self) -> str:
+        """`239 of 240 rows understood`; empty where all were."""
+        if not self.lost:
+            return ""
+        return f"{self.printed - self.lost:,} of {self.printed:,} rows understood"
+
 
 @dataclass(frozen=True, slots=True)
 class Run:

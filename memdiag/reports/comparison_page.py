@@ -105,6 +105,8 @@ def comparison_part(c: Comparison, *, crowded: bool = False) -> Part:
 
 def _side(title: str, run: Run, verdict: Verdict | None) -> Side:
     said = tuple(pair for pair in verdict_page.head(run) if pair[0] in _SIDE)
+    if run.source.lost:
+        said += (("dump", run.source.understood),)
     if verdict is None:
         return Side(title, said, None, None, run.source.sha256)
     places = Places(verdict.board, verdict_page.marks(verdict))
@@ -224,7 +226,8 @@ def about(run: Run) -> str:
     text = run.head.stage or "run"
     if run.head.at:
         text += f" of {run.head.at}"
-    return text + (f" ({run.head.id})" if run.head.id else "")
+    text += f" ({run.head.id})" if run.head.id else ""
+    return text + (f" [{run.source.understood}]" if run.source.lost else "")
 
 
 def _warnings(c: Comparison) -> list[str]:

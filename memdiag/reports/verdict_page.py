@@ -90,11 +90,7 @@ def _to_settle(verdict: Verdict) -> Iterator[str]:
 
 def _size(source: Source) -> str:
     """How long a dump is, and how much of it was understood where that is not all."""
-    if not source.lost:
-        return f"{source.lines} lines, {source.rows} rows"
-    return (
-        f"{source.lines} lines, {source.printed - source.lost} of {source.printed} rows understood"
-    )
+    return f"{source.lines} lines, {source.understood or f'{source.rows} rows'}"
 
 
 def answer(verdict: Verdict) -> Answer:
