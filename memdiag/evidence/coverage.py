@@ -7,7 +7,7 @@ went to and fro is, so a read or write step that ran, a count, or a complete lis
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
@@ -40,10 +40,26 @@ def links(measured: Measurements) -> tuple[Place, ...]:
             for link in site.links
         )
     named = [m.place for m in measured if m.place.site not in off and not m.place.is_board]
+    at: dict[str | None, list[Place]] = {}
+    for place in named:
+        at.setdefault(place.site, []).append(place)
     # A place of which a finer one is named as well is not a link of its own.
     return tuple(
-        one for one in named if not any(other != one and one.covers(other) for other in named)
+        one
+        for one in named
+        if not (
+            _is_wide(one)
+            and any(
+                other != one and one.covers(other)
+                for other in (named if one.site is None else at[one.site])
+            )
+        )
     )
+
+
+def _is_wide(place: Place) -> bool:
+    """Whether it may be several links."""
+    return None in (place.site, place.channel, place.rank, place.lane)
 
 
 def unheard(measured: Measurements) -> tuple[Place, ...]:
@@ -69,10 +85,6 @@ def _says_no_errors(row: CountRow) -> bool:
         return False
     parts = (row.rose, row.fell, row.cells)
     return bool(row.extra) or all(value is None for value in parts)
-
-
-def _is_full(place: Place) -> bool:
-    return None not in (place.site, place.channel, place.rank, place.lane)
 
 
 def _is_measured(group: Measured) -> bool:
@@ -202,16 +214,24 @@ def _shows_eye(row: TrainingRow) -> bool:
 
 
 def _lacking(
-    told: Sequence[Place], every: Sequence[Place], measured: Measurements
+    told: Iterable[Place], every: Sequence[Place], measured: Measurements
 ) -> tuple[Place, ...]:
     """The links that none of these places speaks of."""
-    exact = set(told)
-    wide = [place for place in exact if not _is_full(place)]
-    return tuple(
-        link
-        for link in every
-        if link not in exact and not any(p.speaks_of(link, measured.board) for p in wide)
-    )
+    heard = set(told)
+    wide = [place for place in heard if _is_wide(place)]
+    by_site: dict[str | None, list[Place]] = {}
+    by_channel: dict[object, list[Place]] = {}
+    for link in every if wide else ():
+        by_site.setdefault(link.site, []).append(link)
+        by_channel.setdefault(link.channel, []).append(link)
+    for place in wide:
+        near: Sequence[Place] = every
+        if place.site is not None:
+            near = (*by_site.get(place.site, ()), *by_site.get(None, ()))
+        elif place.channel is not None:
+            near = (*by_channel.get(place.channel, ()), *by_channel.get(None, ()))
+        heard.update(link for link in near if place.speaks_of(link, measured.board))
+    return tuple(link for link in every if link not in heard)
 
 
 def habits(measured: Measurements) -> frozenset[str]:
@@ -241,7 +261,4 @@ def _cover(
     """Whether all outcomes are among these results, and every link has one."""
     if not outcomes or any(o.ran not in results for _, o in outcomes):
         return False
-    places: Mapping[Place, None] = dict.fromkeys(place for place, _ in outcomes)
-    return all(
-        link in places or any(p.speaks_of(link, measured.board) for p in places) for link in every
-    )
+    return not _lacking((place for place, _ in outcomes), every, measured)
