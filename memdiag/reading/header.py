@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any
 
 from memdiag.layouts.matcher import Cell
-from memdiag.model import MEMORIES, Head, RunLine, schema, spelling
+from memdiag.model import MEMORIES, STAGES, Head, RunLine, schema, spelling
 from memdiag.model.problems import Problem, problem
 from memdiag.model.quantities import parse
 from memdiag.reading.converters import ALSO_UNSAID, shorten
@@ -21,6 +21,12 @@ _MOMENT = re.compile(
     r"(\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d):(\d\d)(?:\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)?", re.ASCII
 )
 _OFFSET = re.compile(r"[+-](?:[01]\d|2[0-3]):[0-5]\d", re.ASCII)
+_RUNS, _LIKELY = (
+    (1e6, 1e12),
+    (5e7, 2e11),
+)  # bit/s of a line; where two readings are to be told apart
+_ANY_COMMA = re.compile(r"^([+-]?[0-9]+),([0-9]+)(?![0-9,.])")
+_THOUSANDS = re.compile(r"^([0-9]{1,3}),([0-9]{3})(?![0-9,])")
 _COMMA = re.compile(r"^([+-]?[0-9]+),([0-9]{1,2})(?![0-9,.])")  # no thousands: too few digits
 _MARKS = ("=", ":")
 _SITES = ("removed", "replaced", "reflowed")
@@ -61,13 +67,19 @@ def moves(text: str) -> tuple[tuple[str, str], ...]:
 
 def rate(text: str) -> float:
     """bit/s of one line, from `14.0 Gbit/s`."""
-    try:
-        value = parse(_COMMA.sub(r"\1.\2", text)).in_unit("bit/s")
-    except ValueError:
-        raise _Bad("a rate per line such as 14.0 Gbit/s") from None
-    if not 1e6 <= value <= 1e12:
+    found = set()
+    for written in {_ANY_COMMA.sub(r"\1.\2", text), _THOUSANDS.sub(r"\1\2", text)}:
+        try:
+            found.add(parse(written).in_unit("bit/s"))
+        except ValueError:
+            continue
+    if not found:
+        raise _Bad("a rate per line such as 14.0 Gbit/s")
+    slow, fast = _RUNS if len(found) == 1 else _LIKELY
+    possible = {value for value in found if slow <= value <= fast}
+    if len(possible) != 1:
         raise _Bad("a rate per line such as 14.0 Gbit/s", "no memory runs at such a rate")
-    return value
+    return possible.pop()
 
 
 def celsius(text: str) -> float:
@@ -108,7 +120,13 @@ def memory(text: str) -> str:
     return text.lower()
 
 
+def stage(text: str) -> str:
+    """One of the known stages in any case; other words are kept as they are."""
+    return text.lower() if text.lower() in STAGES else text
+
+
 _READ: dict[str, Any] = {
+    "stage": stage,
     "removed": sites,
     "replaced": sites,
     "reflowed": sites,

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from memdiag.diagnosis.judge import judge
 from memdiag.model import LostKind, Place, Result, Run
 from memdiag.model.error_log import ErrorLog
 from memdiag.model.problems import Severity
@@ -31,6 +33,9 @@ COUNTS = "bench-dump 1\n[counts]\nsite ch lane test bits errors\n"
 def one(text: str) -> Run:
     (run,) = load.load(text)
     return run
+
+
+SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 
 
 def codes(run: Run) -> list[str]:
@@ -305,3 +310,22 @@ def test_rows_of_a_dump_stay_rows_without_their_positions() -> None:
         one(TRAINING + "\nU1 0 0 rd ok n/a\n[end]\n"),
     )
     assert list(map(nowhere, a.training)) == list(map(nowhere, b.training))
+
+
+def test_case_never_matters() -> None:
+    text = (SAMPLES / "ddr4-healthy.dump").read_text(encoding="utf-8")
+    loud, plain = one(text.upper()), one(text)
+    assert loud.source.lost == 0
+    assert not {"head-missing", "dump-headless"} & set(codes(loud))
+    assert loud.head.stage == plain.head.stage == "final"
+    assert [row.result for row in loud.training] == [row.result for row in plain.training]
+    assert [row.width for row in loud.training] == [row.width for row in plain.training]
+    assert judge(loud).summary == judge(plain).summary
+
+
+@pytest.mark.parametrize(
+    ("written", "rate"), [("4,266 Gbit/s", 4.266e9), ("3,200 Mbit/s", 3.2e9), ("14,0 Gbit/s", 14e9)]
+)
+def test_a_rate_with_a_comma_is_the_one_that_a_memory_can_run_at(written: str, rate: float) -> None:
+    head = f"bench-dump 1\n[run]\nrate {written}\n[counts]\nbits\n5\n[end] 1\n"
+    assert one(head).head.rate == pytest.approx(rate)

@@ -10,7 +10,9 @@ from typing import Protocol
 from memdiag.model.problems import Position, Problem, problem
 from memdiag.reading.cleaning.prefixes import PORT
 
-_STARTS = re.compile(r"\s*(bench-dump\s+\d+|\[[a-z-]{1,32}\](?:\s+\d+)?)\s*(?:#.*)?$")
+_STARTS = re.compile(
+    r"\s*(bench-dump\s+\d+|\[[a-z-]{1,32}\](?:\s+\d+)?)\s*(?:#.*)?$", re.IGNORECASE
+)
 
 _LEAST_TAGGED = 6
 
@@ -43,7 +45,7 @@ def interleaved(lines: Sequence[_Text]) -> Iterable[Problem]:
         found = _STARTS.match(line.text)
         if not found:
             continue
-        word = found[1]
+        word = found[1].lower()
         if word.startswith("bench-dump"):
             open_heads = [*open_heads[-3:], line.number] if not ends else [line.number]
             ends = 0
@@ -64,7 +66,7 @@ def head_missing(lines: Sequence[_Text]) -> Iterable[Problem]:
     for line in lines:
         found = _STARTS.match(line.text)
         if found:
-            word = found[1].split()[0]
+            word = found[1].split()[0].lower()
             if word in (
                 "[run]",
                 "[training]",

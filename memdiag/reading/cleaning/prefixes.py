@@ -68,11 +68,12 @@ _BARE_DEVICE = re.compile(
 
 ANCHOR = re.compile(
     r"[ \t]*(?:bench-dump[ \t]+\d+|\[(?:run|training|counts|errors|rails|heat|values)\]"
-    r"|\[end\](?:[ \t]+\d+)?)[ \t]*(?:#.*)?$"
+    r"|\[end\](?:[ \t]+\d+)?)[ \t]*(?:#.*)?$",
+    re.IGNORECASE,
 )
 """Lines that are the dump's own beyond doubt."""
 
-_GLUED_PROMPT = re.compile(r"[ \t]*\[end\](?:[ \t]+\d+)?[ \t]*(?=[^\s\d#])")
+_GLUED_PROMPT = re.compile(r"[ \t]*\[end\](?:[ \t]+\d+)?[ \t]*(?=[^\s\d#])", re.IGNORECASE)
 
 MARKED = re.compile(
     rf"[ \t]{{0,8}}(?:{_KERNEL.pattern}|{_STAMP.pattern}|(?i:{_LEVEL.pattern})|{_PROMPT.pattern}"
