@@ -73,7 +73,7 @@ _ANY_CASE = {
 _NEVER_MEGA = {"MV": "mV", "MA": "mA", "MS": "ms"}
 """Written in capitals: no bench reads megavolts, megaamperes or megaseconds."""
 
-_NUMBER = re.compile(r"[+-]?(?:\d+(?:_\d{3})*(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?")
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:_\d{3})*(?:\.\d+)?|\.\d+)(?:[eE][+-]?\d+)?")
 
 
 @dataclass(frozen=True, slots=True)

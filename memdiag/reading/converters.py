@@ -60,7 +60,7 @@ def integer(column: str, text: str) -> int:
     """A whole number, not negative: `12`, `0x1f`, `4_096`, `1e12`."""
     plain = text.replace("_", "") if text[:1].isdigit() else text
     try:
-        if not plain.isascii():
+        if not plain.isascii() or plain.endswith("."):  # digits behind the point were lost
             raise ValueError
         if plain[:2] in ("0x", "0X"):
             number = int(plain[:40], 16)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from memdiag.model.quantities import scale, show_metered
+from memdiag.model.quantities import parse, scale, show_metered
 
 
 @pytest.mark.parametrize(
@@ -65,3 +65,9 @@ def test_a_prefix_that_case_alone_tells_apart_is_kept() -> None:
     """SI Brochure, 9th edition, table 7."""
     assert scale("MHz")[0] == 1e6 and scale("mHz")[0] == 1e-3
     assert scale("Mohm")[0] == 1e6 and scale("mohm")[0] == 1e-3
+
+
+@pytest.mark.parametrize("text", ["43.", "43.ps", "-7."])
+def test_a_number_that_lost_the_digits_behind_its_point_is_none(text: str) -> None:
+    with pytest.raises(ValueError, match="unit"):
+        parse(text)
