@@ -133,7 +133,7 @@ def stopped(measured: Measurements) -> Iterator[Stopped]:
         if not told:
             continue
         lacking = _lacking(told, every, measured)
-        if step in OF_A_LANE:
+        if step in OF_A_LANE or _names_lanes(told):
             if lacking:
                 yield Stopped(step, step, len(every) - len(lacking), lacking)
             elif step in DATA_STEPS:
@@ -141,6 +141,16 @@ def stopped(measured: Measurements) -> Iterator[Stopped]:
         else:
             yield from _left_out(step, told, every, measured)
     yield from _uncounted_links(every, measured)
+
+
+def _names_lanes(told: Sequence[Place]) -> bool:
+    """Whether a step is printed lane by lane: for two lanes of one channel."""
+    lanes: dict[Place, set[int]] = {}
+    for place in told:
+        if place.lane is not None:
+            at = Place(channel=place.channel, rank=place.rank)
+            lanes.setdefault(at, set()).add(place.lane)
+    return any(len(found) > 1 for found in lanes.values())
 
 
 def _left_out(

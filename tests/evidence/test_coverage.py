@@ -145,6 +145,16 @@ def test_a_step_that_a_rig_prints_for_a_channel_is_not_asked_of_each_package() -
     assert list(coverage.stopped(measured(text))) == []
 
 
+def test_a_step_that_is_printed_lane_by_lane_names_every_lane() -> None:
+    rows = "".join(f"{ch} {lane} vref pass\n" for ch in range(4) for lane in range(2))
+    table = "[training]\nch lane step result\n"
+    reads = rows.replace("vref", "read")
+    assert list(coverage.stopped(measured(TWO + table + rows + reads + "[end]\n"))) == []
+    short = rows.removesuffix("3 1 vref pass\n")
+    (stop,) = coverage.stopped(measured(TWO + table + short + reads + "[end]\n"))
+    assert stop.step == "vref" and [(p.channel, p.lane) for p in stop.lacking] == [(3, 1)]
+
+
 def test_a_step_that_names_some_packages_of_a_channel_names_all() -> None:
     text = HEAD + training("read") + training("ca", but=(5, 6, 7, 8)) + "[end]\n"
     (stop,) = coverage.stopped(measured(text))
