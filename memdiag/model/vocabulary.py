@@ -1,6 +1,7 @@
 """The words a technician writes for the words of a dump: shipped tables, which a shop may extend.
 
-Case, blanks, hyphens and underscores make no other word: `Not_Found` is `not-found`.
+Case makes no other word, nor do blanks, hyphens and underscores inside one: `Not_Found` is
+`not-found`. At its end they do: what is left of a row that lost characters is no word.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from memdiag.model import schema
 from memdiag.model.records import FAILED, STEPS, Result
 from memdiag.model.schema import Cell
 
-_TIES = re.compile(r"[\s_-]+")
+_TIES = re.compile(r"(?<=[^\W_])[\s_-]+(?=[^\W_])")
 
 _KNOWN: dict[str, tuple[str, ...]] = {
     "result": schema.WORDS[Cell.RESULT],

@@ -329,3 +329,9 @@ def test_case_never_matters() -> None:
 def test_a_rate_with_a_comma_is_the_one_that_a_memory_can_run_at(written: str, rate: float) -> None:
     head = f"bench-dump 1\n[run]\nrate {written}\n[counts]\nbits\n5\n[end] 1\n"
     assert one(head).head.rate == pytest.approx(rate)
+
+
+@pytest.mark.parametrize("left", ["pass-", "p-", "-pass", "fail_"])
+def test_what_is_left_of_two_cells_is_no_word(left: str) -> None:
+    run = one(TRAINING + f"U1 0 0 read {left} 0.4UI\n[end] 1\n")
+    assert run.training[0].result is None and run.source.lost == 1
