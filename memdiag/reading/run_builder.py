@@ -134,6 +134,10 @@ class RunBuilder:
         if section is None:
             return
         self.tables_read.append(section)
+        if section.names_nothing:
+            self._beside += 1
+            says = f"the only line of section [{converters.shorten(section.name)}] names no columns"
+            self._lost.add((Lost(section.at, LostKind.LINE, says),))
         self.problems.extend(tuple(section.lost()))
         if section.looks_like:
             self._beside += 1

@@ -45,6 +45,12 @@ class Section:
         return None if self.kind == "run" else self.kind
 
     @property
+    def names_nothing(self) -> bool:
+        """Whether it holds one line only, taken for column names under which no row can be read:
+        a row may have a word that is the name of a column too."""
+        return self.columns is not None and bool(self.blocked) and not self._lost
+
+    @property
     def readable(self) -> bool:
         """Whether its rows can be read."""
         return self.columns is not None and not self.blocked

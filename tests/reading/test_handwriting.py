@@ -335,3 +335,9 @@ def test_a_rate_with_a_comma_is_the_one_that_a_memory_can_run_at(written: str, r
 def test_what_is_left_of_two_cells_is_no_word(left: str) -> None:
     run = one(TRAINING + f"U1 0 0 read {left} 0.4UI\n[end] 1\n")
     assert run.training[0].result is None and run.source.lost == 1
+
+
+def test_a_row_that_is_taken_for_column_names_is_lost() -> None:
+    """`vref` is a step, and the name of a column too."""
+    run = one("bench-dump 1\n[training]\nU1 0 0 vref pass -\n[end]\n")
+    assert (run.source.printed, run.source.lost, len(run.lost)) == (1, 1, 1)
