@@ -7,6 +7,7 @@ What one question needs is in a module of its own, so that no other pays for it:
 
 from __future__ import annotations
 
+from memdiag.model.baseline import Baseline, HealthyEye, HealthyRail, HealthySlope
 from memdiag.model.board import AddressField, Board, Link, Rail, Site
 from memdiag.model.place import LANE_LINES, WHOLE_BOARD, Channel, Place
 from memdiag.model.records import (
@@ -57,6 +58,7 @@ __all__ = [
     "WHOLE_BOARD",
     "Action",
     "AddressField",
+    "Baseline",
     "Board",
     "Cause",
     "Channel",
@@ -64,6 +66,9 @@ __all__ = [
     "ErrorRow",
     "Finding",
     "Head",
+    "HealthyEye",
+    "HealthyRail",
+    "HealthySlope",
     "HeatRow",
     "Link",
     "Lost",

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Literal
 
+from memdiag.model.baseline import Baseline
 from memdiag.model.place import Channel, Place
 
 Coupling = Literal["clamshell", "partition", "rail", "place", "boot"]
@@ -97,7 +98,8 @@ class Board:
 
     `controller` is (x, y, (w, h)) in mm, on the top side; `outline` the board's own (w, h) with
     its lower left corner at the origin; `thin_ui` an eye this narrow is thin whatever its peers
-    are; `origin` the file it was read from, or "inferred".
+    are; `baseline` what good boards of the kind show, where that was learnt; `origin` the file it
+    was read from, or "inferred".
     """
 
     name: str | None
@@ -111,6 +113,7 @@ class Board:
     origin: str = ""
     thin_ui: float | None = None
     outline: tuple[float, float] | None = None
+    baseline: Baseline | None = None
     extra: Mapping[str, object] = field(default_factory=dict)
 
     @cached_property

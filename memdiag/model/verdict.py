@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from memdiag.model.board import Board
-from memdiag.model.place import Place
+from memdiag.model.place import WHOLE_BOARD, Place
 from memdiag.model.problems import Problem
 from memdiag.model.records import Run
 from memdiag.model.table import TableRow
@@ -62,8 +62,12 @@ class Quote:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing the verdict says. `probability` is that this cause, at this place, is true; with
-    `alternatives` it sums to 1.
+    """One thing the verdict says: where something is wrong, and what.
+
+    `place_probability` is that something is wrong at the place, whatever it is; `probability` that
+    it is this cause, with `alternatives` it sums to 1. `one_of`: where the place holds several
+    packages that the dump does not tell apart, those packages, one of which is meant; empty where
+    the place says it all.
 
     Raises ValueError where it asks for hot air on a package and no line of the dump is quoted: no
     package is heated on the word of others.
@@ -80,6 +84,8 @@ class Finding:
     evidence: tuple[Quote, ...] = ()
     next: tuple[str, ...] = ()
     asks: frozenset[Work] = frozenset()
+    place_probability: float = 1.0
+    one_of: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         hot = self.action in (Action.REPLACE, Action.REFLOW)
@@ -89,13 +95,20 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """The answer in one line: the most urgent finding, or that the board is clear."""
+    """The answer in one line: the most urgent finding, or that the board is clear.
+
+    `place`, `place_probability` and `one_of` are those of the finding; where nothing is wrong, the
+    whole board and the probability that something is wrong with it.
+    """
 
     cause: Cause
     site: str | None
     action: Action
     probability: float
     text: str
+    place: Place = WHOLE_BOARD
+    place_probability: float = 0.0
+    one_of: tuple[str, ...] = ()
 
 
 class ObstacleKind(StrEnum):
