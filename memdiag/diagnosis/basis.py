@@ -10,7 +10,7 @@ from memdiag.diagnosis.beliefs import Beliefs
 from memdiag.diagnosis.settings import Settings
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.measurements import Measurements
-from memdiag.evidence.nodes import Node
+from memdiag.evidence.nodes import READINGS, Node
 from memdiag.model import Board, Quote, Run
 
 MOST_QUOTES = 6
@@ -60,7 +60,7 @@ def quotes(nodes: Sequence[Node], board: Board) -> tuple[Quote, ...]:
         for quote in node.quotes:
             turn = turns.get(node.sites, 0)
             turns[node.sites] = turn + 1
-            rank = -1 if node.kind in ("rail", "heat") else turn // PER_SITE
+            rank = -1 if node.kind in READINGS else turn // PER_SITE
             says = f"{wording.where(node, board)} {quote.says}".strip()
             ranked.append((rank, Quote(quote.line, says)))
     ranked.sort(key=lambda pair: pair[0])

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from itertools import combinations
 
+import numpy as np
+
+from memdiag.diagnosis.candidate import Candidate
 from memdiag.diagnosis.hypotheses import Hypotheses
-from memdiag.diagnosis.network import Candidate
-from memdiag.diagnosis.noisy_max import Posterior
-from memdiag.diagnosis.rig_behaviour import Relation
+from memdiag.diagnosis.noisy_max import Array
+from memdiag.diagnosis.search import Posterior
 from memdiag.model import Cause, Place
+
+SOURCES_ASKED = 30
+"""Worlds that are asked where a disturbance comes from, the most probable first."""
 
 AUDIBLE = 0.1
 """A fault that disturbs its neighbours less than this (`Mechanism.spill`) is no source of it."""
@@ -36,14 +40,19 @@ class Beliefs:
             key = frozenset(hypotheses.variants[v][0] for v in members)
             merged[key] = merged.get(key, 0.0) + float(p)
         self.worlds = tuple(_probable(merged))
-        # Asked for again and again where every site of a large board is sick.
-        self._marginal = [0.0] * len(hypotheses.candidates)
-        self._together: dict[tuple[int, int], float] = {}
-        for world in self.worlds:
-            for i in world.members:
-                self._marginal[i] += world.probability
-            for pair in combinations(sorted(world.members - self.given), 2):
-                self._together[pair] = self._together.get(pair, 0.0) + world.probability
+        self._weight: Array = np.array([w.probability for w in self.worlds])
+        self._present = np.zeros((len(self.worlds), len(hypotheses.candidates)), bool)
+        for row, world in enumerate(self.worlds):
+            self._present[row, list(world.members)] = True
+        present = self._present.astype(float)
+        self._together: Array = present.T @ (self._weight[:, None] * present)
+        self._marginal: Array = self._together.diagonal()
+        self._loud: Array = np.array([self._is_loud(w) for w in self.worlds], float)
+        self._touching: dict[str, list[int]] = {}
+        for row, world in enumerate(self.worlds):
+            for site in frozenset[str]().union(*(c.sites for c in self.candidates(world.members))):
+                self._touching.setdefault(site, []).append(row)
+        self._site_causes: dict[str, dict[Cause, float]] = {}
 
     def candidate(self, number: int) -> Candidate:
         return self.hypotheses.candidates[number]
@@ -53,16 +62,18 @@ class Beliefs:
 
     def marginal(self, number: int) -> float:
         """Probability that one candidate is present."""
-        return self._marginal[number]
+        return float(self._marginal[number])
 
-    def together(self, one: int, other: int) -> float:
-        """Probability that both are."""
-        return self._together.get((min(one, other), max(one, other)), 0.0)
+    def together(self, one: int, others: Iterable[int]) -> list[float]:
+        """Probability that a candidate is present and each of the others with it."""
+        found: list[float] = self._together[one, list(others)].tolist()
+        return found
 
-    def any_of(self, members: Iterable[int]) -> float:
-        """Probability that at least one of the candidates is present."""
-        wanted = frozenset(members)
-        return sum(w.probability for w in self.worlds if not wanted.isdisjoint(w.members))
+    def any_of(self, members: Iterable[int], without: Iterable[int] = ()) -> float:
+        """Probability that at least one of the candidates is present, and none of `without`."""
+        some = self._present[:, list(members)].any(axis=1)
+        none = ~self._present[:, list(without)].any(axis=1)
+        return float(self._weight[some & none].sum())
 
     @property
     def best(self) -> World:
@@ -86,58 +97,69 @@ class Beliefs:
 
     def site_causes(self, site: str) -> dict[Cause, float]:
         """What is true of a disturbed site: a fault of its own, spillover, or a stray."""
-        out: dict[Cause, float] = {}
-        for world in self.worlds:
-            cause = self.cause_in(world, Place(site=site), frozenset({site}), True)
-            out[cause] = out.get(cause, 0.0) + world.probability
-        return out
+        if site not in self._site_causes:
+            at, here = Place(site=site), frozenset({site})
+            touched = self._touching.get(site, [])
+            rest = self._weight.copy()
+            rest[touched] = 0.0
+            loud = float(rest @ self._loud)
+            out = {Cause.SPILLOVER: loud, Cause.CLEAR: float(rest.sum()) - loud}
+            for row in touched:
+                cause = self.cause_in(self.worlds[row], at, here, True)
+                out[cause] = out.get(cause, 0.0) + float(self._weight[row])
+            self._site_causes[site] = out
+        return self._site_causes[site]
+
+    def _is_loud(self, world: World) -> bool:
+        """Whether a fault of that world, or one that is expected, disturbs its neighbours."""
+        acting = (*world.members, *self.given)
+        return any(self.candidate(i).mechanism.spill > AUDIBLE for i in acting)
 
     def cause_in(self, world: World, place: Place, sites: frozenset[str], spilled: bool) -> Cause:
         """The cause, in one world, of what is seen at a place. `spilled`: it looks disturbed."""
-        faults = self.candidates(world.members)
-        here = [f for f in faults if not f.sites.isdisjoint(sites) and f.place.lane_meets(place)]
+        here = [
+            f
+            for f in self.candidates(world.members)
+            if not f.sites.isdisjoint(sites) and f.place.lane_meets(place)
+        ]
         direct = [f for f in here if not f.mechanism.unknown]
         if direct:
             return min(direct, key=lambda f: len(f.sites)).cause
         if here:
             return here[0].cause
-        acting = (*faults, *self.candidates(self.given))
-        if spilled and any(f.mechanism.spill > AUDIBLE for f in acting):
-            return Cause.SPILLOVER
-        return Cause.CLEAR
+        return Cause.SPILLOVER if spilled and self._is_loud(world) else Cause.CLEAR
 
     # --- spillover --------------------------------------------------------------------------
 
     def source_of(self, site: str) -> Candidate | None:
         """The candidate that a site's disturbance most probably comes from."""
         weight: dict[int, float] = {}
-        nodes = [j for j, n in enumerate(self.hypotheses.nodes) if site in n.sites]
-        for world in self.worlds[:200]:
+        for world in self.worlds[:SOURCES_ASKED]:
             acting = [
                 i
                 for i in (*world.members, *self.given)
                 if site not in self.candidate(i).sites and not self.candidate(i).mechanism.unknown
             ]
             if acting:
-                nearest = max(acting, key=lambda i: self._reach(i, nodes))
+                nearest = max(acting, key=lambda i: self._reach(i, site))
                 weight[nearest] = weight.get(nearest, 0.0) + world.probability
         return self.candidate(max(weight, key=weight.__getitem__)) if weight else None
 
-    def _reach(self, candidate: int, nodes: Sequence[int]) -> float:
-        near = self.hypotheses.near[candidate]
-        nearest = max((int(near[j]) for j in nodes), default=int(Relation.NONE))
-        return nearest * self.candidate(candidate).mechanism.spill
+    def _reach(self, number: int, site: str) -> float:
+        candidate = self.candidate(number)
+        return self.hypotheses.reach.relation(candidate.sites, site) * candidate.mechanism.spill
 
 
-TAIL = 1e-5
-"""Worlds that together hold less than this are not asked: their share goes to the others."""
+TAIL, MOST_WORLDS = 1e-4, 3000
+"""Worlds that together hold less than this, or come after so many, are not asked: their share goes
+to the others."""
 
 
 def _probable(merged: Mapping[frozenset[int], float]) -> Iterator[World]:
     """Worlds by falling probability until only `TAIL` is left, scaled to sum to 1."""
     ranked = sorted(merged.items(), key=lambda pair: -pair[1])
     kept, mass = [], 0.0
-    for members, p in ranked:
+    for members, p in ranked[:MOST_WORLDS]:
         kept.append((members, p))
         mass += p
         if mass >= 1 - TAIL:

@@ -1,29 +1,42 @@
-"""What the posterior claims: a cause at a place, and how surely.
+"""What the posterior claims: where something is wrong, and what.
 
-Candidates that differ only in how the fault shows, or in how exactly its place is known, support
-one claim together.
+Candidates that would explain the same thing compete: two causes at one package, a line or its lane,
+one package or another on the same low rail. They support one claim together. Where comes before
+what: a claim's place is the smallest that holds most of them, whatever the cause, and where several
+packages are as likely as each other it is all of those.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from memdiag.diagnosis.beliefs import Beliefs
+from memdiag.diagnosis.candidate import Candidate
 from memdiag.diagnosis.faults.mechanism import Mechanism
-from memdiag.diagnosis.network import Candidate
-from memdiag.diagnosis.rig_behaviour import Relation
 from memdiag.evidence.nodes import Node
-from memdiag.model import Cause, Place
+from memdiag.model import Board, Cause, Place
 
-NEGLIGIBLE = 1e-4
+NEGLIGIBLE = 1e-3
 """Candidates less probable than this support no claim."""
+
+HOLDS = 0.75
+"""A place that holds this share of a claim is where it is."""
+
+GROUP_HOLDS = 0.9
+"""The packages of a group hold this share of it."""
+
+EXCLUSIVE = 0.15
+"""Of two places that nothing joins, one explains away the other where they are present together
+this much more seldom than if they were independent."""
 
 
 @dataclass(frozen=True, slots=True)
 class Claim:
     """A cause at a place, the likeliest mechanism of it, the candidates behind it with the sites
-    they act on, and the probability that one of them is present."""
+    they act on, and the probability that one of them is present. `rivals` are all the candidates
+    that compete there; `one_of` the packages that are not told apart, empty where the place says
+    it all."""
 
     cause: Cause
     mechanism: Mechanism
@@ -31,6 +44,8 @@ class Claim:
     members: frozenset[int]
     sites: frozenset[str]
     probability: float
+    rivals: frozenset[int]
+    one_of: tuple[str, ...] = ()
 
 
 def claims(beliefs: Beliefs, threshold: float) -> list[Claim]:
@@ -43,10 +58,11 @@ def causes_at(beliefs: Beliefs, claim: Claim, spilled: bool) -> dict[Cause, floa
     """What is true at the claim's place, cause by cause; sums to 1. The claim's own cause
     elsewhere on the place counts separately."""
     out: dict[Cause, float] = {}
+    sites = frozenset(claim.one_of) or claim.sites
     for world in beliefs.worlds:
         cause = claim.cause
         if claim.members.isdisjoint(world.members):
-            cause = beliefs.cause_in(world, claim.place, claim.sites, spilled)
+            cause = beliefs.cause_in(world, claim.place, sites, spilled)
         out[cause] = out.get(cause, 0.0) + world.probability
     total = sum(out.values())
     return {c: min(p / total, 1.0) for c, p in out.items()}
@@ -54,10 +70,8 @@ def causes_at(beliefs: Beliefs, claim: Claim, spilled: bool) -> dict[Cause, floa
 
 def nodes_at(beliefs: Beliefs, claim: Claim) -> Iterator[Node]:
     """Nodes that the claim's candidates act on directly."""
-    near = beliefs.hypotheses.near
-    for j, node in enumerate(beliefs.hypotheses.nodes):
-        if any(near[i, j] >= Relation.LANE for i in claim.members):
-            yield node
+    struck = {n for i in claim.members for n in beliefs.candidate(i).strikes}
+    yield from (beliefs.hypotheses.nodes[n] for n in sorted(struck))
 
 
 class _Grouping:
@@ -80,58 +94,124 @@ class _Grouping:
             if seed in used:
                 continue
             rivals = self._rivals(seed) - used
-            first = seed in self.best
-            sure = self.beliefs.any_of(rivals) if first else self._beyond(rivals, used)
+            if seed in self.best:
+                sure = self.beliefs.any_of(rivals)
+            elif sum(self.marginals[i] for i in rivals) < threshold:
+                continue
+            else:
+                sure = self._beyond(rivals, used)
             if sure >= threshold:
                 used |= rivals
-                yield self._strongest(rivals)
+                yield _Placing(self.beliefs, rivals, self.marginals).claim()
 
     def _beyond(self, rivals: set[int], used: set[int]) -> float:
         """Probability that one of the rivals is present where no claim already made acts."""
         others = self.beliefs.candidates(rivals)
         acting = {i for i in used if any(_overlap(self.beliefs.candidate(i), o) for o in others)}
-        return sum(
-            w.probability
-            for w in self.beliefs.worlds
-            if not rivals.isdisjoint(w.members) and acting.isdisjoint(w.members)
-        )
+        return self.beliefs.any_of(rivals, acting)
 
     def _rivals(self, seed: int) -> set[int]:
         """Candidates that would explain the same thing as `seed`: they act on its place and are
-        seldom present together with it."""
+        seldom present together with it, or act elsewhere and hardly ever are."""
         mine = self.beliefs.candidate(seed)
         found = {seed}
-        for i, mass in self.marginals.items():
-            if i == seed or (i in self.best and seed in self.best):
-                continue
-            if not _overlap(mine, self.beliefs.candidate(i)):
-                continue
-            if self.beliefs.together(i, seed) < 0.5 * min(mass, self.marginals[seed]):
+        others = [i for i in self.marginals if i != seed]
+        if seed in self.best:
+            others = [i for i in others if i not in self.best]
+        for i, both in zip(others, self.beliefs.together(seed, others), strict=True):
+            least = min(self.marginals[i], self.marginals[seed])
+            if _overlap(mine, self.beliefs.candidate(i)):
+                rival = both < 0.5 * least
+            else:
+                chance = self.marginals[i] * self.marginals[seed]
+                rival = both < EXCLUSIVE * chance and chance > NEGLIGIBLE
+            if rival:
                 found.add(i)
         return found
 
-    def _strongest(self, rivals: set[int]) -> Claim:
-        by_cause: dict[tuple[Cause, str | None], set[int]] = {}
-        for i in rivals:
-            c = self.beliefs.candidate(i)
-            by_cause.setdefault((c.cause, c.place.site), set()).add(i)
-        members = max(by_cause.values(), key=self.beliefs.any_of)
-        ranked = sorted(members, key=lambda i: -self.marginals[i])
+
+class _Placing:
+    """Where a set of rivals is, and what they claim there."""
+
+    def __init__(self, beliefs: Beliefs, rivals: set[int], marginals: dict[int, float]) -> None:
+        self.beliefs, self.rivals, self.marginals = beliefs, rivals, marginals
+        self.whole = beliefs.any_of(rivals)
+        self.board: Board = beliefs.hypotheses.reach.board
+
+    def claim(self) -> Claim:
+        by_sites: dict[frozenset[str], set[int]] = {}
+        for i in self.rivals:
+            by_sites.setdefault(self.beliefs.candidate(i).sites, set()).add(i)
+        ranked = sorted(by_sites.values(), key=self.beliefs.any_of, reverse=True)
+        if self.beliefs.any_of(ranked[0]) >= HOLDS * self.whole:
+            return self._at(ranked[0])
+        alone = [mine for mine in ranked if len(self._sites(mine)) == 1]
+        singly = self.beliefs.any_of(i for mine in alone for i in mine)
+        if len(alone) > 1 and singly >= HOLDS * self.whole:
+            return self._one_of(alone)
+        return self._at(ranked[0])
+
+    def _sites(self, members: Iterable[int]) -> frozenset[str]:
+        return frozenset[str]().union(*(c.sites for c in self.beliefs.candidates(members)))
+
+    def _at(self, members: set[int]) -> Claim:
+        """The claim of the rivals that act on the same sites: of their likeliest cause."""
+        by_cause: dict[Cause, set[int]] = {}
+        for i in members:
+            by_cause.setdefault(self.beliefs.candidate(i).cause, set()).add(i)
+        strongest = max(by_cause.values(), key=self.beliefs.any_of)
+        ranked = sorted(strongest, key=lambda i: -self.marginals[i])
         place, support = self._place(ranked)
-        first = self.beliefs.candidate(ranked[0])
-        sites = frozenset[str]().union(*(c.sites for c in self.beliefs.candidates(support)))
-        sure = self.beliefs.any_of(support)
-        return Claim(first.cause, first.mechanism, place, frozenset(support), sites, sure)
+        return self._made(place, support, self._sites(support))
+
+    def _one_of(self, alone: list[set[int]]) -> Claim:
+        """The claim of one package of several that are not told apart."""
+        taken: set[int] = set()
+        for mine in alone:
+            taken |= mine
+            if self.beliefs.any_of(taken) >= GROUP_HOLDS * self.whole:
+                break
+        sites = self._sites(taken)
+        named = tuple(s.ref for s in self.board.sites if s.ref in sites)
+        by_cause: dict[Cause, set[int]] = {}
+        for i in taken:
+            by_cause.setdefault(self.beliefs.candidate(i).cause, set()).add(i)
+        strongest = max(by_cause.values(), key=self.beliefs.any_of)
+        return self._made(self._shared(sites), strongest, sites, named)
+
+    def _shared(self, sites: frozenset[str]) -> Place:
+        """What these packages share and others do not, where a reading speaks of it: the rail."""
+        read = dict.fromkeys(
+            n.place.rail for n in self.beliefs.hypotheses.nodes if n.kind in ("rail", "volts")
+        )
+        for name in read:
+            if name is not None and sites <= {s.ref for s in self.board.sites_on_rail(name)}:
+                return Place(rail=name)
+        return Place()
+
+    def _made(
+        self, place: Place, support: set[int], sites: frozenset[str], one_of: tuple[str, ...] = ()
+    ) -> Claim:
+        first = self.beliefs.candidate(max(support, key=lambda i: self.marginals[i]))
+        return Claim(
+            first.cause,
+            first.mechanism,
+            place,
+            frozenset(support),
+            sites,
+            self.beliefs.any_of(support),
+            frozenset(self.rivals),
+            one_of,
+        )
 
     def _place(self, ranked: list[int]) -> tuple[Place, set[int]]:
-        """The finest place that holds three quarters of the members' mass, else what they have
-        in common: a joint known to be on a lane, but not whether it is a line or the strobe.
-        And the members behind it."""
+        """The finest place that holds most of the members, else what they have in common: a joint
+        known to be on a lane, but not whether it is a line or the strobe. And those behind it."""
         whole = self.beliefs.any_of(ranked)
         first = self.beliefs.candidate(ranked[0])
         place, support = first.place, {ranked[0]}
         for i in ranked[1:]:
-            if self.beliefs.any_of(support) >= 0.75 * whole:
+            if self.beliefs.any_of(support) >= HOLDS * whole:
                 break
             common = place.common(self.beliefs.candidate(i).place)
             if common.is_board and first.place.rail is None:

@@ -9,7 +9,7 @@ from memdiag.diagnosis.basis import Basis, quotes
 from memdiag.diagnosis.claims import Claim, causes_at, claims, nodes_at
 from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.next_steps import Step
-from memdiag.evidence.nodes import Node
+from memdiag.evidence.nodes import READINGS, Node
 from memdiag.model import HEATS, WANTS_WORK, Action, Board, Cause, Finding, Place, Quote, Work
 
 FRESH = 0.6
@@ -82,7 +82,7 @@ def _own_lines(nodes: Sequence[Node], site: str | None, board: Board) -> tuple[Q
     spoken = [
         node
         for node in nodes
-        if site is None or (site in node.sites and (len(node.sites) == 1 or node.kind == "rail"))
+        if site is None or (site in node.sites and (len(node.sites) == 1 or node.kind in READINGS))
     ]
     return tuple(quote for quote in quotes(spoken, board) if quote.line is not None)
 

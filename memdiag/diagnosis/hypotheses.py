@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
-
-import numpy as np
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 from memdiag.diagnosis import faults, noisy_max
+from memdiag.diagnosis.candidate import Candidate, Reach, Strikes
 from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.faults.mechanism import Mechanism, Rails
 from memdiag.diagnosis.history import Past
-from memdiag.diagnosis.network import Candidate, build_model
+from memdiag.diagnosis.network import Variants, build_model
 from memdiag.diagnosis.rig_behaviour import Relation
 from memdiag.diagnosis.settings import Settings
 from memdiag.evidence.gathered import Evidence
-from memdiag.evidence.nodes import Node
-from memdiag.model import Board, Place, Run
+from memdiag.evidence.nodes import READINGS, Node
+from memdiag.model import Board, Run
 
 
 @dataclass(slots=True)
@@ -24,9 +23,9 @@ class Hypotheses:
     """Everything the posterior is taken over: candidates, their variants, the nodes, the model."""
 
     candidates: list[Candidate]
-    variants: list[tuple[int, int]]  # (candidate, variant of its mechanism)
+    variants: Variants
     nodes: list[Node]
-    near: np.ndarray  # (candidates, nodes) of Relation
+    reach: Reach
     model: noisy_max.Model
 
 
@@ -39,25 +38,15 @@ def build(
 ) -> Hypotheses:
     """The hypotheses of a run. Sites declared removed are given as missing unless they answered."""
     nodes = evidence.nodes
-    candidates = list(_candidates(run, board, evidence, settings, mechanisms))
-    near = _relations(candidates, nodes, board)
-    speaks = [
-        c.expected or _touched(c, row, nodes) for c, row in zip(candidates, near, strict=True)
+    at = _Places(nodes, board)
+    candidates = [
+        replace(c, strikes=strikes)
+        for c in _candidates(run, board, evidence, settings, mechanisms)
+        if at.speak_of(c, strikes := at.struck_by(c))
     ]
-    candidates = [c for c, kept in zip(candidates, speaks, strict=True) if kept]
-    near = near[np.array(speaks, bool)]
-    variants = [(i, j) for i, c in enumerate(candidates) for j in range(len(c.mechanism.variants))]
-    model, variants = build_model(candidates, variants, nodes, near)
-    return Hypotheses(candidates, variants, nodes, near, model)
-
-
-def _touched(c: Candidate, near: np.ndarray, nodes: Sequence[Node]) -> bool:
-    """Whether anything in the dump speaks of the candidate's own place. One that nothing speaks
-    of keeps its prior and would only dilute the rest; but a package no row names may be the one
-    that disturbs the others."""
-    if bool((near >= Relation.LANE).any()):
-        return True
-    return c.mechanism.absence and any(n.kind == "place" and n.sound_log_ratio < ODD for n in nodes)
+    reach = Reach(board)
+    model, variants = build_model(candidates, nodes, reach, evidence.shifts)
+    return Hypotheses(candidates, variants, nodes, reach, model)
 
 
 # --- candidates -----------------------------------------------------------------------------
@@ -87,83 +76,80 @@ def _removed_and_silent(run: Run, evidence: Evidence) -> frozenset[str]:
         ref
         for ref in run.head.removed or ()
         if not any(
-            n.kind == "place"
-            and n.sites == (ref,)
-            and n.loglik.get("absent", 0) < n.loglik.get("sound", 0) - 2
+            n.kind == "place" and n.sites == (ref,) and n.said("absent") < n.said("sound") - 2
             for n in evidence.nodes
         )
     )
 
 
-# --- relations ------------------------------------------------------------------------------
-
-_BY_COUPLING = (
-    ("clamshell", Relation.CLAMSHELL),
-    ("partition", Relation.PARTITION),
-    ("rail", Relation.RAIL),
-    ("place", Relation.PLACE),
-)
+# --- what a candidate strikes ----------------------------------------------------------------
 
 
-def _relations(candidates: Sequence[Candidate], nodes: Sequence[Node], board: Board) -> np.ndarray:
-    """(candidates, nodes) of Relation."""
-    sites = _Sites(board)
-    out = np.zeros((len(candidates), len(nodes)), np.int64)
-    same: dict[object, np.ndarray] = {}  # candidates of one place stand alike to every node
-    for i, c in enumerate(candidates):
-        at = (c.sites, c.place, c.mechanism.rails, c.mechanism.beyond_site)
-        if at not in same:
-            mine = sites.numbers(c.sites)
-            same[at] = np.array([_relation(c, n, mine, sites) for n in nodes], np.int64)
-        out[i] = same[at]
-    return out
+class _Places:
+    """The nodes by site and rail, so that a candidate looks only at what it may strike.
 
+    A candidate at whose own place nothing looks odd keeps its prior and would only dilute the
+    rest; but a package no row names may be the one that disturbs the others, and where all look
+    alike what they share may be ill.
+    """
 
-class _Sites:
-    """The sites of a board, numbered in boot order, and how each stands to each other one."""
+    def __init__(self, nodes: Sequence[Node], board: Board) -> None:
+        self.nodes, self.board = nodes, board
+        self.odd = [n.sound_log_ratio < ODD for n in nodes]
+        self.by_site: dict[str, list[int]] = {}
+        self.by_rail: dict[str | None, list[int]] = {}
+        for n, node in enumerate(nodes):
+            if node.kind in READINGS:
+                self.by_rail.setdefault(node.place.rail, []).append(n)
+            if node.kind != "boot":
+                for ref in node.sites:
+                    self.by_site.setdefault(ref, []).append(n)
 
-    def __init__(self, board: Board) -> None:
-        refs = [site.ref for site in board.sites]
-        self._order = {ref: i for i, ref in enumerate(refs)}
-        self.between = np.zeros((len(refs), len(refs)), np.int64)
-        for i, a in enumerate(refs):
-            for j, b in enumerate(refs):
-                if i != j:
-                    why = board.couplings(a, b)
-                    by_order = Relation.AFTER if j > i else Relation.BEFORE
-                    self.between[i, j] = next(
-                        (near for name, near in _BY_COUPLING if name in why), by_order
+    def speak_of(self, c: Candidate, strikes: Strikes) -> bool:
+        """Whether anything in the dump speaks for the candidate."""
+        if c.expected or any(self.odd[n] for n in strikes):
+            return True
+        if c.mechanism.absence and not strikes:
+            return any(self.odd)
+        return c.mechanism.of_many and any(self.nodes[n].doubtful for n in strikes)
+
+    def struck_by(self, c: Candidate) -> Strikes:
+        """The nodes that a candidate strikes."""
+        found: dict[int, Relation] = {}
+        for n in dict.fromkeys(n for ref in c.sites for n in self.by_site.get(ref, ())):
+            near = self._stands(c, self.nodes[n])
+            if near is not None:
+                found[n] = near
+        if c.mechanism.rails is Rails.ITS_OWN:
+            mine = self.by_rail.get(c.place.rail, ())
+            found |= {n: Relation.SELF for n in mine if self._is_own(self.nodes[n])}
+        if any(near is Relation.RAIL for v in c.mechanism.variants for _, near in v.effects):
+            found |= {n: Relation.RAIL for n in self._beside(c) if n not in found}
+        return found
+
+    @staticmethod
+    def _is_own(node: Node) -> bool:
+        """A rail's own reading, or a part that warmed on it and is no site."""
+        return node.kind in ("rail", "volts") or not node.sites
+
+    @staticmethod
+    def _stands(c: Candidate, node: Node) -> Relation | None:
+        if node.kind in READINGS:
+            return Relation.SELF if c.mechanism.rails is Rails.OF_ITS_SITES else None
+        if not c.place.lane_meets(node.place):
+            return None
+        same = c.place.dq is None or node.place.dq is None or node.place.dq in c.place.lines
+        return Relation.SELF if same else Relation.LANE
+
+    def _beside(self, c: Candidate) -> Iterator[int]:
+        """The nodes of the packages on the same rails, those that not every package hangs on."""
+        rails = {name for ref in c.sites for name in getattr(self.board.site(ref), "rails", ())}
+        for name in rails:
+            on = [s.ref for s in self.board.sites_on_rail(name)]
+            if len(on) < len(self.board.sites):
+                for ref in on:
+                    yield from (
+                        n
+                        for n in self.by_site.get(ref, ())
+                        if self.nodes[n].kind == "place" and self.nodes[n].sites == (ref,)
                     )
-
-    def numbers(self, refs: Iterable[str]) -> list[int]:
-        return [self._order[ref] for ref in refs if ref in self._order]
-
-
-def _relation(c: Candidate, node: Node, mine: list[int], sites: _Sites) -> int:
-    shared = not c.sites.isdisjoint(node.sites)
-    if node.kind in ("rail", "heat"):
-        return Relation.SELF if _acts_on_rail(c, node, shared) else Relation.NONE
-    if shared and c.place.lane_meets(node.place) and (not node.whole or _strikes_all(c, node)):
-        same_line = c.place.dq is None or node.place.dq is None or node.place.dq in c.place.lines
-        return Relation.SELF if same_line else Relation.LANE
-    alone = len(node.sites) == 1 and c.sites.issuperset(node.sites)
-    if shared and (alone or not c.mechanism.beyond_site):
-        return Relation.SITE
-    theirs = sites.numbers(node.sites)
-    if node.kind == "boot" and theirs:
-        return Relation.AFTER if min(theirs) > min(mine, default=0) else Relation.BEFORE
-    return max((int(sites.between[i, j]) for i in mine for j in theirs), default=Relation.NONE)
-
-
-def _acts_on_rail(c: Candidate, node: Node, shared: bool) -> bool:
-    """Whether the fault pulls the reading of a rail, or is what warms when it is fed."""
-    if c.mechanism.rails is Rails.ITS_OWN:
-        same = node.place.rail == c.place.rail
-        return same and (node.kind == "rail" or not node.sites)
-    return shared and c.mechanism.rails is Rails.OF_ITS_SITES
-
-
-def _strikes_all(c: Candidate, node: Node) -> bool:
-    """Whether the fault strikes all lines of the node's place."""
-    fault, seen = c.place, node.place
-    return fault.dq is None and Place(None, fault.channel, fault.rank, fault.lane).covers(seen)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from memdiag.boards import profiles, wiring
-from memdiag.diagnosis import cautions, faults, hypotheses, noisy_max, release, summary
+from memdiag.diagnosis import cautions, faults, hypotheses, release, search, summary
 from memdiag.diagnosis.basis import Basis
 from memdiag.diagnosis.beliefs import Beliefs
 from memdiag.diagnosis.faults.mechanism import Mechanism
@@ -48,14 +48,14 @@ def judge_measured(
     settings = settings or Settings()
     evidence = gather(measured, settings.limits.thin_ui, sources)
     found = hypotheses.build(measured.run, measured.board, evidence, settings, mechanisms)
-    return conclude(measured, evidence, found, noisy_max.infer(found.model), settings)
+    return conclude(measured, evidence, found, search.infer(found.model), settings)
 
 
 def conclude(
     measured: Measurements,
     evidence: Evidence,
     weighed: Hypotheses,
-    posterior: noisy_max.Posterior,
+    posterior: search.Posterior,
     settings: Settings,
     *,
     rails_only: bool = False,

@@ -1,154 +1,272 @@
-"""The factors of a case: what every variant that is not hopeless predicts of every node."""
+"""The factors of a case: what every variant that is not hopeless predicts of what it can reach.
+
+A package is a group: its lanes, lines and addresses are disturbed together. What several packages
+share (a row of a whole channel) is a group of its own, and so are the boot of each channel and each
+reading of a rail.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from functools import cache
 
 import numpy as np
 
-from memdiag.diagnosis import noisy_max
+from memdiag.diagnosis import noisy_max, rig_behaviour
+from memdiag.diagnosis.candidate import Candidate, Reach
 from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.faults.mechanism import Mechanism
-from memdiag.diagnosis.rig_behaviour import RIGS, Pmf, Relation
-from memdiag.evidence.nodes import STATES, Node
-from memdiag.model import Cause, Place
+from memdiag.diagnosis.noisy_max import Array, Family, Group, Ints, Weighed
+from memdiag.diagnosis.rig_behaviour import Relation
+from memdiag.evidence.nodes import BOOT, LINK, READINGS, STATES, Node, Way
 
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """One fault that could be: its mechanism, where it sits, and the sites it acts on directly."""
-
-    mechanism: Mechanism
-    place: Place
-    sites: frozenset[str]
-    odds: float
-    bonus: float = 0.0
-    expected: bool = False
-
-    @property
-    def cause(self) -> Cause:
-        return self.mechanism.cause
-
-
-HOPELESS, EACH = -4.0, 0.7
+HOPELESS, EACH = -4.0, 0.5
 """A variant that explains its own place worse (log) than mere disturbances would, by more than
 this and this much again for each node of it, is not followed up."""
+
+BESIDE = 9.0
+"""Nor is one that explains it so much worse (log) than another strength of the same fault does."""
+
+Variants = list[tuple[int, int]]
+"""(candidate, variant of its mechanism)"""
 
 
 def build_model(
     candidates: Sequence[Candidate],
-    variants: Sequence[tuple[int, int]],
     nodes: Sequence[Node],
-    near: np.ndarray,
-) -> tuple[noisy_max.Model, list[tuple[int, int]]]:
+    reach: Reach,
+    shifts: Sequence[tuple[float, float]],
+) -> tuple[noisy_max.Model, Variants]:
     """The factors of the variants that are not hopeless, and those variants."""
-    # What the boot does matters only where steps were not run.
-    some_cut = any(n.kind == "boot" and n.sound_log_ratio < ODD for n in nodes)
-    known = [r for r, rig in enumerate(RIGS) if some_cut or rig.boot == "goes on"]
-    width = max(map(len, STATES.values()))
-    loglik = np.full((len(nodes), width), -np.inf)
-    for j, node in enumerate(nodes):
-        vector = node.vector()
-        loglik[j, : len(vector)] = vector
-    kinds = list(STATES)
-    kind_of = np.array([kinds.index("whole" if n.whole else n.kind) for n in nodes], np.int64)
-    leak = _leak_table(width)[known]
-    hopes = _hopes(candidates, variants, near, loglik, kind_of)
-    kept = [
+    parts = _Parts(candidates, nodes, shifts)
+    every = [
         (i, j)
-        for (i, j), hope in zip(variants, hopes, strict=True)
-        if hope > HOPELESS - EACH * int((near[i] >= Relation.LANE).sum())
-        or candidates[i].expected
-        or candidates[i].mechanism.unknown
+        for i, c in enumerate(candidates)
+        if not c.expected
+        for j in range(len(c.mechanism.variants))
     ]
-    effects = np.empty((len(known), len(kept), len(nodes), width))
-    for v, (i, j) in enumerate(kept):
-        # One table for each variant of a mechanism, shared by all its candidates.
-        table = _variant_table(candidates[i].mechanism, j, width)
-        effects[:, v] = table[known][:, kind_of, near[i]]
+    kept = parts.hopeful(every)
+    order = [candidates[i] for i, _ in kept]
+    given = [c for c in candidates if c.expected]
+    families = (
+        parts.packages(kept, reach, order, given),
+        parts.boots(reach, order, given),
+        parts.readings(kept),
+    )
     odds = np.array(
         [
             math.log(c.odds * c.mechanism.variants[j].share) + c.bonus
             for c, j in ((candidates[i], j) for i, j in kept)
         ]
     )
-    given = tuple(v for v, (i, _) in enumerate(kept) if candidates[i].expected)
-    odds[list(given)] = -700.0
-    model = noisy_max.Model(
-        loglik,
-        effects,
-        leak[:, kind_of],
-        odds,
-        np.array([i for i, _ in kept], np.int64),
-        _log_shares([RIGS[r].prior for r in known]),
-        given,
-    )
+    fault = np.array([i for i, _ in kept], np.int64)
+    model = noisy_max.Model(tuple(f for f in families if f.groups), odds, fault)
     return model, kept
 
 
-def _hopes(
-    candidates: Sequence[Candidate],
-    variants: Sequence[tuple[int, int]],
-    near: np.ndarray,
-    loglik: np.ndarray,
-    kind_of: np.ndarray,
-) -> list[float]:
-    """For each variant: log of how well it explains its own place against the better of nothing
-    and a disturbance from elsewhere."""
-    like = np.exp(loglik)
-    slope = like.copy()
-    slope[:, :-1] -= like[:, 1:]
-    # States 0 to 2 of a place are healthy ones; of other nodes only 0 costs nothing.
-    place = np.isin(kind_of, [i for i, k in enumerate(STATES) if k in ("place", "whole", "line")])
-    mere = np.where(place, like[:, :3].max(axis=1), like[:, 0])
-    own = near >= Relation.LANE
-    out = []
-    for i, j in variants:
-        nodes = np.flatnonzero(own[i])
-        table = _variant_table(candidates[i].mechanism, j, like.shape[1])[0]
-        cdf = table[kind_of[nodes], near[i][nodes]]
-        found = (cdf * slope[nodes]).sum(axis=1)
-        ratio = np.log(np.maximum(found, 1e-30) / mere[nodes])
-        out.append(float(ratio.sum()) + candidates[i].bonus)
+class _Parts:
+    """Nodes by group, and who strikes each."""
+
+    def __init__(
+        self,
+        candidates: Sequence[Candidate],
+        nodes: Sequence[Node],
+        shifts: Sequence[tuple[float, float]],
+    ) -> None:
+        self.candidates, self.nodes, self.shifts = candidates, nodes, shifts
+        self.by_group: dict[tuple[str, ...], list[int]] = {}
+        self.boot_nodes, self.reading_nodes = [], []
+        for n, node in enumerate(nodes):
+            if node.kind == "boot":
+                self.boot_nodes.append(n)
+            elif node.kind in READINGS:
+                self.reading_nodes.append(n)
+            else:
+                self.by_group.setdefault(node.sites, []).append(n)
+        self.strikers: dict[int, list[int]] = {}
+        for i, c in enumerate(candidates):
+            for n in c.strikes:
+                self.strikers.setdefault(n, []).append(i)
+        known = np.log([p for _, p in shifts])
+        self.contexts = (known[:, None] + rig_behaviour.MOODS).reshape(-1)
+
+    # --- effects ----------------------------------------------------------------------------
+
+    def _striking(self, members: Sequence[int]) -> list[int]:
+        return sorted({i for n in members for i in self.strikers.get(n, ())})
+
+    def _effects(self, i: int, members: Sequence[int]) -> Array:
+        """(variants of the candidate, N, S) cumulative probabilities at these nodes."""
+        candidate = self.candidates[i]
+        near = [candidate.strikes.get(n, Relation.NONE) for n in members]
+        kinds = [_KINDS.index(self.nodes[n].kind) for n in members]
+        return _tables(candidate.mechanism)[:, kinds, near]
+
+    def _direct(
+        self, members: Sequence[int], number: Mapping[tuple[int, int], int]
+    ) -> tuple[Ints, Array]:
+        """The variants that strike these nodes, by their numbers, and their effects."""
+        who: list[int] = []
+        effects: list[Array] = []
+        for i in self._striking(members):
+            mine = [(number[i, j], j) for j in _variants_of(self.candidates[i]) if (i, j) in number]
+            if mine:
+                who += [v for v, _ in mine]
+                effects.append(self._effects(i, members)[[j for _, j in mine]])
+        if not who:
+            return np.zeros(0, np.int64), np.zeros((0, len(members), len(LINK)))
+        order = np.argsort(who, kind="stable")
+        return np.array(who, np.int64)[order], np.concatenate(effects)[order]
+
+    def _given(self, members: Sequence[int]) -> Array | float:
+        """(N, S) what the faults present for certain do to these nodes."""
+        total: Array | float = 1.0
+        for i in self._striking(members):
+            if self.candidates[i].expected:
+                total = total * self._effects(i, members)[0]
+        return total
+
+    def _group(
+        self, members: Sequence[int], chance: Array, number: Mapping[tuple[int, int], int]
+    ) -> Group:
+        """A group of package nodes. `chance` (moods, D, circumstances); of each there is one for
+        each reference of the widths, and where both ways of data were seen and something is odd,
+        for each way in which margin may be lost."""
+        nodes = [self.nodes[n] for n in members]
+        ways = any(n.goes_both_ways for n in nodes) and any(n.sound_log_ratio < ODD for n in nodes)
+        w, r, k = len(Way) if ways else 1, len(self.shifts), len(rig_behaviour.VIEW)
+        loglik = np.full((w, r, k, len(members), len(LINK)), -np.inf)
+        leak = np.ones(loglik.shape)
+        for at, node in enumerate(nodes):
+            states = len(node.states)
+            loglik[:, :, :, at, :states] = node.by_way()[:w][:, :, rig_behaviour.VIEW]
+            leak[:, :, :, at] = _leak(node.kind)
+        leak *= self._given(members)
+        flat = (w * r * k, len(members), len(LINK))
+        direct, effects = self._direct(members, number)
+        spread = self._spread(chance, rig_behaviour.WAYS if ways else (1.0,))
+        return Group(loglik.reshape(flat), leak.reshape(flat), spread, direct, effects)
+
+    def _spread(self, chance: Array, ways: Sequence[float]) -> Array:
+        """(moods, D, K) -> (shifts and moods, D, ways and shifts and K): each reference has its own
+        circumstances, and each way its share."""
+        n = len(self.shifts)
+        moods, levels, k = chance.shape
+        out = np.zeros((n, moods, levels, len(ways), n, k))
+        for w, share in enumerate(ways):
+            for r in range(n):
+                out[r, :, :, w, r] = share * chance
+        return out.reshape(n * moods, levels, len(ways) * n * k)
+
+    # --- who is worth a thought ---------------------------------------------------------------
+
+    def hopeful(self, every: Variants) -> Variants:
+        """The variants that explain their own place no worse than a disturbance would, by much."""
+        number = {key: v for v, key in enumerate(every)}
+        hope = np.array([self.candidates[i].bonus for i, _ in every])
+        count = np.zeros(len(every))
+        chance = rig_behaviour.CHANCE[:1, :1]
+        for members in self.by_group.values():
+            group = self._group(members, chance, number)
+            if group.direct.size:
+                ready = Weighed(group)
+                gain = ready.each(ready.slope).max(axis=1) - ready.alone.max()
+                hope[group.direct] += gain
+                count[group.direct] += (group.effects[:, :, 0] < 1).sum(axis=1)
+        for n in self.reading_nodes:
+            group = self._reading(n, number)
+            ready = Weighed(group)
+            hope[group.direct] += ready.each(ready.slope)[:, 0] - ready.alone[0]
+            count[group.direct] += 1
+        best: dict[int, float] = {}
+        for v, (i, _) in enumerate(every):
+            best[i] = max(best.get(i, -math.inf), float(hope[v]))
+        return [
+            (i, j)
+            for v, (i, j) in enumerate(every)
+            if (hope[v] > HOPELESS - EACH * count[v] and hope[v] > best[i] - BESIDE)
+            or self.candidates[i].mechanism.unknown
+        ]
+
+    # --- families -----------------------------------------------------------------------------
+
+    def packages(
+        self, kept: Variants, reach: Reach, order: Sequence[Candidate], given: Sequence[Candidate]
+    ) -> Family:
+        number = {key: v for v, key in enumerate(kept)}
+        groups = list(self.by_group)
+        base = [reach.of_packages(c, groups) for c in given]
+        chance = rig_behaviour.CHANCE
+        built = tuple(
+            self._group(self.by_group[sites], _from_level(chance, [b[g] for b in base]), number)
+            for g, sites in enumerate(groups)
+        )
+        levels = np.array([reach.of_packages(c, groups) for c in order], np.int64)
+        return Family(self.contexts, built, levels.reshape(len(order), len(groups)))
+
+    def boots(self, reach: Reach, order: Sequence[Candidate], given: Sequence[Candidate]) -> Family:
+        """The boot of each channel. What it does matters only where steps were not run."""
+        nodes = [self.nodes[n] for n in self.boot_nodes]
+        some_cut = any(n.sound_log_ratio < ODD for n in nodes)
+        known = range(len(rig_behaviour.BOOTS) if some_cut else 1)
+        chance = rig_behaviour.BOOT_CHANCE[list(known)]
+        contexts = rig_behaviour.BOOTS[list(known)]
+        base = [reach.of_boots(c, nodes) for c in given]
+        leak = np.ones((2, 1, len(BOOT)))
+        leak[1, 0, 0] = 0.0  # cut
+        groups = []
+        for g, node in enumerate(nodes):
+            loglik = np.repeat(node.by_way()[0, 0, :1, None, :], 2, axis=0)
+            mine = _from_level(chance, [b[g] for b in base])
+            nobody = np.zeros((0, 1, len(BOOT)))
+            groups.append(Group(loglik, leak, mine, np.zeros(0, np.int64), nobody))
+        levels = np.array([reach.of_boots(c, nodes) for c in order], np.int64)
+        levels = levels.reshape(len(order), len(nodes))
+        return Family(contexts - np.log(np.exp(contexts).sum()), tuple(groups), levels)
+
+    def _reading(self, n: int, number: Mapping[tuple[int, int], int]) -> Group:
+        node = self.nodes[n]
+        loglik = np.full((1, 1, len(LINK)), -np.inf)
+        loglik[0, 0, : len(node.states)] = node.by_way()[0, 0, 0]
+        leak = rig_behaviour.cumulative(rig_behaviour.idle(node.kind), node.kind)[None, None]
+        leak = leak * self._given([n])
+        direct, effects = self._direct([n], number)
+        return Group(loglik, leak, np.ones((1, 1, 1)), direct, effects)
+
+    def readings(self, kept: Variants) -> Family:
+        number = {key: v for v, key in enumerate(kept)}
+        groups = tuple(self._reading(n, number) for n in self.reading_nodes)
+        return Family(np.zeros(1), groups, np.zeros((len(kept), len(groups)), np.int64))
+
+
+def _variants_of(candidate: Candidate) -> range:
+    return range(len(candidate.mechanism.variants))
+
+
+def _from_level(chance: Array, base: Sequence[int]) -> Array:
+    """The chances where faults that are certain reach at least that level already."""
+    least = max(base, default=0)
+    if not least:
+        return chance
+    out = chance.copy()
+    out[:, :least] = chance[:, least : least + 1]
     return out
 
 
-def _log_shares(weights: list[float]) -> np.ndarray:
-    shares = np.array(weights)
-    logs: np.ndarray = np.log(shares / shares.sum())
-    return logs
+_KINDS = tuple(k for k in STATES if k != "boot")
 
 
 @cache
-def _variant_table(mechanism: Mechanism, variant: int, width: int) -> np.ndarray:
-    """(rigs, node kinds, Relation, states) cumulative probabilities of one variant."""
-    one = mechanism.variants[variant]
-    pmfs = [
-        [[mechanism.effect(one, rig, kind, near) for near in Relation] for kind in STATES]
-        for rig in RIGS
-    ]
-    return _cumulative(pmfs, width)
+def _tables(mechanism: Mechanism) -> Array:
+    """(variants, kinds, Relation, S) cumulative probabilities; ones where nothing is struck."""
+    out = np.ones((len(mechanism.variants), len(_KINDS), len(Relation), len(LINK)))
+    for j, variant in enumerate(mechanism.variants):
+        for (kind, near), pmf in variant.effects.items():
+            out[j, _KINDS.index(kind), near] = rig_behaviour.cumulative(pmf, kind)
+    return out
 
 
 @cache
-def _leak_table(width: int) -> np.ndarray:
-    """(rigs, node kinds, states) cumulative probabilities with no fault."""
-    return _cumulative([[[rig.leak(kind)] for kind in STATES] for rig in RIGS], width)[:, :, 0]
-
-
-def _cumulative(pmfs: list[list[list[Pmf]]], width: int) -> np.ndarray:
-    """Nested pmfs (rigs, node kinds, relations) -> cumulative probabilities, padded with ones."""
-    table = np.zeros((len(pmfs), len(STATES), len(pmfs[0][0]), width))
-    for i, states in enumerate(STATES.values()):
-        place = {state: s for s, state in enumerate(states)}
-        for r, by_kind in enumerate(pmfs):
-            for near, pmf in enumerate(by_kind[i]):
-                for state, p in pmf.items():
-                    table[r, i, near, place[state]] = p
-    table[..., 0] = 0.0
-    table[..., 0] = 1.0 - table.sum(axis=-1)
-    np.cumsum(table, axis=-1, out=table)
-    return np.minimum(table, 1.0)
+def _leak(kind: str) -> Array:
+    return rig_behaviour.leak(kind)

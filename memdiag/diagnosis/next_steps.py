@@ -103,8 +103,7 @@ def _limits(rails: Iterable[str], board: Board) -> str:
 
 
 def _reads_low(node: Node) -> bool:
-    said = node.loglik
-    return said.get("normal", 0) < max(said.get("low", 0), said.get("short", 0)) - 1
+    return node.said("normal") < max(node.said("low"), node.said("short")) - 1
 
 
 def _fed_by(low: Sequence[Node], board: Board) -> str:

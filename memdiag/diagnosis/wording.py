@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
+from memdiag.diagnosis.candidate import Candidate
 from memdiag.diagnosis.claims import Claim
 from memdiag.diagnosis.faults.mechanism import Rails
-from memdiag.diagnosis.network import Candidate
 from memdiag.evidence.gathered import Evidence
-from memdiag.evidence.nodes import Node
+from memdiag.evidence.nodes import READINGS, Node
 from memdiag.model import Board, Cause, Finding, Obstacle, Place
 from memdiag.model.quantities import show_count, show_probability
 from memdiag.model.words import CAUSE_WORDS
@@ -17,7 +17,7 @@ from memdiag.model.words import CAUSE_WORDS
 
 def where(node: Node, board: Board) -> str:
     """Where a node is, as short as it can be said."""
-    if node.kind in ("rail", "heat"):
+    if node.kind in READINGS:
         return ""
     site = board.site(node.sites[0]) if len(node.sites) == 1 else None
     ref = site.ref if site is not None and site.named else None
@@ -89,7 +89,7 @@ def undecided(place: Place, belief: Mapping[Cause, float]) -> str:
 def reason(claim: Claim, belief: Mapping[Cause, float], board: Board) -> str:
     """Why this cause, in one or two sentences."""
     mechanism, sites = claim.mechanism, claim.sites
-    text = mechanism.why.format(at=claim.place)
+    text = f"{claim.place}: {mechanism.why}."
     if mechanism.of_many and 1 < len(sites) < len(board.sites):
         text += f" It acts on {', '.join(s.ref for s in board.sites if s.ref in sites)}."
     if mechanism.rails is Rails.ITS_OWN and claim.place.rail is None:

@@ -208,6 +208,13 @@ _TABLE = {
 }
 
 
+STRAY_ADDRESSES = 4
+"""A quiet place has a stray event or two: more addresses than this are seldom that, and the more
+the seldomer."""
+
+
 def shape_loglik(shape: Shape) -> dict[str, float]:
     """Log likelihood of a shape in each state of SHAPE."""
-    return {s: shape.weight * math.log(_TABLE[shape.kind][s]) for s in SHAPE}
+    out = {s: shape.weight * math.log(_TABLE[shape.kind][s]) for s in SHAPE}
+    out["quiet"] -= 2 * math.log(max(shape.distinct / STRAY_ADDRESSES, 1.0))
+    return out

@@ -2,25 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from memdiag.evidence import coverage, training_steps
+from memdiag.evidence import coverage, error_counts, training_steps
 from memdiag.evidence.counted import add_counts, add_lines
 from memdiag.evidence.eyes import Peers, add_widths
 from memdiag.evidence.gathered import Evidence, at_owner, owners_of
 from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
-from memdiag.evidence.nodes import LINE_OF, Node
-from memdiag.evidence.readings import rails, shapes, warmth
-from memdiag.model import Board, Place, Quote, Result
+from memdiag.evidence.nodes import Array, Node, Way
+from memdiag.evidence.readings import rails, shapes, voltages, warmth
+from memdiag.evidence.training_steps import WAYS
+from memdiag.model import Place, Quote, Result
 
 Source = Callable[[Measurements, Evidence], None]
 """Adds what one kind of reading says, as nodes or to nodes that are there. Sources come after all
 that the rows of the links say, and none needs another."""
 
-SOURCES: tuple[Source, ...] = (shapes, rails, warmth)
+SOURCES: tuple[Source, ...] = (shapes, rails, voltages, warmth)
 
 
 def gather(
@@ -37,9 +38,10 @@ def gather(
         owners = owners_of(group.place, board)
         if owners:
             nodes += _places(group, owners, peers, memory, habits)
-    _add_shared(nodes, peers, board)
+    if coverage.error_list_is_complete(measured):
+        nodes += _unlisted(measured, nodes)
     nodes = _by_sequence(nodes)
-    evidence = Evidence(nodes, habits=habits, thin_eyes=tuple(peers.thin()))
+    evidence = Evidence(nodes, habits=habits, thin_eyes=tuple(peers.thin()), shifts=peers.shifts)
     evidence.notes += [_habit(step) for step in sorted(habits)]
     for source in sources:
         source(measured, evidence)
@@ -72,37 +74,49 @@ def _places(
         return lines.setdefault(dq, Node("line", owners, replace(at, dq=dq)))
 
     steps = [outcome for outcome in group.steps if outcome.step not in habits]
-    _steps(steps, place, boot, line, peers.habit)
+    _steps(steps, place, boot, line, peers)
     add_widths(group.place, place, line, peers)
     tallied = add_lines(group, line, memory)
     add_counts(group, place, memory, peers, lines_known=tallied)
     _share_one_voice(list(lines.values()))
-    out = [n for n in (place, *lines.values()) if n.loglik]
-    return out + ([boot] if boot.loglik else [])
+    return [n for n in (place, *lines.values(), boot) if n.spoken]
+
+
+def _unlisted(measured: Measurements, nodes: list[Node]) -> list[Node]:
+    """A complete list of errors speaks for every link of the board: who is not on it, and was not
+    counted either, had none."""
+    board = measured.board
+    told = {(node.sites, node.place): node for node in nodes if node.kind == "place"}
+    heard = {m.place for m in measured if m.counts or m.tally is not None}
+    wide = [p for p in heard if None in (p.channel, p.lane)]
+    more: list[Node] = []
+    for link in coverage.links(measured):
+        if link in heard or any(p.speaks_of(link, board) for p in wide):
+            continue
+        owners = owners_of(link, board)
+        at = at_owner(link, owners)
+        if not owners:
+            continue
+        if (owners, at) not in told:
+            more.append(told.setdefault((owners, at), Node("place", owners, at)))
+        told[owners, at].add(error_counts.unlisted_loglik())
+    return more
 
 
 def _share_one_voice(lines: list[Node]) -> None:
-    """Lines of a lane that all fail alike fail of one thing (a strobe, a supply, a reference):
-    together they say of it what one of them says, for the lane's own rows say the rest."""
-    spoken = [n for n in lines if n.loglik]
-    if len(spoken) < 3 or max(n.sound_log_ratio for n in spoken) > -2.0:
+    """Lines of a lane that all look alike, well or ill, have one thing in common (a strobe, a
+    supply, a reference): together they say of it what one of them says, for the lane's own rows say
+    the rest."""
+    spoken = [n for n in lines if n.spoken]
+    ratios = [n.sound_log_ratio for n in spoken]
+    if len(spoken) < 3 or (max(ratios) > -2.0 and max(ratios) - min(ratios) > ALIKE):
         return
     for node in spoken:
-        node.loglik = {state: value / len(spoken) for state, value in node.loglik.items()}
+        node.soften(1 / len(spoken))
 
 
-def _add_shared(nodes: list[Node], peers: Peers, board: Board) -> None:
-    """What all lines of a place share, at that place."""
-    places: dict[Place, Node] = {}
-    for link, table, weight, says in peers.shared():
-        owners = owners_of(link, board)
-        if not owners:
-            continue
-        if link not in places:
-            places[link] = Node("place", owners, at_owner(link, owners), whole=True)
-            nodes.append(places[link])
-        places[link].add(table, weight)
-        places[link].quotes.append(Quote(None, says))
+ALIKE = 1.0
+"""Log likelihood ratios of the lines of a lane differ by less where nothing sets one apart."""
 
 
 def _by_sequence(nodes: list[Node]) -> list[Node]:
@@ -121,8 +135,8 @@ def _by_sequence(nodes: list[Node]) -> list[Node]:
             continue
         merged.sites = tuple(dict.fromkeys((*merged.sites, *node.sites)))
         merged.quotes += node.quotes
-        if node.loglik["cut"] > merged.loglik["cut"]:
-            merged.loglik = node.loglik
+        if node.said("cut") > merged.said("cut"):
+            merged.replace_by(node)
     return rest + list(boots.values())
 
 
@@ -131,35 +145,34 @@ def _steps(
     place: Node,
     boot: Node,
     line: Callable[[int], Node],
-    habit: float,
+    peers: Peers,
 ) -> None:
-    """`habit`: the weight of the words for giving up, which a rig chooses once for all places."""
+    """How the steps of a place ended. A rig chooses its word for giving up once for all places, so
+    the words of many weigh little more than those of a few."""
     skipped = [outcome for outcome in outcomes if outcome.ran is None]
     boot.quotes += [Quote(each.line, f"{each.step}: not run") for each in skipped]
     if outcomes:
         boot.add(_BOOT_CUT if skipped else _BOOT_RAN)
     # Several set points repeat one measurement more than they add to it.
     weight = 1.0 / max(1, len({outcome.point for outcome in outcomes})) ** 0.5
-    words: list[Mapping[str, float]] = []
+    words: list[Array] = []
     for outcome in outcomes:
-        table = training_steps.outcome_loglik(outcome.step, outcome.ran)
+        table = peers.limits.outcome(outcome.step, outcome.ran)
         if table is None:
             continue
-        word = training_steps.word_loglik(outcome.step, outcome.ran)
+        word = training_steps.word_loglik(outcome.ran)
         if outcome.step == "id":
             place.add(word)
         elif word is not None:
             words.append(word)
         _ended(outcome, table, place if outcome.dq is None else line(outcome.dq), weight)
     for said in words:
-        place.add(said, habit / len(words))
+        place.add(said, peers.habit / len(words))
 
 
-def _ended(outcome: StepOutcome, table: Mapping[str, float], node: Node, weight: float) -> None:
+def _ended(outcome: StepOutcome, table: Array, node: Node, weight: float) -> None:
     """How a step ended, at the place or the data line where it did."""
-    if node.kind == "line":
-        table = {state: table[LINE_OF[state]] for state in node.states}
-    node.add(table, weight)
+    node.add(table, weight, WAYS.get(outcome.step, Way.ANY))
     if outcome.ran is not None and outcome.ran is not Result.PASS:
         node.quotes.append(Quote(outcome.line, f"{outcome.step}: {_plain(outcome.ran)}"))
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from memdiag.evidence import error_counts, error_signs
-from memdiag.evidence.eyes import Peers, level
+from memdiag.evidence.eyes import RUBBISH, Peers, level
 from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.measurements import Measured, totals_of
-from memdiag.evidence.nodes import Node
+from memdiag.evidence.nodes import Node, by_state, graded
 from memdiag.model import LANE_LINES, CountRow, Quote
 from memdiag.model.quantities import show_count
 
@@ -43,7 +43,7 @@ def _add_counted_line(
 ) -> None:
     if totals["bits"]:
         node.add(error_counts.count_loglik(errors, totals["bits"], "line"))
-    node.add(error_signs.direction_loglik(totals["rose"] or 0, totals["fell"] or 0, memory, "line"))
+    node.add(error_signs.direction_loglik(totals["rose"] or 0, totals["fell"] or 0, memory))
     if errors:
         node.quotes.append(Quote(first.position.line, _count_words(totals)))
 
@@ -57,7 +57,7 @@ def _add_tallied_line(
         node.add(error_counts.count_loglik(int(wrong), whole / LANE_LINES, "line"))
     node.add(error_signs.share_loglik(wrong, float(t.wrong.max())), 0.4 if whole else 1.0)
     if t.ones[dq] and t.zeros[dq]:
-        node.add(error_signs.direction_loglik(t.rose[dq], t.fell[dq], memory, "line"))
+        node.add(error_signs.direction_loglik(t.rose[dq], t.fell[dq], memory))
     if wrong:
         node.quotes.append(Quote(t.first_line, _line_words(dq, t)))
     for other in range(LANE_LINES):
@@ -100,56 +100,66 @@ def _count_words(totals: Mapping[str, int | None]) -> str:
     return text
 
 
-_NONE_LISTED = dict.fromkeys(("sound", "stray", "disturbed", "array"), 0.0) | {
-    "astray": -0.5,
-    **dict.fromkeys(("thin", "line", "dead", "mute", "absent"), -1.0),
-}
+_NONE_LISTED = by_state({"astray": -0.5, "stuck": -1.0, "dead": -1.0}, grades=graded(0.0, -1.0))
 """No errors counted, but of how many bits is not said: a soft word for health."""
 
 
 def add_counts(
     g: Measured, place: Node, memory: str | None, peers: Peers, *, lines_known: bool
 ) -> None:
-    errors = g.whole["errors"]
-    if errors is not None and g.tally is not None:
+    """Counts and error words of a whole place."""
+    errors, tally = g.whole["errors"], g.tally
+    if errors is not None and tally is not None:
         # A list that shows more than was counted is believed: it prints the words themselves.
-        errors = max(errors, int(g.tally.wrong.sum()))
+        errors = max(errors, int(tally.wrong.sum()))
     _add_errors(g, place, errors, peers)
-    _add_direction(g, place, memory, lines_known)
-    if g.tally is not None and many_lines(g.tally):
-        place.add(error_signs.MANY_LINES)
-        spread = int((g.tally.wrong > 0).sum())
-        says = f"{spread} of its {LANE_LINES} lines wrong in the error words"
-        place.quotes.append(Quote(g.tally.first_line, says))
+    rubbish = (errors or 0) > RUBBISH * (g.whole["bits"] or 0) > 0
+    _add_direction(g, place, memory, (0.5 if lines_known else 1.0) * (peers.pull if rubbish else 1))
+    if tally is not None:
+        place.add(error_signs.word_loglik(tally.rows, float(tally.wrong.sum())))
+        if many_lines(tally):
+            place.add(error_signs.MANY_LINES)
+            spread = int((tally.wrong > 0).sum())
+            says = f"{spread} of its {LANE_LINES} lines wrong in the error words"
+            place.quotes.append(Quote(tally.first_line, says))
     _add_link_checks(g, place, errors)
     if errors and g.whole["cells"] is not None:
         place.add(error_signs.repeat_loglik(errors, g.whole["cells"]))
-    elif g.tally is not None and g.tally.cells and g.tally.rows >= 4:
-        place.add(error_signs.repeat_loglik(g.tally.rows, len(g.tally.cells)))
+    elif tally is not None and tally.cells and tally.rows >= 4:
+        place.add(error_signs.repeat_loglik(tally.rows, len(tally.cells)))
 
 
 def _add_errors(g: Measured, place: Node, errors: int | None, peers: Peers) -> None:
-    """How many errors there were, of how many bits where that is said."""
+    """How many errors there were, of how many bits where that is said. A wrong word is one event,
+    however many of its bits are wrong."""
     exposure = g.whole["bits"]
+    tally = g.tally
+    words = tally.rows if tally is not None else 0
     if errors is not None and exposure:
+        if tally is not None and _complete(tally, errors) and words <= error_counts.FEW:
+            errors = min(errors, words)
         cover = peers.cover(g.place)
-        background = peers.background.get(level(g.place), 0.0)
-        place.add(error_counts.count_loglik(errors, exposure, cover=cover, background=background))
+        alike = peers.alike.get(level(g.place), error_counts.Common())
+        place.add(error_counts.count_loglik(errors, exposure, cover=cover, alike=alike))
     elif errors is not None:
         place.add(error_counts.listed_loglik(errors) if errors else _NONE_LISTED)
-    elif g.tally is not None and g.tally.rows:
-        place.add(error_counts.listed_loglik(g.tally.rows, common=peers.listed_common))
+    elif words:
+        place.add(error_counts.listed_loglik(words, common=peers.listed_common))
     if g.whole["errors"]:
         place.quotes.append(_count_quote(g))
+    elif words and tally is not None:
+        says = f"{show_count(words)} wrong word{'s' if words > 1 else ''} listed"
+        place.quotes.append(Quote(tally.first_line, says))
 
 
-def _add_direction(g: Measured, place: Node, memory: str | None, lines_known: bool) -> None:
-    """Which way the bits went, where the lines have not said so already."""
+def _add_direction(g: Measured, place: Node, memory: str | None, weight: float) -> None:
+    """Which way the bits went; half of that where the lines have said so already."""
     rose, fell = g.whole["rose"], g.whole["fell"]
     if rose is not None and fell is not None:
-        place.add(error_signs.direction_loglik(rose, fell, memory), 0.5 if lines_known else 1.0)
-    elif g.tally is not None and not lines_known:
-        place.add(error_signs.direction_loglik(g.tally.rose.sum(), g.tally.fell.sum(), memory))
+        place.add(error_signs.direction_loglik(rose, fell, memory), weight)
+    elif g.tally is not None:
+        up, down = float(g.tally.rose.sum()), float(g.tally.fell.sum())
+        place.add(error_signs.direction_loglik(up, down, memory), weight)
 
 
 def _add_link_checks(g: Measured, place: Node, errors: int | None) -> None:

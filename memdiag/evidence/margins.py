@@ -1,8 +1,10 @@
-"""Eye widths and heights -> how likely they are in each state, against peers of the same run.
+"""Eye widths and heights on the margin scale, against what is healthy.
 
-A fault only ever takes margin away, so the reference is the uppermost cluster of peers that is
-no fluke, not the mean: half the board may be sick. Spread within that cluster is the ruler
-(median absolute deviation, floored: with few peers it is often far too small by chance).
+A fault only ever takes margin away, so among peers the reference is the uppermost cluster that is
+no fluke, not the mean: half the board may be sick. Spread within that cluster is the ruler (median
+absolute deviation, floored: with few peers it is often far too small by chance). Where everybody
+looks alike the reference itself may be down: how far is open, and weighed by what is known of
+healthy widths: the board's baseline, else that no healthy eye is a quarter of a unit interval.
 """
 
 from __future__ import annotations
@@ -13,55 +15,40 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from memdiag.evidence.nodes import PLACE
+import numpy as np
+
+from memdiag.evidence.nodes import IS_GRADE, LINK, MARGIN, Array, by_state
+from memdiag.model.figures import Table
+
+_F = Table("Eyes")
 
 MIN_PEERS = 4
-SCALE_FLOOR, SCALE_CAP = 0.045, 0.13  # natural log of width; 4.5 % is a good rig's repeatability
-ABSOLUTE_THIN_UI = 0.10
-"""Below a tenth of a unit interval no memory interface runs clean, whatever its peers do."""
-
-# Probability that a width of zero is printed.
-_ZERO = {
-    "sound": 5e-4,
-    "stray": 1e-3,
-    "disturbed": 4e-3,
-    "array": 5e-4,
-    "astray": 5e-4,
-    "thin": 0.05,
-    "line": 0.30,
-    "joined": 0.30,
-    "dead": 0.75,
-    "mute": 0.85,
-    "absent": 0.90,
+SCALE_FLOOR = _F.practice("repeatability", 0.045, "log width; 4.5 % is a good rig's repeatability")
+SCALE_CAP = 0.13
+ABSOLUTE_THIN_UI = _F.practice(
+    "absolute limit", 0.10, "UI; below a tenth of a unit interval no memory interface runs clean"
+)
+HEALTHY_RANGE = _F.practice("healthy range", 0.22, "log; from the best eyes of a run to the least")
+FIGURE_PLAY = _F.practice("figure play", 0.07, "log; how unlike the eyes of one lane's steps are")
+APART = _F.practice("an eye apart", 0.08, "share of eyes that tell little of their lane's margin")
+STRAY = _F.practice("a stray eye", 0.015, "share of healthy eyes that are narrower by chance")
+SHUTS_AT = _F.practice("shuts at", -2.4, "log margin at which a width of zero is printed")
+SHUTS_PLAY = 0.45
+ZERO_BY_CHANCE = 5e-4
+ZERO = {
+    mode: _F.practice(f"no eye, {mode}", p, "share of such lanes whose eye is printed as zero")
+    for mode, p in {"stuck": 0.30, "dead": 0.75, "absent": 0.90}.items()
+}
+WHOLE = {
+    mode: _F.practice(f"whole eye, {mode}", p, "share of such lanes that print an eye as others do")
+    for mode, p in {"stuck": 0.40, "dead": 0.15}.items()
 }
 
-# Mixtures of (weight, centre, scale) in log width against the reference; scale None: the peers'.
-_SHAPE: dict[str, tuple[tuple[float, float, float | None], ...]] = {
-    "sound": ((0.985, 0.0, None), (0.015, -0.1, 0.25)),
-    "stray": ((0.6, 0.0, None), (0.4, -0.08, 0.07)),
-    "disturbed": ((0.45, 0.0, None), (0.55, -0.13, 0.13)),
-    "array": ((0.97, 0.0, None), (0.03, -0.1, 0.25)),
-    "astray": ((0.97, 0.0, None), (0.03, -0.1, 0.25)),
-    "thin": ((0.10, 0.0, None), (0.45, -0.35, 0.20), (0.38, -0.9, 0.45), (0.07, -2.2, 0.8)),
-    "line": ((0.40, 0.0, None), (0.60, -0.7, 0.6)),
-    "joined": ((0.40, 0.0, None), (0.60, -0.7, 0.6)),
-    "dead": ((0.15, 0.0, None), (0.85, -1.2, 0.8)),
-    "mute": ((0.15, 0.0, None), (0.85, -1.2, 0.9)),
-    "absent": ((0.10, 0.0, None), (0.90, -1.2, 0.9)),
-}
-
-
-_SHARED = {
-    **_SHAPE,
-    **dict.fromkeys(
-        ("sound", "array", "astray", "line", "joined"), ((0.9999, 0.0, None), (0.0001, -0.1, 0.25))
-    ),
-    "stray": ((0.80, 0.0, None), (0.20, -0.08, 0.07)),
-    "disturbed": ((0.40, 0.0, None), (0.45, -0.13, 0.13), (0.15, -0.40, 0.22)),
-    "dead": ((0.70, 0.0, None), (0.30, -1.2, 0.8)),
-}
-"""The same for the factor that all lines of a place share: a strong disturbance is rare, but it
-takes from all lines alike."""
+HEALTHY_UI = _F.practice("healthy width", 0.55, "UI; middle of what healthy interfaces print")
+HEALTHY_PLAY = _F.practice("healthy play", 0.30, "log; how far healthy interfaces differ")
+SHIFTS = (0.0, 0.36, 0.80)
+"""By how much (log) the healthy width may lie above what the best of the run show."""
+NEGLIGIBLE = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,49 +89,71 @@ def _upper_cluster(logs: Sequence[float]) -> list[float]:
     need = max(2, math.ceil(len(logs) / 5))
     for cluster in reversed(clusters):
         if len(cluster) >= need:
-            # A long tail below without a gap: keep the upper part, where the healthy ones are.
-            if cluster[-1] - cluster[0] > 0.5:
-                top = statistics.quantiles(cluster, n=4)[2]
-                return [v for v in cluster if v >= top - 0.25] or cluster
-            return cluster
+            # A tail below without a gap: keep the upper part, where the healthy ones are.
+            top = cluster[-max(1, len(cluster) // 20) - (len(cluster) > MIN_PEERS)]
+            upper = [v for v in cluster if v >= top - HEALTHY_RANGE]
+            return upper if len(upper) >= need else cluster
     return list(logs)
 
 
+def shifts(ratio: float | None, play: float) -> tuple[tuple[float, float], ...]:
+    """How far the reference may be down: (log shift, probability), those that count.
+
+    `ratio`: log of what the best of the run show against the middle of healthy widths, None where
+    nothing is known of those; `play`: the standard deviation of that.
+    """
+    if ratio is None:
+        weights = [0.55, 0.30, 0.15]
+    else:
+        weights = [math.exp(-0.5 * ((ratio + shift) / play) ** 2) for shift in SHIFTS]
+        if ratio > 0:
+            weights = [1.0, *weights[1:]]
+    total = sum(weights)
+    kept = [(s, w) for s, w in zip(SHIFTS, weights, strict=True) if w > NEGLIGIBLE * total]
+    total = sum(w for _, w in kept)
+    return tuple((s, w / total) for s, w in kept)
+
+
+_ZERO = by_state(
+    {**ZERO, "mute": ZERO["absent"]},
+    grades=ZERO_BY_CHANCE + 1 / (1 + np.exp(1.702 * (MARGIN[IS_GRADE] - SHUTS_AT) / SHUTS_PLAY)),
+)
+# (S,) share of a state's widths that are healthy, that follow its margin, and that are anywhere.
+_AT_HEALTHY = by_state(WHOLE, grades=0.0)
+_AT_HEALTHY[[LINK.index("array"), LINK.index("astray")]] = 1 - STRAY
+_AT_HEALTHY[0] = 1 - STRAY
+_AT_MARGIN = by_state({"stuck": 0.0, "dead": 0.0}, grades=1 - APART)
+_AT_MARGIN[[0, LINK.index("array"), LINK.index("astray")]] = 0.0
+_BROAD_AT = by_state({"stuck": -0.7, "dead": -1.2}, grades=MARGIN[IS_GRADE] / 2)
+_BROAD_AT[[0, LINK.index("array"), LINK.index("astray")]] = -0.1
+_BROAD = by_state({"stuck": 0.6, "dead": 0.8}, grades=0.3)
+
+
 def width_loglik(
-    width: float, peers: Peers, *, at_least: bool = False, shared: bool = False
-) -> dict[str, float] | None:
-    """Log likelihood of a width in each state of a place.
+    width: float, peers: Peers, *, at_least: bool = False, shift: float = 0.0
+) -> Array | None:
+    """(S,) log likelihood of a width in each state of a place.
 
     `at_least`: the sweep ended before the eye did, so a narrow figure says nothing (None).
-    `shared`: it is the middle of many lines that are narrower by the same factor.
+    `shift`: by how much the healthy width lies above the reference.
     """
     if width <= 0:
-        return {state: math.log(_ZERO[state]) for state in PLACE}
+        return np.log(_ZERO)
     r = math.log(width / peers.reference)
     if at_least and r < -0.05:
         return None
     # Wider than the reference is never worse than equal to it.
     r = min(r, 0.0) if r < 3 * peers.scale else min(r, 0.5) - 3 * peers.scale
-    out = {}
-    for state in PLACE:
-        density = sum(
-            weight * _student8((r - centre) / (scale or peers.scale)) / (scale or peers.scale)
-            for weight, centre, scale in (_SHARED if shared else _SHAPE)[state]
-        )
-        out[state] = math.log((1 - _ZERO[state]) * density)
-    return out
+    r -= shift
+    scale = max(peers.scale, FIGURE_PLAY)
+    density = (
+        _AT_HEALTHY * _student8(np.array(r / peers.scale)) / peers.scale
+        + _AT_MARGIN * _student8((r - MARGIN) / scale) / scale
+        + (1 - _AT_HEALTHY - _AT_MARGIN) * _student8((r - _BROAD_AT) / _BROAD) / _BROAD
+    )
+    return np.asarray(np.log((1 - _ZERO) * density))
 
 
-def beside_shift(width: float, peers: Peers) -> dict[str, float] | None:
-    """Log likelihood of a width from which a factor shared with its fellows was taken out: what
-    is narrower only together with them is told by the factor, and not by each line again."""
-    table = width_loglik(width, peers)
-    if table is not None:
-        for state in ("stray", "disturbed", "thin"):
-            table[state] = max(table[state], table["sound"])
-    return table
-
-
-def _student8(x: float) -> float:
-    """Density of Student's t with 8 degrees of freedom: tails that a stray lane does not scare."""
-    return 0.386699 * math.pow(1 + x * x / 8, -4.5)
+def _student8(x: Array) -> Array:
+    """Student's t density with eight degrees of freedom: healthy widths have a few stragglers."""
+    return np.asarray(0.3867 * (1 + x * x / 8) ** -4.5)

@@ -120,7 +120,8 @@ def measure(run: Run, board: Board) -> Measurements:
             link = settled[place] = settle(place, board).link
         return groups.setdefault(link, Measured(link))
 
-    placed = [(at(row.place), row) for row in run.training]
+    probes = scans.probes(run.training)
+    placed = [(at(row.place), row) for row in run.training if (row.step, row.attempt) not in probes]
     open_ = scans.unfinished(
         ((group.place, row) for group, row in placed), complete=run.source.complete
     )

@@ -1,117 +1,226 @@
 """What the posterior is taken over: nodes, each a place with a few ordered states.
 
-A fault puts every node in a state with some probability; a row of the dump is more or less
-likely in each state. States are ordered: where two faults act on one node the greater state
-shows (a noisy maximum), so a dead lane hides a disturbance of the same lane.
+A lane or a line is in a margin grade, or in one of a few modes that are not margin. The margin is
+the natural log of its working width against what is healthy there; widths, step results and error
+rates all follow from it. A fault puts every node in a state with some probability; a row of the
+dump is more or less likely in each state. States are ordered: where two faults act on one node the
+greater state shows (a noisy maximum), so a dead lane hides a disturbance of the same lane.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from enum import IntEnum
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
 
 from memdiag.model import WHOLE_BOARD, Place, Quote
 
-PLACE = (
-    "sound",
-    "stray",
-    "disturbed",
-    "array",
-    "astray",
-    "thin",
-    "line",
-    "joined",
-    "dead",
-    "mute",
-    "absent",
-)
-"""A lane, a channel of a site, a site, a channel or the board, by the worst behind it:
-stray = healthy, with the odd marginal step or upset that healthy lanes have; disturbed = healthy
-but upset by a fault elsewhere; array = cells wrong, link good; astray = cells
-and link good, but found at another address; thin = little
-margin at the pins; line = one data line open; joined = two of its lines shorted; dead = the lane
-never works; mute = commands do
-not reach it; absent = the package does not answer."""
+Array = npt.NDArray[np.float64]
 
-LINE = ("sound", "stray", "disturbed", "array", "astray", "thin", "open", "joined", "dead")
-"""A single data line: open = its own ball or line; joined = shorted to a neighbour."""
+GRADES: Mapping[str, float] = {
+    "sound": 0.0,
+    "90": -0.10,
+    "80": -0.22,
+    "70": -0.36,
+    "58": -0.55,
+    "45": -0.80,
+    "33": -1.10,
+    "22": -1.50,
+    "12": -2.10,
+}
+"""The margin grades by the share of a healthy width that is left, in percent: natural logs. Closer
+steps than a width can be measured to would say nothing."""
+
+MODES = ("array", "astray", "stuck", "joined", "dead", "mute", "absent")
+"""What is not margin: array = cells wrong, link good; astray = cells and link good, but found at
+another address; stuck = one data line open; joined = two lines shorted; dead = the lane never
+works; mute = commands do not reach it; absent = the package does not answer."""
+
+LINK = (*list(GRADES)[:4], *MODES[:2], *list(GRADES)[4:], *MODES[2:])
+"""The states of a lane, or of a wider place by the worst behind it, and of a single data line, in
+order: cells that are wrong show beside a little margin lost and hide behind much of it."""
+
+MARGIN: Array = np.array([GRADES.get(state, 0.0) for state in LINK])
+"""(S,) the margin of each state; of a mode that leaves widths alone 0."""
+
+IS_GRADE: npt.NDArray[np.bool_] = np.array([state in GRADES for state in LINK])
 
 SHAPE = ("quiet", "spread", "paired", "striped", "clustered")
 """The addresses of a site's errors: paired = at addresses one bit apart; striped = one line at a
 constant stride; clustered = cell, word, column, row or bank."""
 
-RAIL = ("normal", "low", "short")
-"""A rail's resistance: low = a few ohms, through a chip; short = under an ohm, a capacitor."""
+RAIL = ("normal", "high", "low", "short")
+"""A rail's resistance: high = well above what its packages draw together, a path to them is open;
+low = a few ohms, through a chip; short = under an ohm, a capacitor."""
+
+VOLTS = ("well", "low", "none")
+"""A rail's voltage under load: low = below its tolerance, none = nothing to speak of."""
 
 HEAT = ("elsewhere", "here")
 """Whether what warmed first is the site in question."""
+
+READINGS = ("rail", "volts", "heat")
+"""The kinds of node that are readings of a rail."""
 
 BOOT = ("ran", "cut")
 """Whether the steps of a channel ran to their end."""
 
 STATES: Mapping[str, tuple[str, ...]] = {
-    "place": PLACE,
-    "whole": PLACE,
-    "line": LINE,
+    "place": LINK,
+    "line": LINK,
     "shape": SHAPE,
     "rail": RAIL,
+    "volts": VOLTS,
     "heat": HEAT,
     "boot": BOOT,
 }
 
-LINE_OF = {
-    "sound": "sound",
-    "stray": "stray",
-    "disturbed": "disturbed",
-    "array": "array",
-    "astray": "astray",
-    "thin": "thin",
-    "open": "dead",
-    "joined": "line",
-    "dead": "dead",
-}
-"""The state of a lane whose tables speak for each state of a line of it."""
+
+class View(NamedTuple):
+    """What a circumstance makes of what was seen: how probably the rig called a step that passed
+    `marginal` because of something else on the board, and whether bursts of noise from there hit
+    the place, which are errors without a loss of margin."""
+
+    warned: float
+    shaken: bool = False
+
+
+VIEWS = (View(0.0), View(0.25), View(0.90), View(0.10, True))
+"""The views that are kept apart: nothing from elsewhere, a warning, one in nearly every step, and a
+pull, which is seen by the margin it takes."""
 
 FLOOR = math.log(1e-9)
 """No single node speaks against a state more strongly than this: rigs do odd things."""
 
 
+def by_state(
+    values: Mapping[str, float] | None = None, *, grades: float | Sequence[float] | Array = 0.0
+) -> Array:
+    """(S,) one value a state of `LINK`: of the grades (one for all, or one a grade) and of the
+    modes by name; `array` and `astray` are as a healthy grade where not named."""
+    given = dict(values or {})
+    of_grade = np.broadcast_to(np.asarray(grades, float), (len(GRADES),))
+    out = np.zeros(len(LINK))
+    out[IS_GRADE] = of_grade
+    for mode in MODES:
+        like = {"joined": "stuck", "mute": "dead", "absent": "dead"}.get(mode, "")
+        value = given.get(mode, given.get(like, of_grade[0]))
+        out[LINK.index(mode)] = value
+    return out
+
+
+def graded(healthy: float, deep: float) -> Array:
+    """One value a grade, from that of a healthy place to that of one with no margin left, as the
+    width goes: half of the way at 70 % of it."""
+    share = np.exp(2 * np.array(list(GRADES.values())))
+    return np.asarray(deep + (healthy - deep) * share)
+
+
+class Way(IntEnum):
+    """Which way data go in what was seen: both or neither in particular, out of the package, into
+    it. A package drives one and receives the other, so a fault may take the margin of one alone."""
+
+    ANY = 0
+    READ = 1
+    WRITE = 2
+
+
 @dataclass(slots=True)
 class Node:
-    """One observed place, and the sites it can mean. `loglik[state]` is the log likelihood of what
-    was seen there, up to a constant; `quotes` say it in words, strongest first."""
+    """One observed place, and the sites it can mean. What was seen there is kept apart by the way
+    data went; `quotes` say it in words, strongest first."""
 
     kind: str
     sites: tuple[str, ...]
     place: Place = WHOLE_BOARD
-    loglik: dict[str, float] = field(default_factory=dict)
     quotes: list[Quote] = field(default_factory=list)
     partner: dict[int, float] = field(default_factory=dict)
     """For a line: log likelihood ratio of being joined to each other line of its lane."""
-    whole: bool = False
-    """What was seen is shared by all lines of the place: a fault of some of them is no cause, and
-    faults may act on it (as kind `whole`) otherwise than on a place that fails its tests."""
+    _parts: dict[Way, Array] = field(default_factory=dict)
 
     @property
     def states(self) -> tuple[str, ...]:
         return STATES[self.kind]
 
-    def add(self, loglik: Mapping[str, float] | None, weight: float = 1.0) -> None:
-        """Multiply another observation in; states it does not name are not spoken of. None: it
-        says nothing."""
+    @property
+    def spoken(self) -> bool:
+        """Whether anything was seen there."""
+        return bool(self._parts)
+
+    def add(
+        self, loglik: Mapping[str, float] | Array | None, weight: float = 1.0, way: Way = Way.ANY
+    ) -> None:
+        """Multiply another observation in: by state name (states it does not name get 0), or an
+        array (S,), (views, S) or (R, 1, S). None: it says nothing."""
         if loglik is None:
             return
-        for state in self.states:
-            self.loglik[state] = self.loglik.get(state, 0.0) + weight * loglik.get(state, 0.0)
+        if isinstance(loglik, Mapping):
+            loglik = np.array([loglik.get(state, 0.0) for state in self.states])
+        self._parts[way] = self._part(way) + weight * loglik
 
-    def vector(self) -> list[float]:
-        """Log likelihoods in state order, the best at 0 and none below `FLOOR`."""
-        values = [self.loglik.get(state, 0.0) for state in self.states]
-        top = max(values)
-        return [max(v - top, FLOOR) for v in values]
+    def _part(self, way: Way) -> Array:
+        nothing = np.zeros((1, len(VIEWS), len(self.states)))
+        return self._parts.get(way, nothing)
+
+    def soften(self, factor: float) -> None:
+        """Let all that was seen there weigh less."""
+        self._parts = {way: factor * part for way, part in self._parts.items()}
+
+    def replace_by(self, other: Node) -> None:
+        """Take what was seen at another place instead."""
+        self._parts = dict(other._parts)
+
+    @property
+    def seen(self) -> Array:
+        """(R, views, S) the log likelihood of all that was seen there, up to a constant, in each
+        view and state, and where widths were seen for each reference they may have to be held
+        against (else R is 1)."""
+        return np.asarray(self._part(Way.ANY) + self._part(Way.READ) + self._part(Way.WRITE))
+
+    @property
+    def goes_both_ways(self) -> bool:
+        """Whether the two ways were seen apart."""
+        return Way.READ in self._parts and Way.WRITE in self._parts
+
+    def by_way(self) -> Array:
+        """(ways, R, views, S), the best at 0 and none below `FLOOR`: the same where the margin is
+        lost both ways, only out of the package, or only into it; the other way is then sound."""
+        both = self.seen
+        read, write = (self._part(Way.READ), self._part(Way.WRITE))
+        ways = [both, both, both]
+        if self.kind in ("place", "line"):
+            grades = np.where(IS_GRADE, 1.0, 0.0)
+            ways[1] = both + grades * (write[..., :1] - write)
+            ways[2] = both + grades * (read[..., :1] - read)
+        out = np.array(ways)
+        return np.asarray(np.maximum(out - out.max(), FLOOR))
+
+    def said(self, state: str) -> float:
+        """Log likelihood of one state, unwarned, up to a constant."""
+        return float(self.seen[0, 0, self.states.index(state)])
 
     @property
     def sound_log_ratio(self) -> float:
-        """Log likelihood of the sound state against the best one: 0 where nothing is odd."""
-        return self.vector()[0]
+        """Log likelihood of the sound state against the best one, unwarned and against the first
+        reference: 0 where nothing is odd."""
+        first = self.by_way()[:, 0, 0]
+        return float(max(first[0, 0] - first.max(), FLOOR))
+
+    @property
+    def hurt(self) -> float:
+        """Log likelihood of the best of what a neighbour's fault may make of a place, warned or
+        not, against the best of all: 0 where that explains it."""
+        first = self.by_way()[:, 0]
+        mild = first[..., IS_GRADE & (MARGIN > -0.3)].max()
+        return float(max(mild - first.max(), FLOOR))
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether it is sound only if the reference of its widths is not down."""
+        others = self.seen[1:, 0]
+        return bool((others[:, 0] - others.max(axis=-1) < -1.0).any())

@@ -11,49 +11,77 @@ import math
 
 from memdiag.evidence.nodes import RAIL
 from memdiag.model import Rail
+from memdiag.model.figures import Table
 from memdiag.model.quantities import show_metered
 
+_F = Table("Readings of rails")
+
 # log10 ohms: centre and spread of each state where the profile says nothing.
-_LOW = (math.log10(4.0), 0.28)
-_SHORT = (math.log10(0.4), 0.35)
+_LOW = (math.log10(_F.practice("through a chip", 4.0, "ohms of a short through a chip")), 0.28)
+_SHORT = (math.log10(_F.practice("a capacitor", 0.4, "ohms of a shorted capacitor")), 0.35)
+_LEAKY = _F.practice("leaky", 0.30, "density of anything between a few ohms and the least healthy")
+_OPEN = math.log10(
+    _F.practice("open from", 2.0, "times the typical ohms, from which a path is open")
+)
+_SUPPLY = math.log10(_F.practice("supply of an interface", 12.0, "ohms, the least of healthy ones"))
 
 
-def reading_loglik(ohms: float, trend: str | None, rail: Rail | None) -> dict[str, float]:
-    """Log likelihood of a resistance in each state of RAIL (normal, low, short).
+def reading_loglik(
+    ohms: float, trend: str | None, rail: Rail | None, share: float = 1.0
+) -> dict[str, float]:
+    """Log likelihood of a resistance in each state of RAIL.
 
     Normal is judged against the profile's typical and least healthy resistance where it has
     them, else against anything from 12 ohm up (the supply of a bus interface is a few dozen ohm:
-    common practice, no source).
+    common practice, no source). `share`: of the packages that draw from it those that are on the
+    board (conductances add).
     """
     if math.isinf(ohms):
         return dict.fromkeys(RAIL, 0.0)  # no contact, or a path blown open: not a resistance
     x = math.log10(min(max(ohms, 0.003), 1e7))
     typical = rail.healthy_ohms_typical if rail else None
     least = rail.healthy_ohms_min if rail else None
-    rising = trend == "rising"
-    low, short, ends = _LOW, _SHORT, math.log10(12)
+    low, short, ends, high = _LOW, _SHORT, _SUPPLY, 0.01
     if typical or least:
         centre = math.log10(typical or least or 1.0)
         edge = math.log10(least or (typical or 1.0) * 0.6)
         spread = max(0.12, (centre - edge) / 1.5)
-        normal = max(_bell(x, centre, spread), 0.12 if x > centre else 0.0)
-        if centre < math.log10(12):
+        if centre < _SUPPLY:
             # A core rail is a few ohms, or less, when it is healthy: all is relative to that.
             low, short = (edge - 0.45, 0.25), (edge - 1.2, 0.35)
         ends = edge - 0.06
+        off = x + math.log10(max(share, 0.05)) - centre
+        normal = max(_bell(off, 0.0, spread), 0.05 if 0 < off < _OPEN else 0.01 if off > 0 else 0.0)
+        high = _LEAKY * min(max(off / _OPEN, 0.01), 1.0) if off > 0 else 0.001
+    elif rail is None:
+        # A rail of which nothing is known may feed a controller's core: half an ohm to a few are
+        # healthy there (common practice, no source).
+        normal = max(_bell(x, 0.2, 0.5), _bell(x, 2.2, 0.7), 0.5 if x > 2.2 else 0.0)
     else:
         normal = _bell(x, 2.2, 0.7) if x < 2.2 else 0.5
         if x < ends:
             normal *= 0.05
-    if rising:
+    if trend == "rising":
         # Still charging: it has at least got this far, and will end higher.
         normal = max(normal, 0.45 if x > low[0] + 0.25 else 0.02)
     table = {
         "normal": normal,
-        "low": max(_bell(x, *low), 0.30 if low[0] < x < ends else 0.0),
+        "high": high,
+        "low": max(_bell(x, *low), _LEAKY if low[0] < x < ends else 0.0),
         "short": _bell(x, *short) if x > short[0] else 1.1,
     }
     return {s: math.log(max(table[s], 1e-4)) for s in RAIL}
+
+
+def volts_loglik(share: float) -> dict[str, float]:
+    """Log likelihood of a rail's voltage, as a share of what it should have, in each state of
+    VOLTS. Supplies of memory are held to within 3 to 5 % (JESD250: 3 %; JESD79-4: 5 %)."""
+    x = abs(share - 1)
+    well = math.exp(-0.5 * (x / 0.025) ** 2)
+    low = 0.3 if 0.5 < share < 1 else 0.0
+    low *= min(x / 0.05, 1.0)
+    none = 1.0 if share < 0.3 else 0.05
+    return {s: math.log(max(v, 1e-4)) for s, v in (("well", well), ("low", low), ("none", none))}
 
 
 def _bell(x: float, centre: float, spread: float) -> float:

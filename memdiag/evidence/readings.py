@@ -13,7 +13,7 @@ from memdiag.evidence.gathered import Evidence, owners_of
 from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.measurements import Measurements
 from memdiag.evidence.nodes import Node
-from memdiag.evidence.rails import over_limits, reading_loglik
+from memdiag.evidence.rails import over_limits, reading_loglik, volts_loglik
 from memdiag.model import Board, Place, Quote, Run
 from memdiag.model.quantities import show_ohms
 
@@ -92,7 +92,8 @@ def rails(measured: Measurements, evidence: Evidence) -> None:
         # A package that was off the board drew nothing from this reading.
         sites = tuple(s.ref for s in board.sites_on_rail(name) if s.ref not in off)
         node = Node("rail", sites, Place(rail=name))
-        node.add(reading_loglik(row.ohms, row.trend, rail))
+        fed = len(board.sites_on_rail(name))
+        node.add(reading_loglik(row.ohms, row.trend, rail, len(sites) / fed if fed else 1.0))
         trend = f", {row.trend}" if row.trend else ""
         healthy = ""
         if rail is not None and rail.healthy_ohms_typical:
@@ -130,3 +131,23 @@ def warmth(measured: Measurements, evidence: Evidence) -> None:
 
 _WARMED = {"elsewhere": -4.5, "here": 0.0}
 """What warms first under a camera is seldom not the culprit (common practice, no source)."""
+
+
+def voltages(measured: Measurements, evidence: Evidence) -> None:
+    """What a rail's own voltage says, where `[values]` has a reading by the rail's name."""
+    run, board = measured.run, measured.board
+    off = frozenset(run.head.removed or ())
+    for row in run.values:
+        rail = board.rail(row.name)
+        if rail is None or not rail.volts or row.value is None:
+            continue
+        try:
+            volts = row.value.in_unit("V")
+        except ValueError:
+            continue
+        sites = tuple(s.ref for s in board.sites_on_rail(rail.name) if s.ref not in off)
+        node = Node("volts", sites, Place(rail=rail.name))
+        node.add(volts_loglik(volts / rail.volts))
+        says = f"rail {rail.name} has {row.text} (should have {rail.volts:g} V)"
+        node.quotes.append(Quote(row.position.line, says))
+        evidence.nodes.append(node)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from memdiag.model import Place, Result, TrainingRow
+from memdiag.model import FAILED, Place, Result, TrainingRow
 
 UNSAID = (None, "-")
 
@@ -98,3 +98,27 @@ def _short(alike: Mapping[Sweep, _Seen]) -> Mapping[Sweep, int]:
         and (closes or not scan.passes)
         and scan.candidates.keys() < fullest.keys()
     }
+
+
+LEAST_PROBED = 3
+"""Fewer lanes that all fail at one attempt are lanes that fail."""
+
+
+def probes(rows: Iterable[TrainingRow]) -> frozenset[tuple[str, int | None]]:
+    """The steps and attempts at which a rig tried a configuration that works nowhere: every row of
+    the step at that attempt failed, and a later attempt was made. They say nothing of a lane."""
+    ended: dict[tuple[str, int | None], set[Result | None]] = {}
+    lanes: dict[tuple[str, int | None], set[Place]] = {}
+    last = 0
+    for row in rows:
+        if row.attempt is None or row.result is Result.NOT_RUN:
+            continue
+        at = (row.step, row.attempt)
+        ended.setdefault(at, set()).add(row.result)
+        lanes.setdefault(at, set()).add(row.place)
+        last = max(last, row.attempt)
+    return frozenset(
+        at
+        for at, results in ended.items()
+        if results <= FAILED and len(lanes[at]) >= LEAST_PROBED and (at[1] or 0) < last
+    )

@@ -1,124 +1,154 @@
 """Training results -> how likely they are in each state of the place they were seen at.
 
-The tables say what a rig prints for a step when the place is in a state. They are derived from
-what the step does, in words beside each; the figures are judgement (no field study prints them)
-and are wide on purpose. A result of the last attempt counts; earlier ones only as retries.
+What a step needs decides: identification needs a package that answers, command training needs its
+commands, levelling and gate training a strobe, read and write every line. A step that has what it
+needs turns marginal, and then fails, as the margin sinks below two limits that a rig keeps for all
+lanes of a run; steps that look for a strobe or a word have margin to spare. A rig may call a step
+marginal because of something else on the board: that is its warning, and one of the views. A
+result of the last attempt counts; earlier ones only as retries.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
+from collections.abc import Iterable
 from functools import cache
 
-from memdiag.evidence.nodes import PLACE
+import numpy as np
+from numpy import exp, log
+
+from memdiag.evidence.nodes import IS_GRADE, LINK, MARGIN, VIEWS, Array, Way
 from memdiag.model import ENDED, FAILED, Result
+from memdiag.model.figures import Table
 
-# Probabilities in the order of ENDED, one row a state of PLACE.
-_ID = {
-    # Identification reads a register: little data, slow, wide margins. Only silence of the
-    # package or its command lines stops it; a disturbance does not.
-    "sound": (0.9905, 0.0075, 0.0012, 0.0003, 0.0005),
-    "disturbed": (0.90, 0.085, 0.012, 0.001, 0.002),
-    "array": (0.9905, 0.0075, 0.0012, 0.0003, 0.0005),
-    "thin": (0.87, 0.07, 0.045, 0.005, 0.01),
-    "line": (0.84, 0.04, 0.09, 0.01, 0.02),
-    "dead": (0.62, 0.05, 0.18, 0.04, 0.11),
-    "mute": (0.30, 0.02, 0.20, 0.06, 0.42),
-    "absent": (0.004, 0.004, 0.03, 0.012, 0.95),
+_F = Table("Training steps")
+
+MARGINAL_AT = _F.practice("marginal at", -0.45, "log margin at which a rig says marginal")
+FAILS_AT = _F.practice("fails at", -1.55, "log margin at which it says fail")
+MARGINAL_PLAY = _F.practice("marginal play", 0.25, "from rig to rig, standard deviation")
+FAILS_PLAY = _F.practice("fail play", 0.45, "the same for failing")
+LANE_PLAY = _F.practice("lane play", 0.10, "from one step of a lane to the next")
+STRAY = _F.practice("stray marginal", 0.008, "a healthy step that is marginal by chance")
+ODD = _F.practice("stray failure", 0.0015, "a healthy step that fails by chance")
+STILL = _F.practice("still passes", 0.03, "a step that lacks what it needs and passes all the same")
+
+# What each kind of step can spare of the margin, and how surely it lacks what it needs in a mode.
+_KINDS: dict[str, tuple[float, dict[str, float]]] = {
+    kind: (
+        _F.practice(f"{kind} spares", spares, "log margin it has over a data step"),
+        {
+            mode: _F.practice(f"{kind} lost, {mode}", share, f"a {mode} place lacks what it needs")
+            for mode, share in lost.items()
+        },
+    )
+    for kind, spares, lost in (
+        ("id", 1.8, {"stuck": 0.15, "dead": 0.35, "mute": 0.70, "absent": 1.0}),
+        ("ca", 1.0, {"stuck": 0.12, "dead": 0.30, "mute": 0.98, "absent": 1.0}),
+        ("clock", 0.5, {"stuck": 0.18, "dead": 0.80, "mute": 0.97, "absent": 1.0}),
+        ("vref", 0.3, {"stuck": 0.40, "dead": 0.80, "mute": 0.97, "absent": 1.0}),
+        ("data", 0.0, {"stuck": 0.78, "dead": 0.98, "mute": 1.0, "absent": 1.0}),
+        ("zq", 2.0, {"stuck": 0.02, "dead": 0.10, "mute": 0.80, "absent": 1.0}),
+    )
 }
-_CA = {
-    # Command/address training is heard back on data lines.
-    "sound": (0.985, 0.013, 0.0013, 0.0004, 0.0003),
-    "disturbed": (0.74, 0.22, 0.028, 0.006, 0.006),
-    "array": (0.985, 0.013, 0.0013, 0.0004, 0.0003),
-    "thin": (0.62, 0.26, 0.09, 0.015, 0.015),
-    "line": (0.84, 0.05, 0.08, 0.015, 0.015),
-    "dead": (0.68, 0.06, 0.16, 0.04, 0.06),
-    "mute": (0.025, 0.025, 0.52, 0.18, 0.25),
-    "absent": (0.01, 0.01, 0.15, 0.06, 0.77),
+KIND = {
+    "id": "id",
+    "ca": "ca",
+    "level": "clock",
+    "wck": "clock",
+    "gate": "clock",
+    "read": "data",
+    "write": "data",
+    "vref": "vref",
+    "zq": "zq",
 }
-_DATA = {
-    # Read, write: every data line of the lane has to work.
-    "sound": (0.979, 0.019, 0.0014, 0.0004, 0.0002),
-    "disturbed": (0.60, 0.34, 0.042, 0.013, 0.005),
-    "array": (0.962, 0.024, 0.012, 0.0015, 0.0005),
-    "thin": (0.33, 0.37, 0.22, 0.065, 0.015),
-    "line": (0.24, 0.11, 0.46, 0.165, 0.025),
-    "dead": (0.05, 0.03, 0.38, 0.38, 0.16),
-    "mute": (0.02, 0.02, 0.32, 0.22, 0.42),
-    "absent": (0.008, 0.007, 0.14, 0.10, 0.745),
+
+WAYS = {"read": Way.READ, "gate": Way.READ, "write": Way.WRITE, "level": Way.WRITE}
+"""The steps that look at data of one way."""
+
+# The word for a step that failed: (fail, not-found, no-response).
+_WORDS = {
+    "grade": (0.74, 0.20, 0.06),
+    "stuck": (0.70, 0.25, 0.05),
+    "joined": (0.70, 0.25, 0.05),
+    "dead": (0.42, 0.42, 0.16),
+    "mute": (0.42, 0.20, 0.38),
+    "absent": (0.10, 0.08, 0.82),
 }
-_CLOCK = {
-    # Levelling, WCK2CK, gate: the strobe or clock and a majority of lines.
-    "sound": (0.979, 0.019, 0.0014, 0.0004, 0.0002),
-    "disturbed": (0.73, 0.23, 0.027, 0.008, 0.005),
-    "array": (0.979, 0.019, 0.0014, 0.0004, 0.0002),
-    "thin": (0.52, 0.30, 0.13, 0.04, 0.01),
-    "line": (0.80, 0.08, 0.08, 0.025, 0.015),
-    "dead": (0.20, 0.05, 0.34, 0.28, 0.13),
-    "mute": (0.05, 0.03, 0.32, 0.20, 0.40),
-    "absent": (0.008, 0.007, 0.14, 0.10, 0.745),
-}
-_VREF = {
-    # The reference search stops nowhere only if no line works.
-    "sound": (0.975, 0.023, 0.0014, 0.0004, 0.0002),
-    "disturbed": (0.70, 0.26, 0.027, 0.008, 0.005),
-    "array": (0.972, 0.025, 0.0022, 0.0005, 0.0003),
-    "thin": (0.42, 0.36, 0.16, 0.05, 0.01),
-    "line": (0.55, 0.12, 0.24, 0.07, 0.02),
-    "dead": (0.18, 0.05, 0.35, 0.28, 0.14),
-    "mute": (0.05, 0.03, 0.32, 0.20, 0.40),
-    "absent": (0.01, 0.01, 0.14, 0.10, 0.74),
-}
-_ZQ = {
-    # Impedance calibration is the package's own affair, against its own resistor.
-    "sound": (0.988, 0.010, 0.0014, 0.0004, 0.0002),
-    "disturbed": (0.88, 0.10, 0.015, 0.003, 0.002),
-    "array": (0.988, 0.010, 0.0014, 0.0004, 0.0002),
-    "thin": (0.80, 0.11, 0.07, 0.015, 0.005),
-    "line": (0.96, 0.02, 0.015, 0.003, 0.002),
-    "dead": (0.86, 0.05, 0.06, 0.01, 0.02),
-    "mute": (0.20, 0.04, 0.38, 0.10, 0.28),
-    "absent": (0.02, 0.01, 0.18, 0.08, 0.71),
-}
-for _table in (_ID, _CA, _DATA, _CLOCK, _VREF, _ZQ):
-    _table["joined"] = _table["line"]  # what a step says, it says of either
-    _table["stray"] = _table["disturbed"]
-    _table["astray"] = _table["array"]  # one pattern at one address trains as well
-_TABLES: Mapping[str, Mapping[str, tuple[float, ...]]] = {
-    "id": _ID,
-    "ca": _CA,
-    "level": _CLOCK,
-    "wck": _CLOCK,
-    "gate": _CLOCK,
-    "read": _DATA,
-    "write": _DATA,
-    "vref": _VREF,
-    "zq": _ZQ,
-}
+for _mode, _words in _WORDS.items():
+    _F.practice(f"not-found, {_mode}", _words[1], "share of its failures that end in this word")
+    _F.practice(f"no-response, {_mode}", _words[2], "share of its failures that end in this word")
+
+_WARNED = np.array([view.warned for view in VIEWS])[:, None]
+_GRID = np.linspace(-1.6, 0.4, 21)
+"""Where a rig's limit for marginal may lie, in log margin."""
+
+
+def _tail(x: Array, play: float) -> Array:
+    """The normal tail, good to a percent: P(limit above x)."""
+    return np.asarray(1.0 / (1.0 + exp(1.702 * x / play)))
+
+
+class Limits:
+    """How probably a step of each margin is marginal, and fails: from the trade, or for this rig
+    where its dump prints widths beside results."""
+
+    def __init__(self, seen: Iterable[tuple[float, bool]] = ()) -> None:
+        """`seen`: log margin of a width and whether its data step was marginal, of steps that
+        worked."""
+        prior = exp(-0.5 * ((_GRID - MARGINAL_AT) / MARGINAL_PLAY) ** 2)
+        fit = log(prior)
+        for margin, marginal in seen:
+            below = 0.98 * _tail(margin - _GRID, LANE_PLAY) + STRAY
+            fit = fit + log(below if marginal else 1 - below)
+        weight = exp(fit - fit.max())
+        self._weight = weight / weight.sum()
+        self._tables: dict[tuple[str, Result], Array | None] = {}
+
+    def marginal(self, margin: Array) -> Array:
+        """P(the limit for marginal lies above the margin)."""
+        return np.asarray(_tail(margin[:, None] - _GRID, LANE_PLAY) @ self._weight)
+
+    def outcome(self, step: str, result: Result | None) -> Array | None:
+        """(views, S) log likelihood, in each view and state of a place, that a step passed, was
+        marginal or gave up; None for a step or result that says nothing (`not-run` is about the
+        boot, unknown steps are only counted). The word for giving up is in `word_loglik`."""
+        if result not in ENDED or step not in KIND:
+            return None
+        at = (KIND[step], result)
+        if at not in self._tables:
+            self._tables[at] = self._outcome(*at)
+        return self._tables[at]
+
+    def _outcome(self, kind: str, result: Result) -> Array:
+        spares, lost = _KINDS[kind]
+        margin = MARGIN + spares
+        fails = np.minimum(_tail(margin - FAILS_AT, FAILS_PLAY), 1.0) * (1 - ODD) + ODD
+        marginal = (1 - fails) * np.minimum(self.marginal(margin) + STRAY, 0.99)
+        lacking = np.array([lost.get(_like(state), 0.0) for state in LINK])
+        fails = lacking * (1 - 2 * STILL) + (1 - lacking) * fails
+        marginal = lacking * STILL + (1 - lacking) * marginal
+        passes = 1 - fails - marginal
+        if result in FAILED:
+            return np.broadcast_to(log(fails), (len(VIEWS), len(LINK)))
+        if result is ENDED[0]:
+            return np.asarray(log(passes * (1 - _WARNED)))
+        return np.asarray(log(marginal + passes * _WARNED))
+
+
+def _like(state: str) -> str:
+    return "stuck" if state == "joined" else state
 
 
 @cache
-def outcome_loglik(step: str, result: Result | None) -> dict[str, float] | None:
-    """Log likelihood, in each state of a place, that a step passed, was marginal or gave up;
-    None for a step or result that says nothing (`not-run` is about the boot, unknown steps are
-    only counted). Which word a rig has for giving up is in `word_loglik`."""
-    table = _TABLES.get(step)
-    if table is None or result not in ENDED:
+def word_loglik(result: Result | None) -> Array | None:
+    """(S,) log likelihood of the word for giving up, given that the step did. A rig is in the
+    habit of one word, so of many steps at one place this counts once."""
+    if result not in FAILED:
         return None
-    if result in FAILED:
-        return {state: math.log(sum(table[state][2:])) for state in PLACE}
-    at = ENDED.index(result)
-    return {state: math.log(table[state][at]) for state in PLACE}
+    at = FAILED_WORDS.index(result)
+    rows = [_WORDS["grade" if g else state] for state, g in zip(LINK, _AS_GRADE, strict=True)]
+    return np.asarray(log(np.array(rows)[:, at]))
 
 
-@cache
-def word_loglik(step: str, result: Result | None) -> dict[str, float] | None:
-    """Log likelihood of the word for giving up, given that the step did. A rig is in the habit
-    of one word, so of many steps at one place this counts once."""
-    table = _TABLES.get(step)
-    if table is None or result not in FAILED:
-        return None
-    at = ENDED.index(result)
-    return {state: math.log(table[state][at] / sum(table[state][2:])) for state in PLACE}
+_AS_GRADE = IS_GRADE | np.isin(LINK, ("array", "astray"))
+FAILED_WORDS = tuple(r for r in ENDED if r in FAILED)
+"""In the order of `_WORDS`: fail, not-found, no-response."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from memdiag.diagnosis import cautions, hypotheses, noisy_max
+from memdiag.diagnosis import cautions, hypotheses, search
 from memdiag.diagnosis.judge import conclude
 from memdiag.diagnosis.settings import Settings
 from memdiag.evidence import rails
@@ -18,7 +18,7 @@ from memdiag.model import Board, RailRow, Run
 from memdiag.model.rails import RailReading, RailsReport
 from memdiag.repair import rail_doubts
 
-_PRIOR = {"normal": 0.80, "low": 0.12, "short": 0.08}
+_PRIOR = {"normal": 0.77, "high": 0.03, "low": 0.12, "short": 0.08}
 
 
 def check(
@@ -34,7 +34,7 @@ def check(
     for later in runs[1:]:
         evidence.nodes += gather(measure(later, board)).nodes
     case = hypotheses.build(first, board, evidence, settings)
-    posterior = noisy_max.infer(case.model)
+    posterior = search.infer(case.model)
     judged = tuple(r for run in runs for r in _readings(run, board))
     verdict = rail_doubts.held(
         conclude(measured, evidence, case, posterior, settings, rails_only=True), runs, judged

@@ -7,7 +7,7 @@ from itertools import combinations
 
 from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import locations
-from memdiag.diagnosis.faults.effects import LANE, SELF, SITE
+from memdiag.diagnosis.faults.effects import LANE, SELF
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
@@ -41,10 +41,9 @@ def _pairs(board: Board, evidence: Evidence) -> Iterator[Location]:
 
 
 _HARD = {
-    ("place", SELF): {"joined": 0.93, "thin": 0.04},
-    ("line", SELF): {"joined": 0.95, "thin": 0.03},
-    ("line", LANE): {"disturbed": 0.03},
-    ("place", SITE): {"disturbed": 0.07},
+    ("place", SELF): {"joined": 0.97},
+    ("line", SELF): {"joined": 0.97},
+    ("line", LANE): {"90": 0.03},
     ("shape", SELF): {"spread": 0.93},
 }
 
@@ -62,7 +61,7 @@ MECHANISMS = (
         spill=0.15,
         stops=0.5,
         variants=(Variant("hard", 1.0, _HARD),),
-        why="{at}: the two lines are wrong only where they were written unlike, never both.",
+        why="two data lines joined: wrong only where they were written unlike, never both",
         history=history.of_joint,
     ),
 )

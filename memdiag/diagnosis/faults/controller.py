@@ -6,11 +6,13 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from memdiag.diagnosis import history
-from memdiag.diagnosis.faults import locations
-from memdiag.diagnosis.faults.effects import SELF, whole
+from memdiag.diagnosis.faults import effects, locations
+from memdiag.diagnosis.faults.effects import SELF, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
+from memdiag.diagnosis.rig_behaviour import shifted
 from memdiag.evidence.gathered import Evidence
 from memdiag.model import LANE_LINES, Board, Cause, Place, Site
+from memdiag.model.figures import Table
 
 
 def _blocks(board: Board, evidence: Evidence) -> Iterator[Location]:
@@ -80,11 +82,19 @@ _PRIOR = Prior(
     "a block or channel of the controller",
     "Judgement: the way to the memory fails too (Sridharan and others, ASPLOS'15).",
 )
-_WHY = "{at} fails across the packages of one controller block or stays whatever sits on it."
+_WHY = "the controller, or the way to it: it fails whatever package sits there"
+
+_F = Table("A controller block")
+THIN = _F.shares(
+    "log margin", {-0.4: 0.12, -0.8: 0.16, -1.4: 0.12}, "share of blocks that lose so much"
+)
+SCATTER = _F.practice("scatter", 0.45, "log; the lanes of a sick block fail in different degrees")
+DEAD = _F.practice("dead", 0.36, "share of blocks that work on no lane")
+_SOME = (0.1, shifted(-1.2, 0.6))
 
 _STRIDE = {
-    ("place", SELF): {"array": 0.62, "disturbed": 0.15, "line": 0.12},
-    ("line", SELF): {"array": 0.50, "open": 0.25, "thin": 0.20},
+    ("place", SELF): {"array": 0.62, "80": 0.15, "stuck": 0.12},
+    ("line", SELF): {"array": 0.50, "stuck": 0.25, "45": 0.20},
     ("shape", SELF): {"striped": 0.93},
 }
 
@@ -98,9 +108,9 @@ MECHANISMS = (
         spill=0.40,
         stops=0.7,
         variants=(
-            Variant("thin", 0.35, whole({"thin": 0.80, "disturbed": 0.08, "dead": 0.04})),
-            Variant("dead", 0.40, whole({"dead": 0.72, "mute": 0.22, "thin": 0.04})),
-            Variant("silent", 0.13, whole({"mute": 0.84, "absent": 0.08, "dead": 0.06})),
+            *effects.severities(THIN, SCATTER),
+            Variant("dead", DEAD, whole(mixed([(0.9, {"dead": 0.78, "mute": 0.22}), _SOME]))),
+            Variant("silent", 0.12, whole({"mute": 0.84, "absent": 0.08, "dead": 0.06})),
             Variant("unheard", 0.12, whole({"absent": 0.84, "mute": 0.10, "dead": 0.04})),
         ),
         why=_WHY,

@@ -1,20 +1,15 @@
-"""Effects that several mechanisms have in common, and the reasons they give alike."""
+"""Effects that several mechanisms have in common."""
 
 from __future__ import annotations
 
-from memdiag.diagnosis.faults.mechanism import Effects
-from memdiag.diagnosis.rig_behaviour import Pmf, Relation
+from collections.abc import Iterable, Iterator, Mapping
 
-SELF, LANE, SITE, RAIL = Relation.SELF, Relation.LANE, Relation.SITE, Relation.RAIL
+from memdiag.diagnosis.faults.mechanism import Effects, Variant
+from memdiag.diagnosis.rig_behaviour import Pmf, Relation, shifted
 
-GONE = "{at} answers on none of its channels, while what it does not share works."
-WEAK = "{at} answers and is bad in itself: its own lanes or cells fail against its peers."
-JOINT = (
-    "Only {at} fails and what lies beside it on the same package works: a ball or line, not the "
-    "whole package."
-)
+SELF, LANE, RAIL = Relation.SELF, Relation.LANE, Relation.RAIL
 
-_OF_LINE = {"absent": "dead", "mute": "dead", "line": "thin", "joined": "thin"}
+_OF_LINE = {"absent": "dead", "mute": "dead"}
 """The state of a data line where its whole lane is in a state that lines do not have."""
 
 
@@ -30,3 +25,23 @@ def whole(place: Pmf) -> Effects:
         ("line", LANE): line,
         ("shape", SELF): {"spread": 0.93},
     }
+
+
+def mixed(parts: Iterable[tuple[float, Pmf]]) -> Pmf:
+    """A mixture of state distributions, each with its share."""
+    out: dict[str, float] = {}
+    for share, pmf in parts:
+        for state, p in pmf.items():
+            out[state] = out.get(state, 0.0) + share * p
+    return out
+
+
+def severities(
+    shares: Mapping[float, float], scatter: float, reach: float = 1.0, more: Effects | None = None
+) -> Iterator[Variant]:
+    """A variant a severity (log margin), shared by all that the fault covers, with a scatter over
+    its lanes; `reach` is the share of those lanes that suffer at all."""
+    for margin, share in shares.items():
+        place = mixed([(reach, shifted(margin, scatter)), (1 - reach, {"sound": 1.0})])
+        name = f"{margin:g} on {reach:.0%}"
+        yield Variant(name, share, {**whole(place), **(more or {})})

@@ -3,24 +3,16 @@
 from __future__ import annotations
 
 from memdiag.diagnosis import history
-from memdiag.diagnosis.faults import effects, locations
-from memdiag.diagnosis.faults.effects import SITE, whole
+from memdiag.diagnosis.faults import locations
+from memdiag.diagnosis.faults.effects import mixed, whole
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Variant
+from memdiag.diagnosis.rig_behaviour import shifted
 from memdiag.model import Cause
 
-_OPEN = {
-    **whole({"mute": 0.93, "dead": 0.03, "absent": 0.02}),
-    ("place", SITE): {"disturbed": 0.30, "thin": 0.04, "mute": 0.01},
-}
+_OPEN = whole({"mute": 0.93, "dead": 0.03, "absent": 0.02})
 # What hears no command answers none: many rigs print both alike, everywhere.
-_UNHEARD = {
-    **whole({"absent": 0.88, "mute": 0.08, "dead": 0.02}),
-    ("place", SITE): {"disturbed": 0.30, "thin": 0.04},
-}
-_RAGGED = {
-    **whole({"thin": 0.55, "mute": 0.20, "disturbed": 0.15}),
-    ("place", SITE): {"disturbed": 0.20},
-}
+_UNHEARD = whole({"absent": 0.88, "mute": 0.08, "dead": 0.02})
+_RAGGED = whole(mixed([(0.75, shifted(-0.8, 0.5)), (0.20, {"mute": 1.0}), (0.05, {"sound": 1.0})]))
 
 MECHANISMS = (
     Mechanism(
@@ -41,7 +33,7 @@ MECHANISMS = (
             Variant("unheard", 0.15, _UNHEARD),
             Variant("ragged", 0.15, _RAGGED),
         ),
-        why=effects.JOINT,
+        why="an open command or address ball: one channel of the package hears nothing",
         history=history.of_joint,
     ),
 )

@@ -6,10 +6,10 @@ from collections.abc import Iterator
 
 from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import effects, locations
-from memdiag.diagnosis.faults.effects import SITE, whole
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
 from memdiag.evidence.gathered import Evidence
 from memdiag.model import Board, Cause
+from memdiag.model.figures import Table
 
 
 def _lanes(board: Board, evidence: Evidence) -> Iterator[Location]:
@@ -20,8 +20,12 @@ def _lanes(board: Board, evidence: Evidence) -> Iterator[Location]:
         yield Location(place, frozenset({site}), (1 if place.lane is not None else 2) / lanes)
 
 
-_OPEN = {**whole({"dead": 0.95, "thin": 0.04}), ("place", SITE): {"disturbed": 0.16, "thin": 0.01}}
-_RAGGED = {**whole({"thin": 0.90, "dead": 0.04}), ("place", SITE): {"disturbed": 0.10}}
+_F = Table("A strobe, clock or link-check ball")
+OPEN = _F.practice("open", 0.72, "share of such joints that are open; the others are ragged")
+RAGGED = _F.shares(
+    "ragged, log margin", {-0.45: 0.35, -0.9: 0.40, -1.7: 0.25}, "share of the ragged ones"
+)
+SCATTER = _F.practice("scatter", 0.10, "log; the lines of one lane sink together")
 
 MECHANISMS = (
     Mechanism(
@@ -37,8 +41,13 @@ MECHANISMS = (
         _lanes,
         spill=0.30,
         stops=0.8,
-        variants=(Variant("open", 0.75, _OPEN), Variant("ragged", 0.25, _RAGGED)),
-        why=effects.JOINT,
+        variants=(
+            Variant("open", OPEN, effects.whole({"dead": 0.96})),
+            *effects.severities(
+                {margin: share * (1 - OPEN) for margin, share in RAGGED.items()}, SCATTER
+            ),
+        ),
+        why="a strobe, clock or link-check ball: one lane, while the others of the package work",
         history=history.of_joint,
     ),
 )

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from memdiag.diagnosis import history
-from memdiag.diagnosis.faults import effects, locations
-from memdiag.diagnosis.faults.effects import LANE, SELF, SITE
-from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
+from memdiag.diagnosis.faults import locations
+from memdiag.diagnosis.faults.effects import LANE, SELF, mixed
+from memdiag.diagnosis.faults.mechanism import Effects, Location, Mechanism, Prior, Variant
+from memdiag.diagnosis.rig_behaviour import Pmf, shifted
 from memdiag.evidence.gathered import Evidence
 from memdiag.model import LANE_LINES, Board, Cause
+from memdiag.model.figures import Table
 
 
 def _lines(board: Board, evidence: Evidence) -> Iterator[Location]:
@@ -21,6 +23,26 @@ def _lines(board: Board, evidence: Evidence) -> Iterator[Location]:
             yield Location(at, frozenset({ref}), 1 / lines)
     for place, site in locations.undetailed(board, evidence):
         yield Location(place, frozenset({site}), LANE_LINES / lines)
+
+
+_F = Table("A data ball")
+OPEN = _F.practice("open", 0.72, "share of such joints that are open; the others are ragged")
+RAGGED = _F.shares("ragged, log margin", {-0.6: 0.5, -1.5: 0.5}, "share of the ragged ones")
+SEEN = _F.practice("lane follows", 0.8, "a lane's eye is that of its worst line, as rigs print it")
+
+
+def _seen(margin: float) -> Pmf:
+    """The lane of a ragged line."""
+    return mixed([(SEEN, shifted(margin, 0.15)), (1 - SEEN, {"sound": 1.0})])
+
+
+def _effects(line: Pmf, place: Pmf) -> Effects:
+    return {
+        ("place", SELF): place,
+        ("line", SELF): line,
+        ("line", LANE): {"90": 0.03},
+        ("shape", SELF): {"spread": 0.93},
+    }
 
 
 MECHANISMS = (
@@ -38,29 +60,17 @@ MECHANISMS = (
         spill=0.15,
         stops=0.5,
         variants=(
-            Variant(
-                "open",
-                0.75,
-                {
-                    ("place", SELF): {"line": 0.93, "thin": 0.04, "dead": 0.01},
-                    ("line", SELF): {"open": 0.95, "thin": 0.04},
-                    ("line", LANE): {"disturbed": 0.03},
-                    ("place", SITE): {"disturbed": 0.07},
-                    ("shape", SELF): {"spread": 0.93},
-                },
-            ),
-            Variant(
-                "ragged",
-                0.25,
-                {
-                    ("place", SELF): {"thin": 0.55, "line": 0.30, "disturbed": 0.10},
-                    ("line", SELF): {"thin": 0.75, "open": 0.20},
-                    ("line", LANE): {"disturbed": 0.03},
-                    ("shape", SELF): {"spread": 0.93},
-                },
+            Variant("open", OPEN, _effects({"stuck": 0.96}, {"stuck": 0.96})),
+            *(
+                Variant(
+                    f"{margin:g}",
+                    share * (1 - OPEN),
+                    _effects(shifted(margin, 0.15), _seen(margin)),
+                )
+                for margin, share in RAGGED.items()
             ),
         ),
-        why=effects.JOINT,
+        why="an open data ball: one line, while its seven neighbours work",
         history=history.of_joint,
     ),
 )

@@ -57,7 +57,7 @@ def sick(evidence: Evidence) -> frozenset[str]:
     return frozenset(
         ref
         for n in evidence.nodes
-        if n.kind == "place" and len(n.sites) == 1 and max(n.vector()[:3]) < ODD
+        if n.kind == "place" and len(n.sites) == 1 and n.hurt < ODD
         for ref in n.sites
     )
 

@@ -1,11 +1,11 @@
 """What a fault mechanism says of itself. Nothing else in memdiag knows what a fault looks like.
 
-A mechanism says, for every kind of node and every relation between the fault and the node, with
-what probability the node is in which state.
+A mechanism says with what probability it puts the nodes that it strikes in which state: by how much
+margin it takes (`effects.severities`) or by a mode that is no margin.
 
-The figures are judgement, not measurement: a bench sees boards that already failed, and no field
-study prints what a training step shows under a fault. They are wide on purpose; docs/settings.md
-says where each comes from.
+Most figures are of the trade, not measured: a bench sees boards that already failed, and no field
+study prints what a training step shows under a fault. They are wide on purpose; docs/figures.md
+lists every one with its origin.
 """
 
 from __future__ import annotations
@@ -16,18 +16,19 @@ from enum import Enum, auto
 from typing import NamedTuple
 
 from memdiag.diagnosis.history import Factors, Past, Stages, of_none
-from memdiag.diagnosis.rig_behaviour import Pmf, Relation, Rig
+from memdiag.diagnosis.rig_behaviour import Pmf, Relation
 from memdiag.evidence.gathered import Evidence
 from memdiag.model import Board, Cause, Place
 
 Effects = Mapping[tuple[str, Relation], Pmf]
-"""(kind of node, how it stands to the fault) -> the states the fault puts it in. What is not
+"""(kind of node, how it stands to the fault) -> the states the fault puts it in: SELF for its own
+place, LANE for the other lines of its lane, RAIL for what hangs on the same rails. What is not
 named is only disturbed, as loudly as the rig lets the fault be heard."""
 
 
 @dataclass(frozen=True, slots=True)
 class Variant:
-    """One strength of a fault: its share of the mechanism's prior and its effects."""
+    """One strength of a fault: its share of the mechanism's prior (shares sum to 1) and effects."""
 
     name: str
     share: float
@@ -66,7 +67,7 @@ class Rails(Enum):
 @dataclass(frozen=True, eq=False)
 class Mechanism:
     """One way to fail. `spill` 0..1: how much it disturbs neighbours; `stops` 0..1: how surely the
-    rig's boot notices it. `why` is the reason of a finding, with the place as `{at}`; none where
+    rig's boot notices it. `why`: what such a fault is, in words that follow "that is"; none where
     the finding is always undecided."""
 
     name: str
@@ -98,13 +99,3 @@ class Mechanism:
         for factor in self.history(stages, past):
             p *= factor
         return p
-
-    def effect(self, variant: Variant, rig: Rig, node: str, near: Relation) -> Pmf:
-        """The states that a variant puts a node of that kind and relation in on that rig."""
-        if (node, near) in variant.effects:
-            return variant.effects[node, near]
-        if node == "whole":
-            return self.effect(variant, rig, "place", near)
-        if node == "boot":
-            return {"cut": rig.cut(near) * self.stops}
-        return rig.disturbance(node, near, self.spill)

@@ -8,22 +8,31 @@ from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Rails, Variant
 from memdiag.model import Cause
 
 _PLACE = {
-    "disturbed": 0.12,
+    "80": 0.08,
+    "70": 0.06,
     "array": 0.07,
-    "thin": 0.12,
-    "line": 0.04,
+    "45": 0.10,
+    "22": 0.06,
+    "stuck": 0.04,
     "joined": 0.02,
     "dead": 0.06,
     "mute": 0.04,
     "absent": 0.03,
 }
-_LINE = {"disturbed": 0.10, "array": 0.10, "thin": 0.12, "open": 0.05, "joined": 0.02, "dead": 0.05}
+_LINE = {
+    "80": 0.08,
+    "array": 0.10,
+    "45": 0.10,
+    "22": 0.05,
+    "stuck": 0.05,
+    "joined": 0.02,
+    "dead": 0.05,
+}
 _ANY = {
     ("place", SELF): _PLACE,
     ("line", SELF): _LINE,
     ("shape", SELF): {"spread": 0.3, "paired": 0.1, "striped": 0.1, "clustered": 0.2},
     ("rail", SELF): {"low": 0.1, "short": 0.05},
-    ("boot", SELF): {"cut": 0.3},
 }
 
 MECHANISMS = (

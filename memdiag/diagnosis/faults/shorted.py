@@ -6,47 +6,59 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from memdiag.diagnosis import history
-from memdiag.diagnosis.faults import effects, locations
-from memdiag.diagnosis.faults.effects import RAIL, SELF, whole
-from memdiag.diagnosis.faults.mechanism import Effects, Location, Mechanism, Prior, Rails, Variant
+from memdiag.diagnosis.faults import locations
+from memdiag.diagnosis.faults.effects import RAIL, SELF, mixed, whole
+from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Rails, Variant
+from memdiag.diagnosis.rig_behaviour import Pmf, shifted
 from memdiag.evidence.gathered import Evidence
 from memdiag.model import Board, Cause
+from memdiag.model.figures import Table
 
 _GONE, _ALIVE = 0.75, 0.25
+
 
 _PRIOR = Prior(
     "shorted",
     0.06,
-    "a package with a short inside, lying across its rails; only where rails were measured",
+    "a package with a short inside, lying across its rails",
     "Judgement: rarer than a package that is merely gone; no published count.",
 )
-_PULLS: Effects = {
-    ("place", RAIL): {"disturbed": 0.38, "thin": 0.22, "absent": 0.14},
-    ("rail", SELF): {"low": 0.64, "short": 0.10},
-    ("heat", SELF): {"here": 0.92},
-}
+_F = Table("A package with a short inside")
+_SHORT = _F.practice("under an ohm", 0.14, "share of such packages that read under an ohm")
+_SAG = _F.practice("pulls", 0.6, "share of its neighbours on the rail that sag with it")
+_NEXT = mixed([(_SAG, shifted(-0.4, 0.3)), (0.14, {"absent": 1.0}), (0.86 - _SAG, {"sound": 1.0})])
 
 
-def _gone(board: Board, evidence: Evidence) -> Iterator[Location]:
-    """Packages, where rails were read or fed. One no training row speaks of is not called gone."""
-    heard = _heard(evidence)
-    return (at for at in _packages(board, evidence) if at.sites <= heard)
+def _variants(place: Pmf) -> tuple[Variant, ...]:
+    """By what its rails read."""
+    return tuple(
+        Variant(
+            state,
+            share,
+            {
+                **whole(place),
+                ("place", RAIL): _NEXT,
+                ("rail", SELF): {state: 0.93},
+                ("volts", SELF): {"low": 0.4, "none": 0.3},
+                ("heat", SELF): {"here": 0.92},
+            },
+        )
+        for state, share in (("low", 1 - _SHORT), ("short", _SHORT))
+    )
 
 
 def _alive(board: Board, evidence: Evidence) -> Iterator[Location]:
-    """The same. One no training row speaks of has the whole of the prior, for it is not gone."""
-    heard = _heard(evidence)
-    for at in _packages(board, evidence):
+    """Packages, each. One no training row speaks of has the whole of the prior, for nobody knows
+    whether it is gone."""
+    heard = frozenset(ref for n in evidence.nodes if n.kind == "place" for ref in n.sites)
+    for at in locations.sites(board, evidence):
         yield at if at.sites <= heard else at._replace(share=at.share / _ALIVE)
 
 
-def _packages(board: Board, evidence: Evidence) -> Iterator[Location]:
-    if any(n.kind in ("rail", "heat") for n in evidence.nodes):
-        yield from locations.sites(board, evidence)
-
-
-def _heard(evidence: Evidence) -> frozenset[str]:
-    return frozenset(ref for n in evidence.nodes if n.kind == "place" for ref in n.sites)
+def _gone(board: Board, evidence: Evidence) -> Iterator[Location]:
+    """Packages that a training row speaks of: another is not called gone."""
+    heard = frozenset(ref for n in evidence.nodes if n.kind == "place" for ref in n.sites)
+    return (at for at in locations.sites(board, evidence) if at.sites <= heard)
 
 
 MECHANISMS = (
@@ -57,10 +69,8 @@ MECHANISMS = (
         _gone,
         spill=0.9,
         stops=1.0,
-        variants=(
-            Variant("low", 1.0, {**whole({"absent": 0.93, "mute": 0.04, "dead": 0.02}), **_PULLS}),
-        ),
-        why=effects.GONE,
+        variants=_variants({"absent": 0.93, "mute": 0.04, "dead": 0.02}),
+        why="a package that does not answer and draws its rail down",
         share=_GONE,
         history=history.of_package,
         rails=Rails.OF_ITS_SITES,
@@ -72,12 +82,8 @@ MECHANISMS = (
         _alive,
         spill=0.7,
         stops=0.6,
-        variants=(
-            Variant(
-                "low", 1.0, {**whole({"thin": 0.55, "dead": 0.15, "disturbed": 0.10}), **_PULLS}
-            ),
-        ),
-        why=effects.WEAK,
+        variants=_variants(mixed([(0.7, shifted(-0.8, 0.5)), (0.2, {"dead": 1.0})])),
+        why="a package that draws its rail down",
         share=_ALIVE,
         history=history.of_package,
         rails=Rails.OF_ITS_SITES,

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
-from memdiag.diagnosis.faults import locations
-from memdiag.diagnosis.faults.effects import SELF, whole
+from memdiag.diagnosis.faults import effects, locations
+from memdiag.diagnosis.faults.effects import SELF, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Effects, Location, Mechanism, Prior, Rails, Variant
-from memdiag.diagnosis.rig_behaviour import Pmf
+from memdiag.diagnosis.rig_behaviour import Pmf, shifted
 from memdiag.evidence.gathered import Evidence
 from memdiag.model import Board, Cause, Place
+from memdiag.model.figures import Table
 
 
 def _rails(board: Board, evidence: Evidence) -> Iterator[Location]:
@@ -40,10 +42,46 @@ def _far_ends(board: Board, evidence: Evidence) -> Iterator[Location]:
             yield Location(Place(rail=name), sick & refs, 1 / len(feeding) / len(refs))
 
 
-def _reading(place: Pmf, **rail: float) -> Effects:
-    """What its packages do, and how its reading comes out."""
-    return {**whole(place), ("rail", SELF): rail}
+_F = Table("A rail")
+SAGS = _F.shares(
+    "sag, log margin",
+    {-0.13: 0.08, -0.25: 0.13, -0.45: 0.13, -0.8: 0.08},
+    "share of rail faults that sag so far, all alike",
+)
+GRADED = _F.shares(
+    "graded sag, log margin",
+    {-0.25: 0.06, -0.5: 0.08, -0.9: 0.06},
+    "share of those that sag more the farther along the copper",
+)
+LOW = _F.practice("low", 0.10, "share whose rail reads a few ohms")
+SHORT = _F.practice("short", 0.18, "share whose rail reads under an ohm")
+OFF = _F.practice("off", 0.10, "share that feed nothing, though the ohms are well")
+SCATTER = _F.practice("scatter", 0.13, "log; how unlike the lanes on one rail are")
+FAR_SCATTER = _F.practice("far scatter", 0.25, "the same where only the far end tells")
 
+
+def _reads(ohms: Pmf, volts: Pmf) -> Effects:
+    """How the rail reads, to ground with the board off and under load."""
+    return {("rail", SELF): ohms, ("volts", SELF): volts}
+
+
+LEAKS = _F.practice("sags, reads low", 0.25, "share of sagging rails with a leak to ground")
+OPENS = _F.practice("sags, reads high", 0.30, "share of them whose path to the packages is open")
+_SAG_READS = _reads({"low": LEAKS, "high": OPENS}, {"low": 0.6})
+
+
+_LOW_READS = _reads({"low": 0.93}, {"low": 0.6, "none": 0.3})
+
+
+def _graded() -> Iterator[Variant]:
+    """A sag that grows along the copper: the farther out, the more, so it spreads as it deepens."""
+    for margin, share in GRADED.items():
+        one = effects.severities({margin: share}, max(0.2, -0.5 * margin), more=_SAG_READS)
+        yield from (replace(variant, name=f"{margin:g} at the middle") for variant in one)
+
+
+_DOWN = whole({"absent": 0.92, "mute": 0.05, "dead": 0.02})
+_SAGGING = whole(mixed([(0.6, shifted(-0.8, 0.4)), (0.4, {"absent": 0.9, "mute": 0.05})]))
 
 _PRIOR = Prior(
     "supply",
@@ -51,18 +89,7 @@ _PRIOR = Prior(
     "a rail, graded over all that hangs on it",
     "Judgement: field studies count devices, not the copper and regulators before them.",
 )
-_WHY = "{at}: several sites that share a rail are weak or gone together."
-
-_LEAN = {
-    **_reading({"disturbed": 0.25, "thin": 0.08}, low=0.04),
-    ("whole", SELF): {"thin": 0.80, "disturbed": 0.17},
-}
-_LOW = {"thin": 0.66, "disturbed": 0.12, "dead": 0.08, "absent": 0.07}
-_GONE = {
-    **_reading({"absent": 0.92, "mute": 0.05, "dead": 0.02}, short=0.60, low=0.12),
-    ("heat", SELF): {"here": 0.4},
-}
-_FAR_LOW = {"thin": 0.62, "dead": 0.28, "disturbed": 0.06}
+_WHY = "a rail: what hangs on it is weak or gone together"
 
 MECHANISMS = (
     Mechanism(
@@ -73,13 +100,19 @@ MECHANISMS = (
         spill=0.5,
         stops=0.6,
         variants=(
-            Variant("faint", 0.05, _reading({"disturbed": 0.22, "thin": 0.04}, low=0.03)),
-            Variant("rippling", 0.13, _reading({"disturbed": 0.45, "thin": 0.08}, low=0.03)),
-            Variant("lean", 0.08, _LEAN),
-            Variant("shaking", 0.12, _reading({"disturbed": 0.76, "thin": 0.10}, low=0.04)),
-            Variant("sagging", 0.14, _reading({"disturbed": 0.38, "thin": 0.40}, low=0.05)),
-            Variant("low", 0.18, _reading(_LOW, low=0.14, short=0.03)),
-            Variant("gone", 0.30, _GONE),
+            *effects.severities(SAGS, SCATTER, more=_SAG_READS),
+            *_graded(),
+            Variant("low", LOW, {**_SAGGING, **_LOW_READS}),
+            Variant(
+                "short",
+                SHORT,
+                {**_DOWN, **_reads({"short": 0.93}, {"none": 0.95}), ("heat", SELF): {"here": 0.4}},
+            ),
+            Variant(
+                "off",
+                OFF,
+                {**_DOWN, **_reads({"low": 0.05, "high": 0.5}, {"none": 0.9, "low": 0.05})},
+            ),
         ),
         why=_WHY,
         share=0.8,
@@ -95,10 +128,10 @@ MECHANISMS = (
         _far_ends,
         spill=0.5,
         stops=0.6,
-        variants=(
-            Variant("shaking", 0.25, whole({"disturbed": 0.76, "thin": 0.16})),
-            Variant("sagging", 0.40, _reading({"disturbed": 0.28, "thin": 0.60}, low=0.05)),
-            Variant("low", 0.35, _reading(_FAR_LOW, low=0.14, short=0.03)),
+        variants=tuple(
+            effects.severities(
+                {-0.3: 0.3, -0.55: 0.35, -1.0: 0.25, -1.8: 0.1}, FAR_SCATTER, more=_SAG_READS
+            )
         ),
         why=_WHY,
         share=0.2,

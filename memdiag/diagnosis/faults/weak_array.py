@@ -4,19 +4,29 @@ where the cells lie in the word."""
 from __future__ import annotations
 
 from memdiag.diagnosis import history
-from memdiag.diagnosis.faults import effects, locations
+from memdiag.diagnosis.faults import locations
 from memdiag.diagnosis.faults.effects import SELF
 from memdiag.diagnosis.faults.mechanism import Effects, Mechanism, Prior, Variant
 from memdiag.model import Cause
+from memdiag.model.figures import Table
+
+_F = Table("Weak cells")
 
 
-def _cells(place: float, line: float, clustered: float, spread: float) -> Effects:
-    """Probabilities that a lane and a data line of the package show it, and of its addresses."""
-    return {
-        ("place", SELF): {"array": place},
-        ("line", SELF): {"array": line},
-        ("shape", SELF): {"clustered": clustered, "spread": spread},
+def _cells(name: str, share: float, lane: float, line: float, clustered: float) -> Variant:
+    """Probabilities that a lane and a data line of the package show it, and its addresses."""
+    says = f"where {name} are bad"
+    effects: Effects = {
+        ("place", SELF): {
+            "array": _F.practice(f"lanes, {name}", lane, f"lanes with errors {says}")
+        },
+        ("line", SELF): {"array": _F.practice(f"lines, {name}", line, f"lines with errors {says}")},
+        ("shape", SELF): {
+            "clustered": _F.practice(f"shape, {name}", clustered, f"addresses cluster {says}"),
+            "spread": 0.99 - clustered,
+        },
     }
+    return Variant(name, share, effects)
 
 
 MECHANISMS = (
@@ -34,14 +44,11 @@ MECHANISMS = (
         spill=0.06,
         stops=0.05,
         variants=(
-            # A row, a bank: every line of the word.
-            Variant("rows", 0.30, _cells(0.90, 0.90, 0.88, 0.11)),
-            # A few words, or rows of one half.
-            Variant("words", 0.25, _cells(0.60, 0.50, 0.80, 0.19)),
-            # A cell, a column: one line, so one lane.
-            Variant("cells", 0.45, _cells(0.35, 0.14, 0.92, 0.07)),
+            _cells("rows or banks", 0.30, 0.90, 0.90, 0.88),  # every line of the word
+            _cells("words", 0.25, 0.60, 0.50, 0.80),  # a few, or rows of one half
+            _cells("cells or columns", 0.45, 0.35, 0.14, 0.90),  # one line, so one lane
         ),
-        why=effects.WEAK,
+        why="a package with bad cells behind a good link",
         history=history.of_package,
     ),
 )

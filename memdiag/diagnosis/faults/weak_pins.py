@@ -2,20 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
+
 from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import effects, locations
-from memdiag.diagnosis.faults.effects import SELF, whole
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Variant
 from memdiag.model import Cause
+from memdiag.model.figures import Table
 
-_LEAN = {
-    **whole({"disturbed": 0.25, "thin": 0.08}),
-    ("whole", SELF): {"thin": 0.88, "disturbed": 0.09},
-}
-_SEVERE = {
-    **whole({"thin": 0.50, "dead": 0.45}),
-    ("line", SELF): {"thin": 0.52, "open": 0.08, "dead": 0.34},
-}
+_F = Table("Weak at the pins")
+SEVERITIES = _F.shares(
+    "log margin",
+    {-0.25: 0.16, -0.45: 0.24, -0.75: 0.26, -1.2: 0.20, -2.0: 0.14},
+    "share of such packages",
+)
+SCATTER = _F.practice("scatter", 0.28, "log; how unlike the lanes of a weak package are")
+BROAD = _F.practice("broad", 0.72, "share of such packages in which all lanes suffer")
+REACH = _F.practice("reach", 0.5, "share of the lanes that suffer in the others")
+
+
+def _variants() -> Iterator[Variant]:
+    for one in effects.severities(SEVERITIES, SCATTER):
+        yield replace(one, share=one.share * BROAD)
+    for one in effects.severities(SEVERITIES, SCATTER, REACH):
+        yield replace(one, share=one.share * (1 - BROAD))
+
 
 MECHANISMS = (
     Mechanism(
@@ -30,16 +42,8 @@ MECHANISMS = (
         locations.sites,
         spill=0.30,
         stops=0.35,
-        variants=(
-            Variant("broad", 0.34, whole({"thin": 0.90, "dead": 0.02, "disturbed": 0.04})),
-            # Errors under load, though the eyes that were printed look well.
-            Variant("noisy", 0.10, whole({"disturbed": 0.78, "thin": 0.16})),
-            # Less of every eye, and still enough: no step and no test fails.
-            Variant("lean", 0.10, _LEAN),
-            Variant("partial", 0.24, whole({"thin": 0.52, "dead": 0.02, "disturbed": 0.12})),
-            Variant("severe", 0.22, _SEVERE),
-        ),
-        why=effects.WEAK,
+        variants=tuple(_variants()),
+        why="a package with little margin at its own pins",
         history=history.of_package,
     ),
 )

@@ -1,0 +1,162 @@
+"""The search for the sets of faults that hold the probability.
+
+Sets of none and one are all scored, and all sets of two among the variants that tell most. From
+there on the heaviest sets are taken up one after another and every variant is added to each, until
+what is left can hold little; so sets grow as far as `most`. `Posterior.left_out` is an estimate of
+what is left from above: the mass of the sets not taken up, times twice the growth seen in those
+that were.
+"""
+
+from __future__ import annotations
+
+import heapq
+from dataclasses import dataclass
+
+import numpy as np
+
+from memdiag.diagnosis.noisy_max import Array, Ints, Model, Scores
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Sets that were scored, most probable first, as tuples of variant numbers, their
+    probabilities (with `left_out` they sum to 1), and the mass not listed."""
+
+    sets: tuple[tuple[int, ...], ...]
+    probability: Array
+    left_out: float
+    log_evidence: float
+
+
+def infer(model: Model, *, most: int = 4, tolerance: float = 2e-3, widest: int = 120) -> Posterior:
+    """The posterior over sets of at most `most` faults.
+
+    Sets are taken up until the others can hold no more than `tolerance` of the mass. With more
+    than `widest` variants only the most telling ones are paired with one another; the others are
+    added to the sets that turn out heavy.
+    """
+    search = _Search(model)
+    if most >= 2 and len(search.odds):
+        search.pairs(widest)
+        search.grow(most, tolerance)
+    return search.posterior()
+
+
+LISTED = 2e-6
+"""Sets lighter than this share of the heaviest are summed, not listed."""
+
+HEAVY = 0.01
+"""Sets with more than this share of the mass are also tried without each of their members."""
+
+MOST_TRIED = 300
+"""Sets that are taken up at most, heaviest first."""
+
+
+class _Search:
+    def __init__(self, model: Model) -> None:
+        self.odds, self.fault = model.odds, model.fault
+        self.families = [(Scores(f), f.contexts) for f in model.families]
+        logs = self._one_more(())
+        self.scale = float(logs.max())
+        ones = np.exp(logs - self.scale)
+        self.weights: dict[tuple[int, ...], float] = {(): float(ones[-1])}
+        self.weights.update({(v,): float(w) for v, w in enumerate(ones[:-1])})
+        self.single = ones[:-1]
+        self.taken: set[tuple[int, ...]] = set()
+        self.left = 0.0
+
+    def _one_more(self, members: tuple[int, ...]) -> Array:
+        """(V + 1,): log weight of the set with each variant added, and last of the set itself."""
+        total = np.append(self.odds, 0.0) + self.odds[list(members)].sum()
+        for scores, contexts in self.families:
+            total = total + _log_mean(scores.one_more(members), contexts)
+        return np.asarray(total)
+
+    def pairs(self, widest: int) -> None:
+        """All sets of two of the variants that tell most, alone or beside the best of them."""
+        useful = np.arange(len(self.odds))
+        if len(useful) > widest:
+            beside = self._one_more((int(self.single.argmax()),))[:-1]
+            beside = np.exp(beside - beside.max())
+            worth = np.maximum(self.single / self.single.max(), beside)
+            useful = np.sort(np.argsort(-worth, kind="stable")[:widest])
+        log = self.odds[useful][:, None] + self.odds[useful][None, :]
+        for scores, contexts in self.families:
+            log = log + _log_mean(scores.two_more(useful), contexts)
+        apart = self.fault[useful][:, None] != self.fault[useful][None, :]
+        weight = np.where(apart, np.exp(log - self.scale), 0.0)
+        self._keep_pairs(weight, useful)
+
+    def _keep_pairs(self, weight: Array, useful: Ints) -> None:
+        upper = np.triu(weight)
+        least = LISTED * max(float(upper.max(initial=0.0)), *self.weights.values())
+        for a, b in zip(*np.nonzero(upper > least), strict=True):
+            self.weights[int(useful[a]), int(useful[b])] = float(upper[a, b])
+        self.left += float(upper[upper <= least].sum())
+
+    def grow(self, most: int, tolerance: float) -> None:
+        """Take up the heaviest sets, and what comes out, until the rest can hold little."""
+        # A set of one has been paired with what tells most: only what was left out is new.
+        todo = [(-w, s) for s, w in self.weights.items() if 0 < len(s) <= most]
+        heapq.heapify(todo)
+        ahead = -sum(w for w, _ in todo)
+        tried, grown = 0.0, 0.0
+        total = sum(self.weights.values())
+        for _ in range(MOST_TRIED):
+            growth = 2 * grown / tried if tried else 1.0
+            if not todo or growth * ahead <= tolerance * total / 2:
+                break
+            weight, members = heapq.heappop(todo)
+            ahead, tried = ahead + weight, tried - weight
+            for part in self._to_take(members, most, total):
+                for key, w in self._more(part):
+                    grown, total = grown + w, total + w
+                    heapq.heappush(todo, (-w, key))
+                    ahead += w
+        growth = 2 * grown / tried if tried else 1.0
+        self.left += growth * max(ahead, 0.0)
+
+    def _to_take(self, members: tuple[int, ...], most: int, total: float) -> list[tuple[int, ...]]:
+        """The set, and of a heavy one the sets without one of its members: what stands for that
+        member may do so in another way."""
+        parts = [members] if len(members) < most else []
+        if len(members) > 1 and self.weights[members] > HEAVY * total:
+            parts += [tuple(v for v in members if v != out) for out in members]
+        fresh = [part for part in parts if part and part not in self.taken]
+        self.taken.update(fresh)
+        return fresh
+
+    def _more(self, members: tuple[int, ...]) -> list[tuple[tuple[int, ...], float]]:
+        """The sets of one more than these that are new, and heavy enough to be listed."""
+        weight = np.exp(self._one_more(members)[:-1] - self.scale)
+        for member in members:
+            weight[self.fault == self.fault[member]] = 0.0
+        found = []
+        least = LISTED * max(self.weights.values())
+        for v in np.flatnonzero(weight > least):
+            key = tuple(sorted((*members, int(v))))
+            if key not in self.weights:
+                self.weights[key] = float(weight[v])
+                found.append((key, float(weight[v])))
+        return found
+
+    def posterior(self) -> Posterior:
+        sets = list(self.weights)
+        weights = np.array([self.weights[s] for s in sets])
+        total = float(weights.sum()) + self.left
+        order = np.argsort(-weights, kind="stable")
+        offset = sum(scores.offset for scores, _ in self.families)
+        return Posterior(
+            tuple(sets[i] for i in order),
+            weights[order] / total,
+            self.left / total,
+            float(np.log(total)) + self.scale + offset,
+        )
+
+
+def _log_mean(log: Array, contexts: Array) -> Array:
+    """(C, ...) log likelihoods -> log of their mean under the contexts' prior."""
+    log = log + contexts.reshape(-1, *([1] * (log.ndim - 1)))
+    top = log.max(axis=0)
+    total: Array = np.log(np.exp(log - top).sum(axis=0)) + top
+    return total
