@@ -53,25 +53,29 @@ class Learnt:
 def learn(runs: Iterable[Run], board: Board, settings: Settings | None = None) -> Learnt:
     """The baseline of a board from dumps of good ones, in any order."""
     chosen = choose(runs, board, settings or Settings())
-    dumps = sum(map(len, chosen.boards))
     boards = [
         healthy_figures.of_board([healthy_figures.of_dump(dump) for dump in of])
         for of in chosen.boards
     ]
-    made = Baseline(
-        len(boards),
-        tuple(_eyes(boards)),
-        tuple(_slopes(boards)),
-        tuple(_rails(boards, [rail.name for rail in board.rails])),
-        _error_floor(boards),
-    )
-    known = bool(made.eyes or made.slopes or made.rails or made.error_floor is not None)
-    if known:
-        said = tuple(_few(len(boards)))
-    else:
-        why = "the dumps print no figures" if dumps else "no dump is left to learn from"
-        said = (problem("baseline-nothing", why=why),)
-    return Learnt(made if known else None, (*chosen.problems, *said), dumps, chosen.refused)
+    made = fitted(boards, [rail.name for rail in board.rails])
+    said = chosen.problems
+    if made is not None:
+        said += _few(len(boards))
+    elif boards:
+        said.append(problem("baseline-nothing", why="the dumps print no figures"))
+    elif not chosen.split:
+        said.append(problem("baseline-nothing", why="no dump is left to learn from"))
+    return Learnt(made, tuple(said), sum(map(len, chosen.boards)), chosen.refused)
+
+
+def fitted(boards: Sequence[Figures], rails: Sequence[str]) -> Baseline | None:
+    """The baseline of boards whose figures are these, and that of these rails; None where they
+    have no figures."""
+    eyes, slopes = tuple(_eyes(boards)), tuple(_slopes(boards))
+    ohms, floor = tuple(_rails(boards, rails)), _error_floor(boards)
+    if not (eyes or slopes or ohms or floor is not None):
+        return None
+    return Baseline(len(boards), eyes, slopes, ohms, floor)
 
 
 def _few(boards: int) -> Iterator[Problem]:
@@ -146,11 +150,12 @@ def _slopes(boards: Sequence[Figures]) -> Iterator[HealthySlope]:
     steps = {key.step for board in boards for key in board.slopes}
     for step in sorted(steps, key=STEPS.index):
         lines = [[s for key, s in b.slopes.items() if key.step == step] for b in boards]
-        groups = [[s.slope for s in found] for found in lines if found]
+        groups = [[s.slope for s in of] for of in lines if of]
         taps = median([slope for group in groups for slope in group])
-        unsure = median([s.error for found in lines for s in found])
-        apart = math.hypot(TAPS_APART * taps, unsure)
-        yield HealthySlope(step, _digits(taps, 4), _digits(spread(groups, apart), 2))
+        unsure = median([s.error for of in lines for s in of])
+        # Slopes of whole taps are often equal, and none is known better than its line.
+        found = max(spread(groups, math.hypot(TAPS_APART * taps, unsure)), unsure)
+        yield HealthySlope(step, _digits(taps, 4), _digits(found, 2))
 
 
 def _rails(boards: Sequence[Figures], rails: Sequence[str]) -> Iterator[HealthyRail]:
@@ -169,5 +174,5 @@ def _error_floor(boards: Sequence[Figures]) -> float | None:
         return None
     errors, bits = ([float(each[i]) for each in counted] for i in (0, 1))
     seen = effective_events(errors, bits, CONFIDENCE)
-    limits = binomial_limits(seen.events, sum(bits) / seen.dispersion, CONFIDENCE, sided=1)
+    limits = binomial_limits(seen.events, sum(bits) / seen.dispersion, CONFIDENCE, sided=2)
     return _digits(limits[1], 3)

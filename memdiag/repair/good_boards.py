@@ -18,11 +18,12 @@ from memdiag.repair.other_settings import HARMLESS, SAME_SETTING, plain
 @dataclass
 class Chosen:
     """`boards` holds the dumps that may be learnt from, each board's together; `refused` says how
-    many may not."""
+    many may not. `split`: none may, for no setting is that of most."""
 
     boards: list[list[Measurements]] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     refused: int = 0
+    split: bool = False
 
     def refuse(self, code: str, run: Run, **fields: object) -> None:
         self.refused += 1
@@ -126,7 +127,7 @@ def _alike(
         usual = next((v for v, n in times.items() if 2 * n > len(boards)), None)
         if usual is None:
             if times and key in MOVES:
-                together = ", ".join(sorted(times))
+                chosen.split, together = True, ", ".join(sorted(times))
                 chosen.problems.append(problem("baseline-split", setting=key, said=together))
                 return ()
             continue

@@ -143,19 +143,15 @@ def _width(row: TrainingRow) -> Quantity | None:
 
 
 def _in_kind(quantity: Quantity, base: str) -> tuple[float, str] | None:
-    """The figure and its unit: UI, % or taps as printed (a bare number is in taps), else the base
-    unit. None where it is no eye: a step that passes with an eye of nothing did not measure it."""
+    """The figure and its unit: UI or taps as printed (a bare number is in taps), else the `base`.
+    None where it is no eye: a step that passes with an eye of nothing did not measure it."""
     if quantity.value <= 0:
         return None
-    unit = quantity.unit or "tap"
-    try:
-        written = unit if quantity.unit is None else scale(unit)[1]
-        return (quantity.value, written) if written in _AS_IS else (quantity.in_unit(base), base)
-    except ValueError:
-        return None
+    unit = scale(quantity.unit or "tap")[1]
+    return (quantity.value, unit) if unit in _AS_IS else (quantity.in_unit(base), base)
 
 
-_AS_IS = frozenset({"UI", "%", "tap"})
+_AS_IS = frozenset({"UI", "tap"})
 
 
 # -- delays, ohms, counts -----------------------------------------------------------------------

@@ -59,7 +59,8 @@ def factor_uncertain(groups: int, confidence: float = 0.95) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """`slope` of a line fitted to readings in whole steps, and its standard error."""
+    """`slope` of a line fitted to readings in whole steps, and its standard error, which is that of
+    whole steps at the least."""
 
     slope: float
     error: float
@@ -68,12 +69,14 @@ class Line:
 def line(points: Sequence[tuple[float, float]]) -> Line | None:
     """The line through points of (x, y) by the median of all slopes between two of them (Theil
     1950; Sen 1968, Journal of the American Statistical Association 63:1379): up to 29 % of the
-    points may be wild. The error is at least that of whole steps. None for fewer than three x."""
+    points may be wild. None for fewer than three x."""
     xs = [x for x, _ in points]
     if len(set(xs)) < 3:
         return None
     slope = median([(d - b) / (c - a) for (a, b), (c, d) in combinations(points, 2) if a != c])
-    left = deviation([y - slope * x for x, y in points])
-    mean = math.fsum(xs) / len(xs)
+    n = len(points)
+    # About a line that was fitted to them, two of the readings are no longer free.
+    about = deviation([y - slope * x for x, y in points]) * math.sqrt(n / (n - 2))
+    mean = math.fsum(xs) / n
     reach = math.sqrt(math.fsum((x - mean) ** 2 for x in xs))
-    return Line(slope, max(left, STEP_ERROR) / reach)
+    return Line(slope, math.hypot(about, STEP_ERROR) / reach)
