@@ -29,6 +29,9 @@ no source)."""
 LEAST_SPREAD = 0.01
 """No eye and no meter is read more finely: eyes are printed in hundredths of a unit interval."""
 
+MOST_SPREAD = 3.0
+"""A factor of twenty either way: more than that is no knowledge, and no profile takes it."""
+
 OWN_LANE = 3
 """From this many readings on a lane has a figure of its own; with fewer, that of all lanes is the
 better guess."""
@@ -137,7 +140,7 @@ def _middle(groups: Iterable[Sequence[float]], apart: float) -> tuple[float, flo
     """The median of figures whose logs are given, and their spread as a log; one group a board."""
     said = [group for group in groups if group]
     centre = math.exp(median([value for group in said for value in group]))
-    return _digits(centre, 4), _digits(max(spread(said, apart), LEAST_SPREAD), 2)
+    return _digits(centre, 4), _digits(min(max(spread(said, apart), LEAST_SPREAD), MOST_SPREAD), 2)
 
 
 def _digits(value: float, n: int) -> float:
@@ -174,5 +177,5 @@ def _error_floor(boards: Sequence[Figures]) -> float | None:
         return None
     errors, bits = ([float(each[i]) for each in counted] for i in (0, 1))
     seen = effective_events(errors, bits, CONFIDENCE)
-    limits = binomial_limits(seen.events, sum(bits) / seen.dispersion, CONFIDENCE, sided=2)
+    limits = binomial_limits(seen.events, sum(bits) / seen.dispersion, CONFIDENCE, sided=1)
     return _digits(limits[1], 3)

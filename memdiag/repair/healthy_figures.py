@@ -10,7 +10,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple, TypeVar
 
-from memdiag.evidence.measurements import Measured, Measurements, width_of
+from memdiag.evidence.measurements import Measured, Measurements, width_in_ui, width_of
 from memdiag.model import FAILED, STEPS, Place, Result, Run, TrainingRow
 from memdiag.model.quantities import Quantity, scale
 from memdiag.stats import median, windows
@@ -53,10 +53,13 @@ class Figures:
 
 
 def of_dump(measured: Measurements) -> Figures:
-    """The figures of a dump of a board that is well."""
-    groups = list(measured)
-    rails = {rail.name for rail in measured.board.rails}
-    return Figures(_eyes(groups), _slopes(groups), _ohms(measured.run, rails), _counts(groups))
+    """The figures of a dump of a board that is well; rows of links that it does not have are
+    nobody's."""
+    run, board = measured.run, measured.board
+    groups = [group for group in measured if any(board.links(group.place))]
+    rails = {rail.name for rail in board.rails}
+    eyes = _eyes(groups, run.head.rate)
+    return Figures(eyes, _slopes(groups), _ohms(run, rails), _counts(groups))
 
 
 def of_board(dumps: Sequence[Figures]) -> Figures:
@@ -95,13 +98,13 @@ def _gathered(several: Iterable[Mapping[K, V]]) -> dict[K, list[V]]:
 # -- eyes ---------------------------------------------------------------------------------------
 
 
-def _eyes(groups: Sequence[Measured]) -> dict[EyeOf, float]:
+def _eyes(groups: Sequence[Measured], rate: float | None) -> dict[EyeOf, float]:
     """The best candidate of the last attempt that worked; of several set points the narrowest, for
     what a lane is worth is what it shows at the hardest one."""
     best: dict[tuple[EyeOf, str | None], float] = {}
     for group in groups:
         for row in _last(group.training):
-            for key, value in _eyes_of(row, group.place):
+            for key, value in _eyes_of(row, group.place, rate):
                 best[key, row.point] = max(value, best.get((key, row.point), 0.0))
     narrowest: dict[EyeOf, float] = {}
     for (key, _), value in best.items():
@@ -123,23 +126,26 @@ def _last(training: Iterable[TrainingRow]) -> list[TrainingRow]:
     return [row for rows in latest.values() for row in rows if row.result not in FAILED]
 
 
-def _eyes_of(row: TrainingRow, at: Place) -> Iterator[tuple[EyeOf, float]]:
+def _eyes_of(row: TrainingRow, at: Place, rate: float | None) -> Iterator[tuple[EyeOf, float]]:
     if row.step == "level":
         return  # half a clock wide on any board: no margin of the data
     detail: Detail = "channel" if at.lane is None else "lane"
     if row.place.line is not None:
         detail = "line"
     place = replace(at, dq=row.place.line)
-    for what, quantity, base in (("width", _width(row), "s"), ("height", row.height, "V")):
+    for what, quantity, base in (("width", _width(row, rate), "s"), ("height", row.height, "V")):
         figure = None if quantity is None else _in_kind(quantity, base)
         if figure is not None:
             yield EyeOf(what, figure[1], row.step, detail, place), figure[0]
 
 
-def _width(row: TrainingRow) -> Quantity | None:
-    """A sweep in which every tap works tells of a delay line that does not move, not of an eye."""
-    full = row.window is not None and windows.measure(row.window).full
-    return None if full else width_of(row)
+def _width(row: TrainingRow, rate: float | None) -> Quantity | None:
+    """A sweep in which every tap works tells of a delay line that does not move, and an eye wider
+    than the bit of a mistake: neither is an eye."""
+    if row.window is not None and windows.measure(row.window).full:
+        return None
+    width = width_of(row)
+    return None if (width_in_ui(width, rate) or 0.0) > 1 else width
 
 
 def _in_kind(quantity: Quantity, base: str) -> tuple[float, str] | None:

@@ -320,9 +320,16 @@ def test_units_are_those_of_the_baseline() -> None:
     assert found["width", "UI", "gate"] == 0.5 and found["width", "tap", "vref"] == 31
 
 
+def test_no_spread_is_too_wide_for_a_profile() -> None:
+    rails = [Figures(ohms={"VDD": ohms}) for ohms in (0.1, 1e4, 1e6)]
+    made = fitted(rails, ["VDD"])
+    assert made is not None and made.rails[0].spread == 3.0
+
+
 def test_what_is_no_eye_is_not_learnt() -> None:
     eyes = eyes_of(
         "U1 0 0 read pass - 11111111\nU1 0 0 level pass 0.5UI -\nU1 0 0 write pass 0UI -\n"
+        "U2 0 2 read pass 1.3UI -\nU2 0 0 read pass 0.5UI -\nU9 9 0 read pass 0.5UI -\n"
         "U1 0 0 gate not-run 0.4UI -\nU1 0 0 polish pass 0.4UI -\n",
         "site ch lane step result width window",
     )
@@ -393,6 +400,9 @@ def test_no_bit_is_counted_twice() -> None:
     )
     eight = figures(text).counts
     assert sum(bits for _, bits in eight.values()) == 2500
+    # Errors of a test whose bits nobody counted are no rate.
+    halves = "[counts]\nsite ch lane test bits errors\nU1 0 0 walk - 50\nU1 0 0 march 10 0\n"
+    assert figures(halves).counts == {}
     wide = "[counts]\nsite ch lane test bits errors\nU1 0 - walk 2000 0\nU1 0 0 walk 1000 0\n"
     assert sum(bits for _, bits in figures(wide, TWO).counts.values()) == 1000
 
