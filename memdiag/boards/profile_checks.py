@@ -15,6 +15,7 @@ from itertools import combinations
 
 from msgspec import UNSET
 
+from memdiag.boards import baseline_checks
 from memdiag.boards.profile_form import ControllerForm, ProfileForm, SiteForm, nearest
 from memdiag.model.problems import Problem, problem
 
@@ -252,6 +253,10 @@ def _address(form: ProfileForm, names: Names) -> Iterator[Problem]:
                 )
 
 
+def _baseline(form: ProfileForm, names: Names) -> Iterator[Problem]:
+    return baseline_checks.examine(form, names.file, names.rails)
+
+
 CHECKS: tuple[Callable[[ProfileForm, Names], Iterator[Problem]], ...] = (
     _sites,
     _twice,
@@ -264,6 +269,7 @@ CHECKS: tuple[Callable[[ProfileForm, Names], Iterator[Problem]], ...] = (
     _outside,
     _unplaced,
     _address,
+    _baseline,
 )
 
 

@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal, cast
 import msgspec
 from msgspec import UNSET, Meta, Struct, UnsetType
 
+from memdiag.boards.baseline_form import BaselineForm, EyeForm, HealthyRailForm, SlopeForm
 from memdiag.model.problems import Problem, problem
 from memdiag.model.spelling import closest
 
@@ -112,6 +113,7 @@ class ProfileForm(Struct):
     controller: ControllerForm | UnsetType = UNSET
     address: AddressForm | UnsetType = UNSET
     limits: LimitsForm | UnsetType = UNSET
+    baseline: BaselineForm | UnsetType = UNSET
 
 
 # How an entry of a list is called, and the key whose value tells it from its brothers.
@@ -120,16 +122,24 @@ _ENTRY = {
     "rail": ("rail", "name"),
     "links": ("link", "channel"),
     "fields": ("field", "name"),
+    "eyes": ("eye", ""),
+    "slopes": ("slope", "step"),
+    "rails": ("rail", "rail"),
 }
-_TABLES: Mapping[str, type[Struct]] = {
-    "site": SiteForm,
-    "rail": RailForm,
-    "links": LinkForm,
-    "fields": FieldForm,
-    "controller": ControllerForm,
-    "address": AddressForm,
-    "limits": LimitsForm,
+_TABLES: Mapping[tuple[type[Struct], str], type[Struct]] = {
+    (ProfileForm, "site"): SiteForm,
+    (ProfileForm, "rail"): RailForm,
+    (ProfileForm, "controller"): ControllerForm,
+    (ProfileForm, "address"): AddressForm,
+    (ProfileForm, "limits"): LimitsForm,
+    (ProfileForm, "baseline"): BaselineForm,
+    (SiteForm, "links"): LinkForm,
+    (AddressForm, "fields"): FieldForm,
+    (BaselineForm, "eyes"): EyeForm,
+    (BaselineForm, "slopes"): SlopeForm,
+    (BaselineForm, "rails"): HealthyRailForm,
 }
+"""The keys whose values are tables or lists of tables, and what each of those holds."""
 
 _Report = Callable[[Problem], None]
 
@@ -180,8 +190,8 @@ def _fill(kind: type[Struct], data: Any, file: str, where: str, report: _Report)
                     known=", ".join(fields),
                 )
             )
-        elif key in _TABLES:
-            values[key] = _nested(key, value, file, where, report)
+        elif (kind, key) in _TABLES:
+            values[key] = _nested(_TABLES[kind, key], key, value, file, where, report)
         else:
             try:
                 values[key] = msgspec.convert(value, field.type)
@@ -218,9 +228,10 @@ def _fill(kind: type[Struct], data: Any, file: str, where: str, report: _Report)
     return kind(**values) if whole else None
 
 
-def _nested(key: str, value: Any, file: str, where: str, report: _Report) -> Any:
+def _nested(
+    kind: type[Struct], key: str, value: Any, file: str, where: str, report: _Report
+) -> Any:
     """A table, or a list of them with those left out that could not be read."""
-    kind = _TABLES[key]
     if key not in _ENTRY:
         return _fill(kind, value, file, f"{where}[{key}] ", report)
     word, by = _ENTRY[key]

@@ -201,6 +201,8 @@ def _site(s: Any) -> Site:
 
 def _board(form: Any, file: str) -> Board:
     """The plain `Board` of a form that passed its checks."""
+    from memdiag.boards import baseline_checks
+
     sites = tuple(_site(s) for s in form.site)
     rails = tuple(
         Rail(
@@ -215,6 +217,7 @@ def _board(form: Any, file: str) -> Board:
         for r in form.rail
     )
     controller, address, limits = map(_said, (form.controller, form.address, form.limits))
+    learnt = _said(form.baseline)
     return Board(
         form.board,
         _said(form.memory),
@@ -229,6 +232,7 @@ def _board(form: Any, file: str) -> Board:
         origin=file,
         thin_ui=_said(limits.thin_ui) if limits else None,
         outline=_said(form.outline),
+        baseline=None if learnt is None else baseline_checks.baseline(learnt),
     )
 
 

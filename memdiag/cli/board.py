@@ -64,6 +64,8 @@ def check(boards: tuple[str, ...], output: str | None) -> int:
 
     Exit status: 0 all is right, 1 usable with warnings, 2 cannot be used.
     """
+    from memdiag.reports import baseline_lines
+
     worst = 0
     lines = []
     for name in boards:
@@ -72,6 +74,8 @@ def check(boards: tuple[str, ...], output: str | None) -> int:
         lines += [f"{p.severity}: {p.sentence()}" for p in problems]
         if board is not None:
             lines.append(f"{name}: {_told(board)}")
+            if board.baseline is not None:
+                lines += baseline_lines.lines(board.baseline)
     write("\n".join(lines), output)
     return worst
 

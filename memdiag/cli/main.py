@@ -17,6 +17,7 @@ from memdiag import __version__
 
 _COMMANDS = {
     "attach": ("memdiag.cli.attach", "File dump, verdict and pictures with a repair ticket."),
+    "baseline": ("memdiag.cli.baseline", "Learn from good boards what healthy looks like."),
     "board": ("memdiag.cli.board", "List, check and draw board profiles."),
     "compare": ("memdiag.cli.compare", "Say what changed from one run to the next."),
     "grammar": ("memdiag.cli.grammar", "List, show and check layout grammars."),

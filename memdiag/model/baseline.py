@@ -21,7 +21,8 @@ class HealthyEye:
 
 @dataclass(frozen=True, slots=True)
 class HealthySlope:
-    """How much later each lane of a channel comes than the one before it, in taps a lane."""
+    """How much later each lane of a channel comes than the one before it, in taps a lane; `spread`
+    is the standard deviation of that, from channel to channel and board to board."""
 
     step: str
     taps: float
@@ -40,7 +41,7 @@ class HealthyRail:
 @dataclass(frozen=True, slots=True)
 class Baseline:
     """The healthy reference of a board, from so many boards. `error_floor`: wrong bits per bit
-    that good boards show at most, at the stated confidence of 95 %; None where none was counted."""
+    that good boards show at most, at 95 % one-sided; None where none was counted."""
 
     boards: int
     eyes: tuple[HealthyEye, ...] = ()

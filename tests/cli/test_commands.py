@@ -101,6 +101,15 @@ CASES: dict[str, Case] = {
     "board-check": Case("board check quince-12 samples/boards/quince-8.toml"),
     "board-check-unknown": Case("board check quince-21"),
     "board-draw-unknown": Case("board draw quince-12 --mark U99"),
+    # what healthy looks like
+    "baseline": Case("baseline quince-8 samples/good-boards.dump"),
+    "baseline-pasted": Case("baseline quince-8 -", "good-boards"),
+    "baseline-some-refused": Case(
+        "baseline quince-8 samples/good-boards.dump samples/healthy.dump samples/healthy.toml"
+    ),
+    "baseline-other-board": Case("baseline quince-8 samples/healthy.dump"),
+    "baseline-no-profile": Case("baseline quince-88 samples/good-boards.dump"),
+    "baseline-no-input": Case("baseline quince-8"),
     "grammar-list": Case("grammar list"),
     "grammar-show-unknown": Case("grammar show benhc"),
     "grammar-check": Case("grammar check grammars/commas.lark samples/layouts/commas.csv"),
@@ -159,7 +168,7 @@ def steady(text: str) -> str:
     """Without what differs from one machine to the next: where the checkout lies, and the last
     digits of numbers in JSON."""
     text = text.replace(str(ROOT), "<checkout>")
-    if text.startswith(("{", "[")):
+    if text.startswith(("{\n", "[\n")):
         text = json.dumps(_rounded(json.loads(text)), indent=2, ensure_ascii=False) + "\n"
     # Numbers of CSV: more digits than anybody prints by hand.
     return re.sub(r"\d\.\d{8,}(e-?\d+)?", lambda m: f"{float(m.group()):.6g}", text)

@@ -8,6 +8,8 @@ from memdiag.model.problems.types import ProblemKind, Severity
 _HEAD = 'board = "bench"\n'
 _U1 = '[[site]]\nref = "U1"\nlinks = [{channel = 0, lanes = [0, 1]}]\n'
 _U2 = '[[site]]\nref = "U2"\nlinks = [{channel = 1, lanes = [0, 1]}]\n'
+_BASE = _HEAD + _U1 + '[[rail]]\nname = "VDDQ"\n[baseline]\nboards = 4\n'
+_EYE = 'what = "width", unit = "UI", centre = 0.4, spread = 0.05'
 _AT = "x = 10\ny = 10\nsize = [10, 12]\n"
 _NEAR = "x = 15\ny = 12\nsize = [10, 12]\n"
 
@@ -60,7 +62,7 @@ KINDS: dict[str, ProblemKind] = {
         Severity.ERROR,
         "{file}: {where}{key} is missing",
         "wanted: {wanted}",
-        (_U1, _HEAD + '[[site]]\nref = "U1"\n', _HEAD),
+        (_U1, _HEAD + '[[site]]\nref = "U1"\n', _HEAD, _HEAD + _U1 + "[baseline]\n"),
         "profile",
     ),
     "profile-value": ProblemKind(
@@ -76,6 +78,11 @@ KINDS: dict[str, ProblemKind] = {
             _HEAD + '[[site]]\nref = "U1"\nlinks = [{channel = 0, lanes = [0], dq = [8]}]\n',
             _HEAD + 'memory = "gddr7"\n' + _U1,
             _HEAD + "site = 3\n",
+            _HEAD + _U1 + "[baseline]\nboards = 0\n",
+            _BASE + "error_floor = 2\n",
+            _BASE + "eyes = [{" + _EYE.replace("0.4", "nan") + ', step = "read"}]\n',
+            _BASE + "eyes = [{" + _EYE.replace("0.05", "-1") + ', step = "read"}]\n',
+            _BASE + 'slopes = [{step = "level", taps = inf, spread = 0.2}]\n',
         ),
         "profile",
     ),
@@ -195,6 +202,21 @@ KINDS: dict[str, ProblemKind] = {
             ' {name = "bank", bits = [[9, 5]]}]\n',
             _HEAD + _U1 + '[address]\nfields = [{name = "row", bits = [9]},'
             ' {name = "row", bits = [5]}]\n',
+        ),
+        "profile",
+    ),
+    "profile-baseline": ProblemKind(
+        Severity.ERROR,
+        "{file}: [baseline] {what}",
+        "learn it again with `memdiag baseline` from dumps of good boards, or correct the entry",
+        (
+            _BASE + "eyes = [{" + _EYE + ', step = "red", lane = 0}]\n',
+            _BASE + "eyes = [{" + _EYE + ', step = "read", lane = 7}]\n',
+            _BASE + "eyes = [{" + _EYE.replace("0.4", "1.4") + ', step = "read"}]\n',
+            _BASE + "eyes = [{" + _EYE.replace("UI", "V") + ', step = "read"}]\n',
+            _BASE + "eyes = [{" + _EYE + ', step = "read"}, {' + _EYE + ', step = "read"}]\n',
+            _BASE + 'slopes = [{step = "levle", taps = 3, spread = 0.2}]\n',
+            _BASE + 'rails = [{rail = "VDQQ", ohms = 90, spread = 0.1}]\n',
         ),
         "profile",
     ),

@@ -55,7 +55,10 @@ class ProblemKind:
     via: str = "dump"
 
 
-_ROOMS = ("reading", "repairs", "pastes", "boards", "runs", "layouts", "settings", "comparing")
+_ROOMS = (
+    *("reading", "repairs", "pastes", "boards", "runs", "layouts", "settings", "comparing"),
+    "learning",
+)
 
 
 @cache
