@@ -1,4 +1,4 @@
-"""Calibration: our bins against a library's, and against statements that are as true as they say."""
+"""Calibration: our bins against a library's, and by statements as true as they say."""
 
 from __future__ import annotations
 
@@ -62,9 +62,7 @@ def test_bins_are_those_of_the_library(
 def test_the_error_by_chance_is_what_true_statements_show() -> None:
     rng = random.Random(1)
     stated = [rng.random() for _ in range(300)]
-    shown = [
-        calibration(claims(stated, [rng.random() < p for p in stated]))[1] for _ in range(300)
-    ]
+    shown = [calibration(claims(stated, [rng.random() < p for p in stated]))[1] for _ in range(300)]
     # the mean of 300 simulated errors, against the formula: normal deviates for binomial ones
     assert by_chance(claims(stated, [True] * 300)) == pytest.approx(sum(shown) / 300, rel=0.05)
 

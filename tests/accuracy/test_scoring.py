@@ -8,8 +8,8 @@ import pytest
 
 from memdiag.model import Action, Cause, Finding, Place, Quote, Run, Summary, Verdict
 from tests.accuracy import scoring
-from tests.accuracy.page import aims, page
 from tests.accuracy.matching import agrees, matches
+from tests.accuracy.page import aims, page
 from tests.accuracy.scoring import Score, score
 from tests.simulator import scenes
 from tests.simulator.scenes import Scene

@@ -9,13 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from memdiag.model import Board, Place
+from memdiag.reading.load import Unreadable
 from tests.accuracy.headroom.examples import read
 from tests.accuracy.headroom.learning import Classifier
 from tests.accuracy.headroom.numbers import Floats
 from tests.accuracy.headroom.places import Dump
 from tests.accuracy.headroom.truths import OWN, So
+from tests.accuracy.matching import matches
 from tests.accuracy.parallel import spread
-from tests.accuracy.scoring import matches
 from tests.simulator import scenes
 from tests.simulator.truth import Truth
 
@@ -64,9 +65,7 @@ def _ask(job: tuple[int, dict[str, object]]) -> Asked:
     scene = scenes.draw(seed, **filters)  # type: ignore[arg-type]
     try:
         dump, board = read(scene)
-    except Exception as wrong:
-        if type(wrong).__name__ != "Unreadable":
-            raise
+    except Unreadable:
         return Asked(scene.truth, scene.board)
     return Asked(scene.truth, scene.board, dump, board)
 

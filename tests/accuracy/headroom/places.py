@@ -32,7 +32,8 @@ SUMS = ("mean", "least", "most", "apart")
 LANE_NAMES = tuple(f"{how} {n}" for n in lanes.FIGURES for how in SUMS) + lanes.SHARES
 SHAPE = ("channels", "channels failed", "channels touched", "ranks failed", "lanes", "lanes failed")
 WIDE = tuple(f"wide {n}" for n in ("failed", "worst", "read", "write", "rate", "errors"))
-OWN = (*LANE_NAMES, *SHAPE, *WIDE, *addresses.FIGURES, "heard", "silent")
+OF_GROUPS = (*LANE_NAMES, *SHAPE, *addresses.FIGURES)
+OWN = (*OF_GROUPS, *WIDE, "heard", "silent")
 BESIDE = ("partner", "block", "rail mates", "near", "others")
 WHOLE = (
     *("sites", "known", "complete", "all listed", "memory", "training", "counts", "words"),
@@ -64,7 +65,7 @@ RAIL_NAMES = (
     *(f"other {how} {name}" for how in ("least", "most") for name in RAIL),
     *("share of sites", "feeds packages", "like rails", "alone"),
 )
-CHANNEL_NAMES = (*OWN, *GROUP_NAMES, "block channels touched", "sites of it", "sites touched")
+CHANNEL_NAMES = (*OF_GROUPS, *GROUP_NAMES, "block channels touched", "sites of it", "sites touched")
 
 
 @dataclass(frozen=True)
