@@ -103,7 +103,7 @@ def _sections(pairs: Iterable[Pair]) -> Groups:
 def _blocks(pairs: Sequence[Pair]) -> list[tuple[str, str]]:
     both = _by(pairs, lambda p: f"{p.found.kind}, {p.sections}")
     return [
-        ("All faults", _table("faults", {"all": list(pairs)})),
+        ("All faults", _table("which", {"all": list(pairs)})),
         ("By fault, both readers", _table("fault", _kinds(pairs))),
         ("By what the dump prints, both readers", _table("sections", _sections(pairs))),
         (

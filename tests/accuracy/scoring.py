@@ -154,7 +154,9 @@ def score(scene: Scene) -> Score:
         and not _struck(f, scene)
     )
     wrong_replace = tuple(
-        " or ".join(map(str, _meant(f))) for f in replaced if not scene.replaceable >= _meant(f)
+        " or ".join(sorted(map(str, _meant(f))))
+        for f in replaced
+        if not scene.replaceable >= _meant(f)
     )
     heated = {ref for f in work if f.action in STEEL for ref in _meant(f)}
     claims = tuple(_claims(scene, findings, verdict))
