@@ -153,3 +153,20 @@ def test_a_site_without_a_row_is_silent_and_not_a_zero() -> None:
     assert number(dump, second.ref, "heard") == 0
     assert np.isnan(number(dump, second.ref, "mean errors"))
     assert number(dump, first.ref, "mean errors") == 0
+
+
+def test_the_widest_eye_of_the_last_attempt_is_the_eye() -> None:
+    board = quince("quince-2")
+    at = f"{board.sites[0].ref} {board.sites[0].channels[0]}"
+    head = "bench-dump 1\n[training]\nsite ch lane step result width attempt candidate\n"
+    rows = [
+        f"{at} 0 read pass 0.90UI 1 0",
+        f"{at} 0 read pass 0.20UI 2 0",
+        f"{at} 0 read not-found - 2 1",
+        f"{at} 1 read pass 0.20UI 2 0",
+    ]
+    for order in (rows, rows[::-1]):
+        (run,) = load(head + "\n".join(order) + "\n", board=board)
+        dump = dump_of(run, board)
+        # both lanes show 0.2 in the last attempt: none is thinner than its peers
+        assert number(dump, board.sites[0].ref, "least read") == pytest.approx(0)
