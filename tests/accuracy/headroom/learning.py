@@ -63,4 +63,6 @@ def fitted(
     from sklearn.ensemble import HistGradientBoostingClassifier
 
     model = HistGradientBoostingClassifier(**{**SETTINGS, **settings})
-    return Classifier(model.fit(rows, so, sample_weight=weight))
+    unsaid = np.isnan(rows).all(axis=0)  # the library wants some number in every column
+    told = np.where(unsaid, 0.0, rows)
+    return Classifier(model.fit(told, so, sample_weight=weight))

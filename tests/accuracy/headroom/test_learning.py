@@ -60,6 +60,15 @@ def test_a_row_weighs_what_is_said_of_it() -> None:
     assert known.probabilities(np.zeros((1, 1)))[0, So.PINS] == pytest.approx(0.25, abs=0.01)
 
 
+def test_a_number_that_no_dump_says_tells_nothing() -> None:
+    rows = np.full((200, 2), np.nan)
+    rows[:, 0] = np.arange(200)
+    so = np.where(np.arange(200) < 100, So.PINS, So.ARRAY)
+    known = learning.fitted(rows.astype(np.float32), so, np.ones(200), **LITTLE)
+    asked = np.array([[10, np.nan], [10, 5.0], [190, -5.0]])
+    assert known.probabilities(asked).argmax(axis=1).tolist() == [So.PINS, So.PINS, So.ARRAY]
+
+
 def test_nothing_is_asked_of_no_rows() -> None:
     known = learning.Classifier(None)
     assert known.probabilities(np.empty((0, 3))).shape == (0, len(So))
