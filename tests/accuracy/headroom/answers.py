@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from memdiag.model import Board, Place
+from memdiag.model import Board, Channel, Place
 from memdiag.reading.load import Unreadable
 from tests.accuracy.headroom.examples import read
 from tests.accuracy.headroom.learning import Classifier
@@ -100,18 +100,35 @@ def _asked_once(classifier: Classifier, tables: Sequence[Floats]) -> list[Floats
 
 def suspects(dump: Dump, probabilities: Mapping[str, Floats], board: Board) -> list[Suspect]:
     """The places of a dump, those most probably at fault first."""
-    found = [_site(ref, row) for ref, row in zip(dump.sites, probabilities["sites"], strict=True)]
-    found += _rails(dict(zip(dump.rails, probabilities["rails"][:, So.SUPPLY], strict=True)), board)
-    lost = probabilities["channels"][:, So.CONTROLLER]
-    found += _controller(dict(zip(dump.channels, lost, strict=True)), board)
+    low = dict(zip(dump.rails, probabilities["rails"][:, So.SUPPLY], strict=True))
+    lost = dict(zip(dump.channels, probabilities["channels"][:, So.CONTROLLER], strict=True))
+    of_blocks, struck = _controller(lost, board)
+    found = [*of_blocks, *_rails(low, board)]
+    for ref, row in zip(dump.sites, probabilities["sites"], strict=True):
+        causes = (*OWN, So.CONTROLLER) if _alone(ref, board) and ref not in struck else OWN
+        found.append(_site(ref, row, causes, lost, board))
     return sorted(found, key=lambda s: -s.fault)
 
 
-def _site(ref: str, row: Floats) -> Suspect:
-    causes: dict[str, float] = {}
-    for so in OWN:
-        causes[so.cause] = causes.get(so.cause, 0.0) + float(row[so])
-    return Suspect(Place(ref), sum(causes.values()), max(causes, key=causes.__getitem__))
+def _alone(ref: str, board: Board) -> bool:
+    """Whether no other site has a part in any of its channels: whatever is wrong with one of them,
+    a package, a ball or the controller, is in one place."""
+    here = board.site(ref)
+    own = set() if here is None else set(here.channels)
+    return all(own.isdisjoint(s.channels) for s in board.sites if s.ref != ref)
+
+
+def _site(
+    ref: str, row: Floats, causes: Iterable[So], lost: Mapping[Channel, float], board: Board
+) -> Suspect:
+    """A site, with the channel of it that the controller has lost if any."""
+    words: dict[str, float] = {}
+    for so in causes:
+        words[so.cause] = words.get(so.cause, 0.0) + float(row[so])
+    here = board.site(ref)
+    own = () if here is None else [c for c in here.channels if c in lost]
+    channel = max(own, key=lost.__getitem__, default=None)
+    return Suspect(Place(ref, channel), sum(words.values()), max(words, key=words.__getitem__))
 
 
 def _rails(low: Mapping[str, float], board: Board) -> list[Suspect]:
@@ -122,16 +139,29 @@ def _rails(low: Mapping[str, float], board: Board) -> list[Suspect]:
     return list(found.values())
 
 
-def _controller(lost: Mapping[object, float], board: Board) -> list[Suspect]:
-    """The likeliest channel of each block; the likeliest of all where most are lost together."""
+def _controller(
+    lost: Mapping[Channel, float], board: Board
+) -> tuple[list[Suspect], frozenset[str]]:
+    """The blocks of the controller that are lost to several sites, or the likeliest where most are
+    lost together; and the sites that these strike."""
     block = {c: s.partition for s in board.sites for c in s.channels}
-    together = sum(fault >= SAID for fault in lost.values()) > len(lost) / 2
-    found: dict[object, Suspect] = {}
-    for channel, fault in sorted(lost.items(), key=lambda p: (-p[1], str(p[0]))):
-        of_block = block.get(channel)  # type: ignore[call-overload]
+    hot = [c for c in sorted(lost, key=lambda c: (-lost[c], str(c))) if lost[c] >= SAID]
+    together = len(hot) > len(lost) / 2
+    blocks: dict[object, list[Channel]] = {}
+    for channel in hot:
+        of_block = block.get(channel)
         key = "all" if together else ("channel", channel) if of_block is None else of_block
-        found.setdefault(key, Suspect(Place(channel=channel), fault, "controller"))  # type: ignore[arg-type]
-    return list(found.values())
+        blocks.setdefault(key, []).append(channel)
+    found, struck = [], set()
+    for channels in blocks.values():
+        sites = {s.ref for s in board.sites if not set(channels).isdisjoint(s.channels)}
+        if len(sites) > 1:
+            first = channels[0]
+            part = block.get(first) if len(channels) > 1 else None
+            place = Place(channel=first) if part is None else Place(partition=part)
+            found.append(Suspect(place, float(lost[first]), "controller"))
+            struck |= sites
+    return found, frozenset(struck)
 
 
 def judged(ranked: Sequence[Suspect], truth: Sequence[Truth], board: Board) -> tuple[Answer, ...]:

@@ -16,8 +16,8 @@ from tests.accuracy.headroom.numbers import Floats
 from tests.accuracy.headroom.truths import So
 
 SETTINGS: dict[str, Any] = {
-    "max_iter": 200,
-    "learning_rate": 0.08,
+    "max_iter": 100,
+    "learning_rate": 0.12,
     "max_features": 0.3,
     "min_samples_leaf": 10,
     "l2_regularization": 1.0,

@@ -128,3 +128,19 @@ def test_causes_of_one_word_are_added_up() -> None:
     none = np.zeros((0, len(So)))
     (only,) = answers.suspects(dump, {"sites": row[None], "rails": none, "channels": none}, board)
     assert only.cause == "weak" and only.fault == pytest.approx(0.8)
+
+
+def test_a_ball_or_the_controller_of_a_channel_of_one_package_is_one_place() -> None:
+    scene = scenes.draw(20_000, family="gddr6", sites=4, known=True)
+    board = scene.board
+    ref, channel = board.sites[0].ref, board.sites[0].channels[-1]
+    rows = np.zeros((1, len(So)))
+    rows[0, [So.COMMAND, So.CONTROLLER, So.HEALTHY]] = 0.45, 0.4, 0.15
+    shares = np.zeros((len(board.channels), len(So)))
+    shares[board.channels.index(channel), So.CONTROLLER] = 0.4
+    empty = np.zeros((0, 0))
+    dump = Dump((ref,), empty, (), empty, board.channels, empty)
+    told = {"sites": rows, "rails": np.zeros((0, len(So))), "channels": shares}
+    (only,) = answers.suspects(dump, told, board)
+    assert only.place == Place(ref, channel) and only.cause == "joint"
+    assert only.fault == pytest.approx(0.85)
