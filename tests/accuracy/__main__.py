@@ -85,7 +85,7 @@ def tell_headroom(
     learnt = examples.TRAINING[: args.training]
     if set(learnt) & set(seeds):
         raise SystemExit(f"seeds {learnt[0]} to {learnt[-1]} are learnt from: measure on others")
-    known = learning.learnt(examples.gathered(learnt, args.processes), args.processes)
+    known = learning.learnt(examples.gathered(learnt, args.processes))
     answered = answers.measure(seeds, known, args.processes, **filters)
     pairs = headroom_page.paired(scores, answered)
     if args.tune:

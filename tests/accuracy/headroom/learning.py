@@ -40,14 +40,12 @@ class Classifier:
         return found
 
 
-def learnt(
-    examples: Mapping[str, Examples], processes: int, **settings: Any
-) -> dict[str, Classifier]:
+def learnt(examples: Mapping[str, Examples], **settings: Any) -> dict[str, Classifier]:
     """A classifier for each kind of place, trained on its examples."""
     from threadpoolctl import threadpool_limits
 
     found = {}
-    with threadpool_limits(processes):
+    with threadpool_limits(1):  # its threads wait for each other in a loop: dear on a busy machine
         for kind, some in examples.items():
             started = time.perf_counter()
             found[kind] = fitted(some.rows, some.so, some.weight, **settings)

@@ -108,7 +108,7 @@ def test_kept_sound_places_stand_for_those_left_out() -> None:
 def test_every_kind_of_place_has_a_classifier(capsys: pytest.CaptureFixture[str]) -> None:
     rows, so = planted(60, 1)
     some = Examples(rows.astype(np.float32), so.astype(np.int8), np.ones(60, np.float32))
-    known = learning.learnt({"sites": some, "rails": replace(some, so=some.so + 1)}, 1, **LITTLE)
+    known = learning.learnt({"sites": some, "rails": replace(some, so=some.so + 1)}, **LITTLE)
     assert [set(c.model.classes_) for c in known.values()] == [
         {So.PINS, So.ARRAY},
         {So.ARRAY, So.LINE},
