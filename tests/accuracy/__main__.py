@@ -4,9 +4,11 @@
     python -m tests.accuracy --tune           the tuning seeds, to the terminal, failures listed
     python -m tests.accuracy --show SEED      one scene: its dump, its truth, its verdict
     python -m tests.accuracy --release        only what is released; its section of the page
+    python -m tests.accuracy --headroom       only what the dumps hold that the analyser misses
 
 Tuning seeds lie below 100,000; held-out seeds start at 1,000,000 and are never looked at one by
-one while the analyser is being worked on.
+one while the analyser is being worked on. The headroom meter learns from tuning seeds from 20,000
+on, and keeps what it learns from in a temporary folder.
 """
 
 from __future__ import annotations
@@ -17,10 +19,11 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from tests.accuracy import release, release_page
+from tests.accuracy import headroom_page, release, release_page
 from tests.accuracy.page import figures, page
 from tests.accuracy.parallel import spread
 from tests.accuracy.scoring import Score, judge_scene, score
+from tests.accuracy.tables import put
 from tests.simulator import scenes
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -69,10 +72,31 @@ def tell_release(args: argparse.Namespace, seeds: range) -> None:
     if args.tune:
         print(release_page.figures(tried))
     else:
-        made = release_page.section(tried, seeds[0], seeds[-1])
-        page_ = args.output.read_text(encoding="utf-8")
-        args.output.write_text(release_page.put(page_, made), encoding="utf-8")
+        onto(args.output, release_page.TITLE, release_page.section(tried, seeds[0], seeds[-1]))
     print(f"{len(tried)} dumps and pairs in {took:.0f} s", file=sys.stderr)
+
+
+def tell_headroom(
+    args: argparse.Namespace, seeds: range, scores: Sequence[Score], filters: dict[str, object]
+) -> None:
+    """The section on headroom, to the terminal or onto the page."""
+    from tests.accuracy.headroom import answers, examples, learning
+
+    learnt = examples.TRAINING[: args.training]
+    if set(learnt) & set(seeds):
+        raise SystemExit(f"seeds {learnt[0]} to {learnt[-1]} are learnt from: measure on others")
+    known = learning.learnt(examples.gathered(learnt, args.processes))
+    answered = answers.measure(seeds, known, args.processes, **filters)
+    pairs = headroom_page.paired(scores, answered)
+    if args.tune:
+        print(headroom_page.figures(pairs))
+    else:
+        onto(args.output, headroom_page.TITLE, headroom_page.section(pairs, len(learnt)))
+
+
+def onto(path: Path, title: str, made: str) -> None:
+    """A section put onto the page."""
+    path.write_text(put(path.read_text(encoding="utf-8"), title, made), encoding="utf-8")
 
 
 def options() -> argparse.Namespace:
@@ -83,6 +107,10 @@ def options() -> argparse.Namespace:
     parser.add_argument("--show", type=int, metavar="SEED", help="one scene in full")
     parser.add_argument("--scenes", type=int, default=0, help="how many (default 3000; tuning 400)")
     parser.add_argument("--release", action="store_true", help="only who is released (default 250)")
+    parser.add_argument("--headroom", action="store_true", help="only the analyser beside a meter")
+    parser.add_argument(
+        "--training", type=int, default=6000, help="scenes the meter learns from (default 6000)"
+    )
     parser.add_argument("--first", type=int, default=0, help="first seed within the range")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--family", help="only boards of this memory family")
@@ -120,20 +148,30 @@ def main() -> None:
         return
     count = args.scenes or (400 if args.tune else 3000)
     started = time.perf_counter()
-    scores = measure(range(first, first + count), args.processes, **filters)
+    seeds = range(first, first + count)
+    scores = measure(seeds, args.processes, **filters)
     took = time.perf_counter() - started
-    if not args.tune:
+    if args.headroom:
+        tell_headroom(args, seeds, scores, filters)
+    elif not args.tune:
         args.output.write_text(page(scores, first, filters), encoding="utf-8")
         if not filters:
+            tell_headroom(args, seeds, scores, filters)
             tell_release(args, range(first, first + RELEASES))
         print(f"{args.output}: {count} scenes in {took:.0f} s", file=sys.stderr)
-        return
+    else:
+        tell_figures(args, scores, took)
+
+
+def tell_figures(args: argparse.Namespace, scores: Sequence[Score], took: float) -> None:
+    """All figures to the terminal, with the scenes that failed."""
     if not args.quiet:
         for one in scores:
             if one.failed:
                 print(one.line)
     print(figures(scores))
-    print(f"{count} scenes in {took:.0f} s; {sum(s.failed for s in scores)} failed")
+    failed = sum(s.failed for s in scores)
+    print(f"{len(scores)} scenes in {took:.0f} s; {failed} failed")
 
 
 if __name__ == "__main__":

@@ -7,10 +7,11 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
-from tests.accuracy.scoring import Claim, Found, Score
+from tests.accuracy import calibration
+from tests.accuracy.calibration import CAUSES
+from tests.accuracy.scoring import Found, GroupWas, Score
 from tests.accuracy.tables import aim_row, share, table
 
-CAUSES = ("missing", "weak", "joint", "bridge", "supply", "controller")
 SAID = (*CAUSES, "spillover", "undecided", "clear", "nothing")
 
 
@@ -29,25 +30,6 @@ def _rates(found: Sequence[Found]) -> tuple[int, int, int, int, int]:
     )
 
 
-def calibration(
-    claims: Sequence[Claim], bins: int = 10
-) -> tuple[float, float, list[tuple[float, float, int]]]:
-    """Brier score, expected calibration error, and per bin (mean stated, share true, count)."""
-    if not claims:
-        return math.nan, math.nan, []
-    brier = sum((c.probability - c.true) ** 2 for c in claims) / len(claims)
-    table = []
-    error = 0.0
-    for k in range(bins):
-        inside = [c for c in claims if k == min(bins - 1, int(c.probability * bins))]
-        if inside:
-            stated = sum(c.probability for c in inside) / len(inside)
-            true = sum(c.true for c in inside) / len(inside)
-            table.append((stated, true, len(inside)))
-            error += len(inside) / len(claims) * abs(stated - true)
-    return brier, error, table
-
-
 def aims(scores: Sequence[Score]) -> list[tuple[str, float, float, bool]]:
     """(measure, figure in per cent, aim in per cent, True where more is better)."""
     found = counted(scores)
@@ -56,9 +38,7 @@ def aims(scores: Sequence[Score]) -> list[tuple[str, float, float, bool]]:
     healthy = [s for s in scores if s.healthy]
     replaces = sum(s.replaces for s in scores)
     wrong = sum(len(s.wrong_replace) for s in scores)
-    claims = [c for s in scores for c in s.claims]
-    _, ece, _ = calibration(claims)
-    causes = [c for c in claims if c.cause != "spillover"]
+    headed = [s.headed for s in scores if s.headed is not None]
 
     def pc(hits: float, of: float) -> float:
         return 100 * hits / of if of else math.nan
@@ -66,6 +46,7 @@ def aims(scores: Sequence[Score]) -> list[tuple[str, float, float, bool]]:
     return [
         ("place", pc(place, n), 98, True),
         ("place with channel, lane and line", pc(sum(f.exact for f in found), n), math.nan, True),
+        ("place of the headline", pc(sum(headed), len(headed)), math.nan, True),
         ("cause", pc(cause, n), 95, True),
         (
             "cause, look-alikes that print the same left out",
@@ -81,8 +62,7 @@ def aims(scores: Sequence[Score]) -> list[tuple[str, float, float, bool]]:
             False,
         ),
         ("wrong replace", pc(wrong, replaces), 1, False),
-        ("expected calibration error", 100 * ece, 3, False),
-        ("the same, spillover left out", 100 * calibration(causes)[1], 3, False),
+        *calibration.aims(scores),
     ]
 
 
@@ -144,9 +124,7 @@ def blocks(scores: Sequence[Score]) -> list[tuple[str, str]]:
     """(title, Markdown table) for every breakdown."""
     found = counted(scores)
     confusion: Counter[tuple[str, str]] = Counter((f.cause, f.said) for f in found)
-    claims = [c for s in scores for c in s.claims]
-    brier, ece, bins = calibration(claims)
-    out = [
+    return [
         ("By fault", table(("fault", *HEAD), _rows(_by_kind(scores)))),
         (
             "Where wrong causes come from",
@@ -193,36 +171,19 @@ def blocks(scores: Sequence[Score]) -> list[tuple[str, str]]:
                 ("is", *SAID), [[c, *(str(confusion[c, w] or ".") for w in SAID)] for c in CAUSES]
             ),
         ),
-        (
-            f"Stated probability against outcome (Brier score {brier:.4f}, expected calibration "
-            f"error {100 * ece:.1f} %, {len(claims)} statements)",
-            table(
-                ("stated", "true", "statements"),
-                [(f"{100 * a:.1f} %", f"{100 * b:.1f} %", str(k)) for a, b, k in bins],
-            ),
-        ),
-        (
-            "The same by cause stated",
-            table(
-                ("cause", "statements", "mean stated", "true", "Brier", "calibration error"),
-                [
-                    _claim_row(c, [x for x in claims if x.cause == c])
-                    for c in (*CAUSES, "spillover", "clear")
-                ],
-            ),
-        ),
+        ("Groups of suspects by size", _groups(scores)),
+        *calibration.blocks(scores),
     ]
-    return out
 
 
-def _claim_row(cause: str, claims: Sequence[Claim]) -> tuple[str, ...]:
-    if not claims:
-        return (cause, "0", "-", "-", "-", "-")
-    brier, ece, _ = calibration(claims)
-    n = len(claims)
-    stated = 100 * sum(c.probability for c in claims) / n
-    true = share(sum(c.true for c in claims), n)
-    return (cause, str(n), f"{stated:.1f} %", true, f"{brier:.4f}", f"{100 * ece:.1f} %")
+def _groups(scores: Sequence[Score]) -> str:
+    """How many groups of each size were named, and what became of them."""
+    was = Counter((g.size, g.was) for s in scores for g in s.groups)
+    rows = [
+        [str(size), *(str(was[size, word] or ".") for word in GroupWas)]
+        for size in sorted({size for size, _ in was})
+    ]
+    return table(("packages", *GroupWas), rows)
 
 
 def figures(scores: Sequence[Score]) -> str:
@@ -304,6 +265,10 @@ deviations) and where some row of that trace can only mean the fault's place.
   controller fault).
 - **place with channel, lane and line**: the first finding there names no channel, lane or line
   that is wrong.
+  A group of packages of which one is meant is the right place of any of them where the same fault
+  at each would have printed the same dump, and where it is no more than half of the board.
+- **place of the headline**: on boards with a fault that counts, the place that the summary names
+  is that of one.
 - **cause**: the first finding at the right place gives the right cause.
 - **look-alikes left out**: the same without the faults for which another kind of fault at the
   same place (two open lines for a bridge, a dead controller channel for an open command ball, and
@@ -314,11 +279,16 @@ deviations) and where some row of that trace can only mean the fault's place.
 - **still open**: that finding is `undecided` or asks for a retest.
 - **false alarms on healthy boards**: boards without any fault for which something is to be done
   to the board; asking for a retest is counted apart.
-- **wrong replace**: of all findings that say `replace`, those at a site whose package is good.
+- **wrong replace**: of all findings that say `replace`, those at a site whose package is good, or
+  at a group of which one is.
 - **expected calibration error**: stated probabilities in ten bins; the mean distance between what
   was stated and how often it was so (cause, place, and every channel, lane and line named),
   weighted by the number of statements. A spillover is so where the site has no visible fault of
-  its own and the board has one. Declared removals and `undecided` are left out."""
+  its own and the board has one. Declared removals and `undecided` are left out. A **place** is
+  stated rightly where a fault lies in it, however wide it is; `undecided` states one too. A
+  **headline** that clears the board states how probable it is that something is wrong with it.
+  Beside each stands how much would be expected **by chance** of so few statements, were they all
+  as probable as stated."""
 
 LIMITS = """\
 ## What these figures do not say

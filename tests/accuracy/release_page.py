@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Iterable, Sequence
 
 from tests.accuracy.release import Tried, wrongly_let_go
@@ -11,8 +10,6 @@ from tests.accuracy.tables import aim_row, share, table
 from tests.simulator.damaging import Weight
 
 TITLE = "Release"
-BEFORE = "## The rest"
-"""The section stands in front of this one."""
 
 
 def section(tried: Sequence[Tried], first: int, last: int) -> str:
@@ -25,15 +22,6 @@ def section(tried: Sequence[Tried], first: int, last: int) -> str:
         *(f"### {title}\n\n{body}" for title, body in _blocks(tried)),
     ]
     return "\n\n".join(parts) + "\n"
-
-
-def put(page: str, made: str) -> str:
-    """The page with this section in the place of the one it has, or in front of the rest."""
-    had = re.search(rf"^## {TITLE}\n.*?(?=^## )", page, re.MULTILINE | re.DOTALL)
-    if had:
-        return page[: had.start()] + made + "\n" + page[had.end() :]
-    at = page.index(BEFORE)
-    return page[:at] + made + "\n" + page[at:]
 
 
 def _of(tried: Iterable[Tried], group: str, weight: Weight | None = None) -> list[Tried]:

@@ -1,17 +1,15 @@
-"""Scores of verdicts against simulated truth. Words for every measure stand beside it.
-
-Place: the site for a fault of a package or its joints, the rail for a supply fault, the
-partition or channel for a controller fault.
-"""
+"""Scores of verdicts against simulated truth. Words for every measure stand beside it."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from typing import Any
 
 from memdiag.boards.inferred import inferred
-from memdiag.model import WANTS_WORK, Action, Board, Cause, Finding, Place, Run, Verdict
+from memdiag.model import WANTS_WORK, Action, Board, Cause, Finding, Run, Verdict
+from tests.accuracy.matching import agrees, finds, holds, is_group_of, right_cause
 from tests.simulator.scenes import Scene
 from tests.simulator.truth import Truth
 
@@ -26,6 +24,23 @@ class Claim:
     cause: str
     probability: float
     true: bool
+
+
+class GroupWas(StrEnum):
+    """What became of a group of suspects that a finding named."""
+
+    RIGHT = "right"
+    TOO_LARGE = "more than half of the board"
+    TOLD_APART = "the dump tells them apart"
+    WRONG = "the fault is not in it"
+
+
+@dataclass(frozen=True)
+class Group:
+    """So many packages, one of which is meant, and whether that was a right place."""
+
+    size: int
+    was: GroupWas
 
 
 @dataclass(frozen=True)
@@ -67,6 +82,14 @@ class Score:
     faults: int
     found: tuple[Found, ...] = ()
     claims: tuple[Claim, ...] = ()
+    """What was stated of causes."""
+    places: tuple[Claim, ...] = ()
+    """What was stated of places, whatever is wrong there; the cause is that of the finding."""
+    headline: Claim | None = None
+    """What the summary stated of its place."""
+    headed: bool | None = None
+    """Whether the summary's place is that of a fault; None where no fault counts."""
+    groups: tuple[Group, ...] = ()
     healthy: bool = False
     alarm: bool = False
     retest: bool = False
@@ -100,62 +123,6 @@ def judge_scene(scene: Scene) -> tuple[Run, Verdict]:
     return run, judge(run, board if board is not None else inferred(run))
 
 
-def matches(place: Place, truth: Truth, board: Board) -> bool:
-    """Whether a finding's place is the truth's place."""
-    everywhere = len(truth.sites) == len(board.sites) and truth.site is None
-    if everywhere and place == Place():
-        return True  # "the board" is the right place for what strikes all of it
-    if truth.kind == "stride":
-        return place.site is None and place.rail is None
-    if truth.partition is not None or truth.kind == "phy-channel":
-        return _in_controller(place, truth, board)
-    if truth.site is None:
-        return place.rail is not None and place.rail in truth.rails
-    return _at_site(place, truth, board)
-
-
-def _in_controller(place: Place, truth: Truth, board: Board) -> bool:
-    """Whether a finding's place is the partition or the channel that the controller lost."""
-    if truth.partition is not None and place.partition == truth.partition:
-        return True
-    channels = {truth.channel}
-    if truth.channel is None:
-        channels = {c for s in board.sites if s.ref in truth.sites for c in s.channels}
-    return place.channel in channels and (place.site is None or place.site in truth.sites)
-
-
-def _at_site(place: Place, truth: Truth, board: Board) -> bool:
-    if place.site is not None:
-        return place.site == truth.site
-    if truth.kind == "short-package" and place.rail == truth.rail:
-        return True
-    return place.channel is not None and place.link.sites(board) == (truth.site,)
-
-
-def agrees(place: Place, truth: Truth) -> bool:
-    """Whether whatever the finding names inside its place (channel, lane, lines) is so."""
-    across = isinstance(truth.dq, tuple) and truth.dq[0] == truth.dq[1]
-    for field_ in ("channel",) if across else ("channel", "lane"):
-        said, is_ = getattr(place, field_), getattr(truth, field_)
-        if said is not None and is_ is not None and said != is_:
-            return False
-    if place.dq is None or truth.dq is None:
-        return True
-    said_lines = set(place.dq) if isinstance(place.dq, tuple) else {place.dq}
-    return said_lines <= (set(truth.dq) if isinstance(truth.dq, tuple) else {truth.dq})
-
-
-def right_cause(finding: Finding, truth: Truth) -> bool:
-    if finding.cause.value in truth.causes:
-        return True
-    # a shorted package may be named by the rail it pulls down
-    return (
-        truth.kind == "short-package"
-        and finding.cause is Cause.SUPPLY
-        and (finding.place.rail == truth.rail)
-    )
-
-
 def score(scene: Scene) -> Score:
     """Judge a scene and score the verdict; a crash of the product is a score too."""
     base: dict[str, Any] = {
@@ -178,21 +145,29 @@ def score(scene: Scene) -> Score:
     findings = list(verdict.findings)
     work = [f for f in findings if f.action in WANTS_WORK]
     found = tuple(_found(t, scene, findings, work) for t in scene.truth)
-    replaced = [f.place.site for f in findings if f.action is Action.REPLACE]
+    replaced = [f for f in findings if f.action is Action.REPLACE]
     accused = tuple(
         str(f.place)
         for f in work
         if f.action in STEEL
-        and not any(matches(f.place, t, scene.board) for t in scene.truth)
+        and not any(finds(f.place, f.one_of, t, scene) for t in scene.truth)
         and not _struck(f, scene)
     )
-    wrong_replace = tuple(str(s) for s in replaced if s not in scene.replaceable)
-    heated = {f.place.site for f in work if f.action in STEEL}
+    wrong_replace = tuple(
+        " or ".join(sorted(map(str, _meant(f))))
+        for f in replaced
+        if not scene.replaceable >= _meant(f)
+    )
+    heated = {ref for f in work if f.action in STEEL for ref in _meant(f)}
     claims = tuple(_claims(scene, findings, verdict))
     result = Score(
         **base,
         found=found,
         claims=claims,
+        places=tuple(_place_claims(scene, findings)),
+        headline=_headline(scene, verdict),
+        headed=_headed(scene, verdict, found),
+        groups=tuple(_group(f, scene) for f in findings if f.one_of),
         alarm=not scene.truth and any(f.action in STEEL for f in findings),
         retest=not scene.truth and any(f.action is Action.RETEST for f in findings),
         wrong_replace=wrong_replace,
@@ -225,6 +200,11 @@ def score(scene: Scene) -> Score:
     return replace(result, line=_line(scene, verdict, why))
 
 
+def _meant(finding: Finding) -> frozenset[str | None]:
+    """The sites an action is told for: of a group all of them, for nobody knows which."""
+    return frozenset(finding.one_of or (finding.place.site,))
+
+
 def _struck(finding: Finding, scene: Scene) -> bool:
     """A finding about a site that a rail's or a controller's fault really strikes is misnamed, but
     the site is in trouble: counted under cause and action, not as an accusation."""
@@ -245,11 +225,11 @@ def _found(truth: Truth, scene: Scene, findings: list[Finding], work: list[Findi
     else:
         top = [f for f in work if not f.expected]
         top = top[: max(1, sum(t.visible and not t.expected for t in scene.truth))]
-    here = [f for f in findings if matches(f.place, truth, scene.board)]
+    here = [f for f in findings if finds(f.place, f.one_of, truth, scene)]
     if not here:
         return Found(**base)
     at = here[0]
-    place = any(matches(f.place, truth, scene.board) for f in top)
+    place = any(finds(f.place, f.one_of, truth, scene) for f in top)
     return Found(
         **base,
         place=place,
@@ -277,12 +257,54 @@ def _claims(scene: Scene, findings: list[Finding], verdict: Verdict) -> Iterable
             true = not any(f.place.site in (None, t.site) for t in seen)
         else:
             true = any(
-                matches(f.place, t, scene.board) and agrees(f.place, t) and right_cause(f, t)
+                finds(f.place, f.one_of, t, scene) and agrees(f.place, t) and right_cause(f, t)
                 for t in scene.truth
             )
         yield Claim(f.cause.value, f.probability, true)
     if verdict.summary.cause is Cause.CLEAR and not findings:
         yield Claim("clear", verdict.summary.probability, not any(t.visible for t in seen))
+
+
+def _place_claims(scene: Scene, findings: list[Finding]) -> Iterable[Claim]:
+    """What was stated of the place of each finding that says something is wrong there."""
+    for f in findings:
+        if not f.expected and f.cause not in (Cause.SPILLOVER, Cause.CLEAR):
+            true = any(holds(f.place, f.one_of, t, scene.board) for t in scene.truth)
+            yield Claim(f.cause.value, f.place_probability, true)
+
+
+def _headline(scene: Scene, verdict: Verdict) -> Claim | None:
+    """What the summary stated of its place; where that is the whole board, that something is wrong
+    with it. A declared removal states nothing new."""
+    said = verdict.summary
+    if verdict.findings and verdict.findings[0].expected:
+        return None
+    seen = [t for t in scene.truth if t.visible and not t.expected]
+    true = any(holds(said.place, said.one_of, t, scene.board) for t in seen)
+    return Claim(said.cause.value, said.place_probability, true)
+
+
+def _headed(scene: Scene, verdict: Verdict, found: tuple[Found, ...]) -> bool | None:
+    counted = [t for t, f in zip(scene.truth, found, strict=True) if f.counts and not f.expected]
+    said = verdict.summary
+    right = any(finds(said.place, said.one_of, t, scene) for t in counted)
+    return right if counted else None
+
+
+def _group(finding: Finding, scene: Scene) -> Group:
+    """Whether a group of suspects is a right place."""
+    size = len(finding.one_of)
+    inside = [t for t in scene.truth if t.site in finding.one_of]
+    if any(is_group_of(finding.one_of, t, scene) for t in inside):
+        return Group(size, GroupWas.RIGHT)
+    if not inside:
+        return Group(size, GroupWas.WRONG)
+    large = 2 * size > len(scene.board.sites)
+    return Group(size, GroupWas.TOO_LARGE if large else GroupWas.TOLD_APART)
+
+
+def _where(finding: Finding) -> str:
+    return " or ".join(finding.one_of) or str(finding.place)
 
 
 def _line(scene: Scene, verdict: Verdict | None, why: list[str]) -> str:
@@ -291,7 +313,7 @@ def _line(scene: Scene, verdict: Verdict | None, why: list[str]) -> str:
     if verdict is not None:
         said = (
             "; ".join(
-                f"{f.place}: {f.cause} {f.probability:.2f} {f.action}"
+                f"{_where(f)}: {f.cause} {f.probability:.2f} {f.action}"
                 for f in verdict.findings
                 if f.cause is not Cause.SPILLOVER
             )

@@ -1,8 +1,9 @@
-"""Markdown tables and the figures in them."""
+"""Markdown tables, the figures in them, and sections on a page."""
 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 
 
@@ -27,3 +28,16 @@ def aim_row(name: str, figure: float, aim: float, more: bool) -> tuple[str, str,
     miss = aim - figure if more else figure - aim
     said = "met" if miss <= 0 else f"missed by {miss:.1f} points"
     return name, f"{figure:.1f} %", f"{'at least' if more else 'at most'} {aim:g} %", said
+
+
+BEFORE = "## The rest"
+"""Sections that are measured apart stand in front of this one."""
+
+
+def put(page: str, title: str, made: str) -> str:
+    """The page with a section in the place of the one it has, or in front of the rest."""
+    had = re.search(rf"^## {title}\n.*?(?=^## )", page, re.MULTILINE | re.DOTALL)
+    if had:
+        return page[: had.start()] + made + "\n" + page[had.end() :]
+    at = page.index(BEFORE)
+    return page[:at] + made + "\n" + page[at:]

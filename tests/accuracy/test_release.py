@@ -9,6 +9,7 @@ import pytest
 
 from tests.accuracy import release, release_page
 from tests.accuracy.release import Tried
+from tests.accuracy.tables import put
 from tests.simulator.damage import KINDS
 from tests.simulator.damaging import Weight
 from tests.simulator.paper import Paper
@@ -60,8 +61,8 @@ def test_the_section_takes_the_place_of_the_one_before() -> None:
     made = release_page.section(tried, 1_000_000, 1_000_001)
     assert "| false clear, 1 damaged dumps of 1 kinds" in made and "met" in made
     page = "# How\n\n## By fault\n\ntext\n\n## The rest\n\n- a\n"
-    once = release_page.put(page, made)
-    assert release_page.put(once, made) == once
+    once = put(page, release_page.TITLE, made)
+    assert put(once, release_page.TITLE, made) == once
     titles = re.findall(r"^## (.*)", once, re.MULTILINE)
     assert titles == ["By fault", "Release", "The rest"]
 

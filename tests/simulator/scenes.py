@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from memdiag.model import Board
@@ -16,11 +16,13 @@ from tests.simulator.boards import Wiring, address_map, some_board
 from tests.simulator.fault_draw import draw_fault
 from tests.simulator.faults import Fault
 from tests.simulator.history import head_lines
+from tests.simulator.moved import sites_alike
 from tests.simulator.noise import Noise
 from tests.simulator.physics import BURST
 from tests.simulator.plant import Nature
 from tests.simulator.render import DIRT, dump, soil
 from tests.simulator.rig import Rig, draw_rig
+from tests.simulator.rows import Row
 from tests.simulator.spill import Couplings
 from tests.simulator.trace import trace
 from tests.simulator.truth import Truth, rivals_of, truth_of
@@ -47,6 +49,18 @@ class Scene:
     dirt: tuple[str, ...]
     rig: Rig
     nature: Nature
+    bench: Bench = field(repr=False)
+    drawn: tuple[Fault, ...] = field(repr=False)
+    """The fault behind each truth."""
+    rows: tuple[Row, ...] = field(repr=False)
+
+    def alike(self, truth: Truth) -> frozenset[str]:
+        """The sites at which that fault would have printed the very same dump: no reader can tell
+        which of them it is."""
+        fault = self.drawn[self.truth.index(truth)]
+        sites = self.board.sites
+        found = sites_alike(self.bench, fault, list(self.drawn), list(self.rows))
+        return frozenset(sites[s].ref for s in found)
 
     @property
     def family(self) -> str:
@@ -135,6 +149,9 @@ def draw(
         soiled,
         rig,
         bench.nature,
+        bench,
+        tuple(drawn),
+        tuple(rows),
     )
 
 
