@@ -17,7 +17,7 @@ from memdiag.model.comparison import (
 )
 from memdiag.model.problems import Severity
 from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
-from memdiag.model.words import AS_DECLARED, suspects, where
+from memdiag.model.words import AS_DECLARED, suspects
 from memdiag.reports import comparison_documents, verdict_page
 from memdiag.reports.changes_grid import changes_grid
 from memdiag.reports.page import NOT_SAID, Changed, Column, Grid, Page, Part, Places, Row, Side
@@ -126,10 +126,9 @@ def _changed(change: Change) -> Changed:
     r = change.rate
     tested = "" if r is None else f"p {r.p:.2g}, adjusted {r.p_adjusted:.2g}"
     was, now = _cause(change.before, change, False), _cause(change.after, change, True)
-    place = where(change.place, _one_of(change))
     return Changed(
-        place,
-        f"{place}: {was} -> {now}",
+        change.where,
+        f"{change.where}: {was} -> {now}",
         SIGNS[change.kind],
         change.kind.value,
         _state(change.before),
@@ -140,12 +139,6 @@ def _changed(change: Change) -> Changed:
         "; ".join(more),
         change.level == "finding",
     )
-
-
-def _one_of(change: Change) -> tuple[str, ...]:
-    """The packages that a finding does not tell apart, as the earlier run left them."""
-    found = change.before.finding or change.after.finding
-    return found.one_of if found is not None and change.level == "finding" else ()
 
 
 def _cause(state: State, change: Change, later: bool) -> str:
@@ -224,7 +217,7 @@ def _proof(comparison: Comparison) -> list[str]:
     for c in comparison.findings:
         if c.needed_bits is None:
             continue
-        text = f"{c.place}: {show_count(c.needed_bits)} bits without an error"
+        text = f"{c.where}: {show_count(c.needed_bits)} bits without an error"
         if c.after.bits:
             text += f" ({show_count(c.after.bits)} are done)"
         if c.needed_seconds is not None and rate:
