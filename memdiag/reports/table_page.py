@@ -174,8 +174,7 @@ def _findings_of_rows(verdict: Verdict) -> Iterator[Finding | None]:
             (
                 f
                 for f in near
-                if f.cause.value == row.cause
-                and (f.one_of or f.place.speaks_of(row.place, verdict.board))
+                if f.cause.value == row.cause and f.place.speaks_of(row.place, verdict.board)
             ),
             None,
         )

@@ -60,6 +60,7 @@ def test_a_row_of_designators_is_one_range(first: int, count: int) -> None:
         (["U1", "U2", "U3", "U4", "U5", "U6"], "one of U1 to U6"),
         (["U1", "U2", "U5", "U6", "U7", "U8"], "one of U1, U2, U5 to U8"),
         (["U9", "U10", "U11", "IC3"], "one of IC3, U9 to U11"),
+        (["U08", "U09", "U10"], "one of U08 to U10"),
     ],
 )
 def test_a_group_is_said_in_short(refs: list[str], words: str) -> None:
