@@ -10,6 +10,7 @@ from memdiag.model.place import Place
 from memdiag.model.problems import Problem
 from memdiag.model.records import Run
 from memdiag.model.verdict import Finding, Verdict
+from memdiag.model.words import where
 
 
 class Outcome(StrEnum):
@@ -124,6 +125,12 @@ class Change:
     needed_seconds: float | None = None
     points_to: str | None = None
     against: Outcome | None = None
+
+    @property
+    def where(self) -> str:
+        """The place in words; of packages that a finding did not tell apart the group."""
+        found = (self.before.finding or self.after.finding) if self.level == "finding" else None
+        return where(self.place, found.one_of if found is not None else ())
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,6 +56,6 @@ def _spilled(change: Change) -> bool:
 def _was(change: Change) -> str:
     f = change.before.finding
     if f is not None:
-        return f"{change.place} {'empty' if f.expected else f.cause.value}"
+        return f"{change.where} {'empty' if f.expected else f.cause.value}"
     worst = change.before.worst
     return f"{change.place} {worst if worst in _BAD else 'errors'}"

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from memdiag.model import Action, Board, Cause, Obstacle, ObstacleKind, Place, Run, Summary, Verdict
+from memdiag.model import Action, Board, Cause, Obstacle, ObstacleKind, Place, Run, Verdict
 from memdiag.model.problems import Severity
 from memdiag.model.quantities import show_ohms
 from memdiag.model.rails import RailReading
@@ -27,7 +27,9 @@ def held(verdict: Verdict, runs: Sequence[Run], readings: Sequence[RailReading])
     if summary.cause is Cause.CLEAR:
         text = "the rails are not cleared: " + "; ".join(o.says for o in found)
         sure = 1 - summary.probability
-        summary = Summary(Cause.UNDECIDED, None, Action.RETEST, sure, text)
+        summary = replace(
+            summary, cause=Cause.UNDECIDED, action=Action.RETEST, probability=sure, text=text
+        )
     return replace(verdict, release=release, summary=summary)
 
 

@@ -38,12 +38,12 @@ def _finding_words(pair: PairedRuns, change: Change) -> tuple[str, str]:
     if change.kind is ChangeKind.TOO_LITTLE_DATA:
         if change.needed_bits is not None:
             return (
-                f"No fault is seen at {change.place}, but that proves nothing yet.",
+                f"No fault is seen at {change.where}, but that proves nothing yet.",
                 length(change, pair.after.head.rate),
             )
         return (
-            f"Whether {change.place} is repaired is not known.",
-            f"Run every step and test of BEFORE at {change.place} again.",
+            f"Whether {change.where} is repaired is not known.",
+            f"Run every step and test of BEFORE at {change.where} again.",
         )
     if change.kind is ChangeKind.MOVED:
         dest = pair.work.destination(site or "")
@@ -72,7 +72,7 @@ _BECAME = {
 
 def _named(change: Change) -> str:
     f = change.after.finding or change.before.finding
-    return f"{change.place} {f.cause.value if f else 'fault'}"
+    return f"{change.where} {f.cause.value if f else 'fault'}"
 
 
 def _work_wanted(pair: PairedRuns, place: Place) -> str:
@@ -86,7 +86,7 @@ def _work_wanted(pair: PairedRuns, place: Place) -> str:
     if not wanted:
         return "Run the same steps and tests again: the later run alone asks for nothing."
     first: Finding = (here or wanted)[0]
-    return sentence(action_words(first.action, first.place))
+    return sentence(action_words(first.action, first.place, first.one_of))
 
 
 def length(change: Change, rate: float | None) -> str:

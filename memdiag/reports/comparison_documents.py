@@ -7,7 +7,7 @@ from typing import Any
 from memdiag import __version__
 from memdiag.model import Finding, Run
 from memdiag.model.comparison import Change, Comparison, History, Reason, State
-from memdiag.reports.documents import problem_document, scope_document
+from memdiag.reports.documents import problem_document, scope_document, where_document
 from memdiag.reports.page import Sheet
 
 FORMAT = "memdiag-comparison/1"
@@ -94,6 +94,8 @@ def _finding(f: Finding | None) -> dict[str, Any]:
         "probability": None if f is None else f.probability,
         "action": None if f is None else f.action.value,
         "expected": None if f is None else f.expected,
+        "place_probability": None if f is None else f.place_probability,
+        "one_of": [] if f is None else list(f.one_of),
     }
 
 
@@ -103,6 +105,7 @@ def _history(h: History) -> dict[str, Any]:
             {
                 **_run(stage.verdict.run),
                 "summary": stage.verdict.summary.text,
+                **where_document(stage.verdict.summary),
                 "outcome": None if stage.outcome is None else stage.outcome.value,
             }
             for stage in h.stages
@@ -132,4 +135,5 @@ def _flat(change: dict[str, Any]) -> dict[str, Any]:
     flat["change"] = change["change"]
     for side in ("before", "after"):
         flat |= {f"{side}_{name}": value for name, value in change[side].items()}
+        flat[f"{side}_one_of"] = " ".join(change[side]["one_of"])
     return flat | {k: v for k, v in change.items() if k not in ("scope", "before", "after")}

@@ -17,7 +17,7 @@ from memdiag.model.comparison import (
 )
 from memdiag.model.problems import Severity
 from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
-from memdiag.model.words import AS_DECLARED
+from memdiag.model.words import AS_DECLARED, suspects
 from memdiag.reports import comparison_documents, verdict_page
 from memdiag.reports.changes_grid import changes_grid
 from memdiag.reports.page import NOT_SAID, Changed, Column, Grid, Page, Part, Places, Row, Side
@@ -127,8 +127,8 @@ def _changed(change: Change) -> Changed:
     tested = "" if r is None else f"p {r.p:.2g}, adjusted {r.p_adjusted:.2g}"
     was, now = _cause(change.before, change, False), _cause(change.after, change, True)
     return Changed(
-        str(change.place),
-        f"{change.place}: {was} -> {now}",
+        change.where,
+        f"{change.where}: {was} -> {now}",
         SIGNS[change.kind],
         change.kind.value,
         _state(change.before),
@@ -159,7 +159,7 @@ _LATER = {
 def _state(state: State) -> str:
     parts = []
     if state.finding is not None:
-        parts.append(f"{state.finding.cause.value} ({_sure(state.finding)})")
+        parts.append(_found(state.finding))
     if state.worst is not None:
         parts.append(state.worst)
     if state.eye is not None:
@@ -174,8 +174,17 @@ def _state(state: State) -> str:
     return ", ".join(parts) or NOT_SAID
 
 
-def _sure(finding: Finding) -> str:
-    return AS_DECLARED if finding.expected else show_probability(finding.probability)
+def _found(f: Finding) -> str:
+    """A finding beside its place: `fault here 99 %, weak 62 %`, `fault at one of U1 to U6 91 %,
+    undecided`."""
+    if f.expected:
+        return f"{f.cause} ({AS_DECLARED})"
+    cause = f"{f.cause} {show_probability(f.probability)}"
+    at = f"at {suspects(f.one_of)}" if f.one_of else "here"
+    sure = verdict_page.here(f)
+    return ", ".join(
+        [f"fault {at} {sure}"] * bool(sure) + ["undecided" if f.cause is Cause.UNDECIDED else cause]
+    )
 
 
 def _long_ratio(rate: Rate | None) -> str:
@@ -208,7 +217,7 @@ def _proof(comparison: Comparison) -> list[str]:
     for c in comparison.findings:
         if c.needed_bits is None:
             continue
-        text = f"{c.place}: {show_count(c.needed_bits)} bits without an error"
+        text = f"{c.where}: {show_count(c.needed_bits)} bits without an error"
         if c.after.bits:
             text += f" ({show_count(c.after.bits)} are done)"
         if c.needed_seconds is not None and rate:
@@ -259,14 +268,10 @@ def _track_words(track: Track) -> str:
 
 
 def _stage_words(finding: Finding | None) -> str:
-    """One stage of a track: `missing 97 %`, `empty`, `clear`."""
+    """One stage of a track: `fault here 99 %, missing 97 %`, `empty on purpose`, `clear`."""
     if finding is None:
         return "clear"
-    if finding.expected:
-        return "empty on purpose"
-    if finding.cause is Cause.UNDECIDED:
-        return "undecided"
-    return f"{finding.cause} {show_probability(finding.probability)}"
+    return "empty on purpose" if finding.expected else _found(finding)
 
 
 def _course(history: History | None) -> Grid | None:
@@ -278,10 +283,7 @@ def _course(history: History | None) -> Grid | None:
         outcome = "" if stage.outcome is None else stage.outcome.value
         heads.append(Column(run.stage or run.id or f"run {number}", legend=outcome))
     rows = (
-        (
-            str(track.place),
-            *(f"{f.cause.value}, {_sure(f)}" if f else NOT_SAID for f in track.findings),
-        )
+        (str(track.place), *(_found(f) if f else NOT_SAID for f in track.findings))
         for track in history.tracks
     )
     return Grid(tuple(heads), tuple(map(Row, rows)))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from memdiag import __version__
-from memdiag.model import WANTS_WORK, Finding, Lost, Obstacle, Place, Verdict
+from memdiag.model import WANTS_WORK, Finding, Lost, Obstacle, Place, Summary, Verdict
 from memdiag.model.problems import Problem
 from memdiag.model.table import COLUMNS, TableRow
 from memdiag.model.words import action_words
@@ -44,6 +44,7 @@ def verdict_document(verdict: Verdict) -> dict[str, Any]:
             "action": s.action.value,
             "probability": s.probability,
             "text": s.text,
+            **where_document(s),
         },
         "release": {
             "allowed": verdict.released,
@@ -114,6 +115,17 @@ def _finding(f: Finding) -> dict[str, Any]:
         "expected": f.expected,
         "evidence": [{"line": q.line, "says": q.says} for q in f.evidence],
         "next": list(f.next),
+        "place_probability": f.place_probability,
+        "one_of": list(f.one_of),
+    }
+
+
+def where_document(s: Summary) -> dict[str, Any]:
+    """Where an answer says that something is wrong, whatever it is."""
+    return {
+        "place": scope_document(s.place),
+        "place_probability": s.place_probability,
+        "one_of": list(s.one_of),
     }
 
 

@@ -248,6 +248,7 @@ def _told(board: Board, side: str, here: Sequence[Site], marks: Mapping[str, Mar
         site.ref
         + (" (work here)" if marks[site.ref].work else "")
         + (f" ({marks[site.ref].cause})" if marks[site.ref].cause else "")
+        + (f" (suspect, {marks[site.ref].suspected})" if marks[site.ref].one_of else "")
         for site in here
         if site.ref in marks
     ]

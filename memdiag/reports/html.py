@@ -10,13 +10,16 @@ from __future__ import annotations
 import base64
 import functools
 import hashlib
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from memdiag import __version__
+from memdiag.model.words import suspects
 from memdiag.reports import paper
 from memdiag.reports.charts import eye_strips
 from memdiag.reports.drawing import drawable, side_svg, swatch
-from memdiag.reports.page import Page, Part, Places, Statement
+from memdiag.reports.packages import Mark
+from memdiag.reports.page import Page, Part, Places, Statement, what
 from memdiag.reports.plain import printable
 from memdiag.reports.svg import Drawn
 
@@ -44,7 +47,7 @@ def _view(part: Part) -> dict[str, Any]:
     """What the templates show of a part beside its own words: pictures, and what paper keeps."""
     marks = dict(part.places.marks) if part.places else {}
     shown = [marks] if part.places else [dict(s.places.marks) for s in part.sides if s.places]
-    causes = dict.fromkeys(m.cause for each in shown for m in each.values() if m.cause)
+    keys = dict.fromkeys(replace(m, work=False) for each in shown for m in each.values())
     name = part.name or "c"
     grid = part.answer.grid if isinstance(part.answer, Statement) else part.grid
     strips: Sequence[tuple[Drawn, bool]] = ()
@@ -57,7 +60,7 @@ def _view(part: Part) -> dict[str, Any]:
         "spilled": [item for item in part.items if item.spilled],
         "pictures": _pictures(part.places, name),
         "work_on": ", ".join(ref for ref, mark in marks.items() if mark.work),
-        "legend": [(cause, swatch(cause, f"{name}k{n}")) for n, cause in enumerate(causes)],
+        "legend": [(_meaning(m), swatch(m, f"{name}k{n}")) for n, m in enumerate(keys)],
         "side_pictures": [
             [drawn for drawn, used in _pictures(side.places, f"c{side.title[0].lower()}") if used]
             for side in part.sides
@@ -67,6 +70,11 @@ def _view(part: Part) -> dict[str, Any]:
         "table": paper.table(grid) if grid is not None and grid.title else None,
         "lines": paper.dump(part.run, paper.quoted(part)) if part.run is not None else (),
     }
+
+
+def _meaning(mark: Mark) -> str:
+    """What a mark stands for: a cause, or the packages one of which is meant."""
+    return f"suspect: {suspects(mark.one_of)}" if mark.one_of else mark.cause or ""
 
 
 def _pictures(places: Places | None, name: str) -> list[tuple[Drawn, bool]]:
@@ -93,7 +101,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    made.globals["paper"] = paper
+    made.globals |= {"paper": paper, "what": what}
     return made
 
 

@@ -7,11 +7,19 @@ from collections.abc import Iterable, Sequence
 
 from memdiag.model import Quote
 from memdiag.model.words import AS_DECLARED
-from memdiag.reports.page import Answer, Grid, Item, Outcome, Page, Part, Row, Statement, Together
+from memdiag.reports.page import (
+    Answer,
+    Grid,
+    Item,
+    Outcome,
+    Page,
+    Part,
+    Row,
+    Statement,
+    Together,
+    what,
+)
 from memdiag.reports.plain import printable
-
-LEAST = 0.02
-"""A rival cause that is less likely is not worth a word here."""
 
 _SPECIAL = re.compile(r"([\\`*_{}\[\]<>()#+!|~$@&-])")
 
@@ -58,11 +66,13 @@ def _part(part: Part, *, titled: bool) -> list[str]:
 def _answer(answer: Answer | Outcome | Statement | None) -> list[str]:
     """The paragraphs of the answer."""
     if isinstance(answer, Answer):
-        likely = f", most likely {answer.likely}" if answer.likely else ""
-        sure = f", {answer.sure}" if answer.sure else ""
-        head = answer.text or f"{answer.place}: {answer.cause}{likely}{sure}"
-        made = [f"## {escape(head)}", f"**{escape(answer.do)}**"]
-        made += ["Instead: " + escape(", ".join(answer.others))] if answer.others else []
+        made = [f"## {escape(answer.text or f'{answer.place}: {what(answer)}')}"]
+        if answer.here:
+            made.append(
+                f"Where: **{escape(answer.place)}**, {escape(answer.here)}  \n"
+                f"What: {escape(what(answer))}"
+            )
+        made.append(f"**{escape(answer.do)}**")
         return made + ([escape(answer.known)] if answer.known else [])
     if isinstance(answer, Outcome):
         made = [f"## {escape(answer.word)}: {escape(answer.headline)}", escape(answer.why)]
@@ -79,13 +89,10 @@ def _answer(answer: Answer | Outcome | Statement | None) -> list[str]:
 
 
 def _item(f: Item) -> list[str]:
-    because = f" because of {escape(f.because_of)}" if f.because_of else ""
-    sure = AS_DECLARED if f.expected else f.sure
-    out = [f"### {escape(f.where)}: {f.cause} ({sure}){because}, {f.action}", ""]
-    out += [escape(f.reason), ""]
-    rest = [words for words, p in f.others if p >= LEAST]
-    if rest:
-        out += ["Instead: " + escape(", ".join(rest)), ""]
+    place = f"{f.where}, fault here {f.here}" if f.here else f.where
+    causes = f"{f.cause} ({AS_DECLARED})" if f.expected else what(f)
+    because = f", because of {f.because_of}" if f.because_of else ""
+    out = [f"### {escape(f'{place}: {causes}{because}')} -> {f.action}", "", escape(f.reason), ""]
     return [*out, *map(_quote, f.quotes)]
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from memdiag.model import Site
 from memdiag.reports.svg import Drawn, badge, element, fitted, middle, shape
 
-INK, PART, WORK = "#14213d", "#ffffff", "#c8102e"
+INK, PART, WORK, SUSPECT = "#14213d", "#ffffff", "#c8102e", "#6a3d9a"
 
 LOOKS = {
     "missing": ("cross", "M"),
@@ -31,11 +31,18 @@ LETTERS = {cause: letter for cause, (_, letter) in LOOKS.items()}
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """How a site is to be shown: its cause (a key of PATTERNS, or None), and whether it is the
-    one to work on."""
+    """How a site is to be shown: its cause (a key of PATTERNS, or None), whether it is the one to
+    work on, and the packages that are not told apart from it, itself among them (`one_of`): each
+    of those is a suspect, and none has a cause of its own."""
 
     cause: str | None = None
     work: bool = False
+    one_of: tuple[str, ...] = ()
+
+    @property
+    def suspected(self) -> str:
+        """`1 of 6`; "" for no suspect."""
+        return f"1 of {len(self.one_of)}" if self.one_of else ""
 
 
 def upright(site: Site) -> tuple[float, float]:
@@ -87,7 +94,8 @@ def package(cx: float, cy: float, site: Site, mark: Mark | None, name: str) -> l
     if cause == "missing":
         d = path(corners[0], corners[2]) + path(corners[1], corners[3])
         parts.append(shape(d, stroke=INK, stroke_width=thin / 14))
-    parts.append(shape(body, fill="none", stroke=INK, stroke_width=thin / 20))
+    suspect = mark is not None and bool(mark.one_of)
+    parts.append(shape(body, fill="none", **_rim(thin, suspect=suspect)))
     if mark is not None and mark.work:
         rim = path(*outline(cx, cy, site, thin / 8))
         look = {"stroke": WORK, "stroke_width": thin / 6, "stroke_linejoin": "round"}
@@ -95,14 +103,24 @@ def package(cx: float, cy: float, site: Site, mark: Mark | None, name: str) -> l
     one, two, four = corners[0], corners[1], corners[3]
     pin = path(one, _towards(one, two, thin / 5), _towards(one, four, thin / 5))
     parts.append(shape(pin, fill=INK))
-    return [*parts, *_labels(site, cause, cx, cy, pin_right=one[0] > cx and one[1] < cy)]
+    pin_right = one[0] > cx and one[1] < cy
+    return [*parts, *_labels(site, mark or Mark(), cx, cy, pin_right=pin_right)]
 
 
-def _labels(site: Site, cause: str | None, cx: float, cy: float, *, pin_right: bool) -> list[Drawn]:
-    """Designator, the cause's letter in an upper corner that pin 1 leaves free, and what the site
-    carries, on white rims."""
+def _rim(thin: float, *, suspect: bool) -> dict[str, object]:
+    """The look of a package's edge: heavy and broken where it is a suspect, for it may be this one
+    or another that wears the same. It hardly leaves the package, so that neighbours stay apart."""
+    if not suspect:
+        return {"stroke": INK, "stroke_width": thin / 20}
+    dashes = f"{thin / 6:g} {thin / 11:g}"
+    return {"stroke": SUSPECT, "stroke_width": thin / 9, "stroke_dasharray": dashes}
+
+
+def _labels(site: Site, mark: Mark, cx: float, cy: float, *, pin_right: bool) -> list[Drawn]:
+    """Designator, the cause's letter in an upper corner that pin 1 leaves free or among how many
+    it is a suspect, and what the site carries, on white rims."""
     wide, tall = upright(site)
-    letter = LETTERS.get(cause or "", "")
+    letter = LETTERS.get(mark.cause or "", "")
     size = fitted(site.ref, wide * 0.9, tall * 0.36)
     parts = []
     if letter:
@@ -110,6 +128,10 @@ def _labels(site: Site, cause: str | None, cx: float, cy: float, *, pin_right: b
         aside = (wide / 2 - radius * 1.15) * (-1 if pin_right else 1)
         x, y = cx + aside, cy - tall / 2 + radius * 1.15
         parts.append(badge(x, y, radius, letter, 1.55, INK))
+    if mark.suspected and site.ref:
+        small = fitted(mark.suspected, wide * 0.75, tall * 0.17)
+        high = cy - tall * 0.25
+        parts.append(middle(cx, high, mark.suspected, small, fill=SUSPECT, halo=PART))
     parts.append(middle(cx, cy + size * 0.36, site.ref, size, weight="bold", halo=PART))
     lines = carries(site)
     each = min(fitted(line, wide * 0.8, tall * 0.15) for line in lines) if lines else 0.0
@@ -166,16 +188,16 @@ def patterns(name: str, pitch: float) -> Drawn:
 _HATCHED = frozenset({"slant", "dots", "bars", "posts", "mesh", "ripple"})
 
 
-def swatch(cause: str, name: str) -> Drawn:
-    """A small package with the cause's hatch and letter, for a legend."""
+def swatch(mark: Mark, name: str) -> Drawn:
+    """A small package as it is drawn with this mark, for a legend."""
     site = Site("", size=(16.0, 12.0))
     return element(
         "svg",
         patterns(name, 3.0),
-        *package(8, 6, site, Mark(cause), name),
+        *package(8, 6, site, mark, name),
         viewBox="-1 -1 18 14",
         width=36,
         height=28,
         role="img",
-        aria_label=cause,
+        aria_label=mark.cause or mark.suspected,
     )

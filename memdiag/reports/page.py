@@ -24,14 +24,16 @@ RowKind = Literal["own", "spilled", "disturbed", "clear", "plain"]
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What is wrong and what to do, to be read at arm's length. `where` is "" for the whole board,
-    `fine` the place inside the site; `likely` the best guess where the cause is undecided, and
-    then `sure` is of that guess; `others` are causes not named in `text`; `about` says which run
-    this is, `known` the same without what is not known. `declared`: the run said so itself."""
+    """Where something is wrong, what, and what to do, to be read at arm's length. `where` is ""
+    for the whole board, `fine` the place inside the site, and `here` how sure it is that something
+    is wrong there: "" where nothing is, or where the run says so itself (`declared`). `sure` is of
+    the cause; where that is undecided, of `likely`, the best guess. `others` are the rival causes
+    with theirs; `about` says which run this is, `known` the same without what is not known."""
 
     where: str
     cause: str
     do: str
+    here: str = ""
     sure: str = ""
     fine: str = ""
     likely: str = ""
@@ -134,22 +136,34 @@ class Statement:
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """A finding. `others` are the rival causes in words, with their probability."""
+    """A finding. `here`, `sure`, `likely` and `others` as in an answer; a site that is disturbed
+    only has no `here`, for nothing is wrong there."""
 
     where: str
+    here: str
     cause: str
     sure: str
+    likely: str
     action: str
     do: str
     reason: str
     because_of: str
-    others: tuple[tuple[str, float], ...]
+    others: tuple[str, ...]
     quotes: tuple[Quote, ...]
     next: tuple[str, ...]
     work: bool
     expected: bool
-    decided: bool
     spilled: bool
+
+
+def what(said: Answer | Item, cause: str = "") -> str:
+    """The causes at a place, each with how sure it is: `weak 62 %, or joint 35 %`; where none is
+    named, `undecided (weak 52 %, joint 45 %)`. `cause`: how its word is to be written."""
+    cause = cause or said.cause
+    if said.likely:
+        return f"{cause} ({', '.join((f'{said.likely} {said.sure}', *said.others))})"
+    text = f"{cause} {said.sure}".rstrip()
+    return f"{text}, or {', '.join(said.others)}" if said.others else text
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,15 +7,12 @@ from collections.abc import Iterator
 from functools import partial
 from typing import Any
 
-from memdiag.model import HEATS, WANTS_WORK, Cause, Place
-from memdiag.model.quantities import show_metered, show_ohms, show_probability
+from memdiag.model import Place
+from memdiag.model.quantities import show_metered, show_ohms
 from memdiag.model.rails import RailReading, RailsReport
 from memdiag.model.words import action_words
-from memdiag.reports import documents
+from memdiag.reports import documents, verdict_page
 from memdiag.reports.page import NOT_SAID, Answer, Column, Grid, Page, Part, Row, Sheet
-
-_LEAST = 0.02
-"""A rival cause that is less likely is not worth a word."""
 
 
 def rails_page(report: RailsReport) -> Page:
@@ -66,22 +63,7 @@ def _answer(report: RailsReport) -> Answer:
         said = verdict.summary
         do = action_words(said.action, Place())
         return Answer("rails", said.cause.value, do, work=True)
-    top = verdict.findings[0]
-    likely, sure, rivals = "", top.probability, top.alternatives
-    if top.cause is Cause.UNDECIDED and rivals:
-        (best, sure), *rest = rivals
-        likely, rivals = best.value, tuple(rest)
-    return Answer(
-        top.place.site or str(top.place),
-        top.cause.value,
-        action_words(top.action, top.place),
-        show_probability(sure),
-        fine=str(top.place).removeprefix(top.place.site or str(top.place)).strip(),
-        likely=likely,
-        others=tuple(f"{c} {show_probability(p)}" for c, p in rivals if p >= _LEAST),
-        work=top.action in WANTS_WORK,
-        hot=top.action in HEATS,
-    )
+    return verdict_page.of_finding(verdict.findings[0])
 
 
 def _reading(r: RailReading) -> dict[str, Any]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 
-from memdiag.model import Cause
+from memdiag.model import Cause, Finding, Verdict
 from memdiag.model.quantities import show_count, show_probability, show_rate
 from memdiag.model.table import COLUMNS, TableRow
+from memdiag.model.words import where
 from memdiag.reports import documents
 from memdiag.reports.page import NOT_SAID, Column, Grid, Part, Row, RowKind, Sheet, TablePage
 
@@ -136,4 +137,44 @@ def _gist(rows: Sequence[TableRow], word: str = "clear", *, every: bool = False)
 
 
 def sheet(table: Iterable[TableRow]) -> Sheet:
-    return Sheet(COLUMNS, ([getattr(row, name) for name in COLUMNS] for row in table))
+    return Sheet(COLUMNS, map(_figures, table))
+
+
+def verdict_sheet(verdicts: Sequence[Verdict]) -> Sheet:
+    """The table, and behind each row the place of the finding that its cause is of."""
+    return Sheet(
+        (*COLUMNS, "place", "place_probability", "one_of"),
+        (
+            [*_figures(row), *_place(row, found)]
+            for verdict in verdicts
+            for row, found in zip(verdict.table, _findings_of_rows(verdict), strict=True)
+        ),
+    )
+
+
+def _figures(row: TableRow) -> list[object]:
+    return [getattr(row, name) for name in COLUMNS]
+
+
+def _place(row: TableRow, found: Finding | None) -> tuple[object, ...]:
+    if found is None:
+        return None, None, None
+    return where(found.place), found.place_probability, " ".join(found.one_of) or None
+
+
+def _findings_of_rows(verdict: Verdict) -> Iterator[Finding | None]:
+    """Of each row the most urgent finding of its cause that speaks of it, None where none does."""
+    by_site: dict[str | None, list[Finding]] = {}
+    for f in verdict.findings:
+        for site in f.one_of or (f.place.site,):
+            by_site.setdefault(site, []).append(f)
+    for row in verdict.table:
+        near = by_site.get(row.site, []) + by_site.get(None, [])
+        yield next(
+            (
+                f
+                for f in near
+                if f.cause.value == row.cause and f.place.speaks_of(row.place, verdict.board)
+            ),
+            None,
+        )

@@ -6,13 +6,21 @@ import textwrap
 from collections.abc import Iterable, Sequence
 
 from memdiag.model import Quote
-from memdiag.reports.page import Answer, Grid, Item, Outcome, Page, Part, Row, Statement, Together
+from memdiag.reports.page import (
+    Answer,
+    Grid,
+    Item,
+    Outcome,
+    Page,
+    Part,
+    Row,
+    Statement,
+    Together,
+    what,
+)
 from memdiag.reports.plain import clip, printable
 
 WIDTH = 100
-LEAST = 0.02
-"""A rival cause that is less likely is not worth a word here."""
-
 _APART = "\n" + "=" * 60 + "\n\n"
 
 
@@ -60,10 +68,12 @@ def _answer(answer: Answer | Outcome | Statement | None) -> str:
 
 
 def _verdict(a: Answer) -> str:
-    sure = f" ({f'most likely {a.likely}, ' if a.likely else ''}{a.sure})" if a.sure else ""
-    lines = [f"{a.place or 'board'}: {a.cause.upper()}{sure}", f"DO: {a.do}"]
-    if a.others:
-        lines.append("instead: " + ", ".join(a.others))
+    """Where, what and what now, a line each, so that they are read from afar."""
+    place, cause = a.place or "board", a.cause.upper()
+    lines = [f"{place}: {cause}" + (f" ({a.sure})" if a.sure else "")]
+    if a.here:
+        lines = [f"WHERE: {place}, {a.here}", _wrap(f"WHAT: {what(a, cause)}", 0, 3)]
+    lines.append(f"DO: {a.do}")
     if a.text:
         lines.append(_wrap(f"{a.text}. [{a.about}]"))
     return "\n".join(lines)
@@ -79,17 +89,11 @@ def _statement(statement: Statement) -> str:
 
 
 def _item(number: int, f: Item) -> str:
-    head = f"{number}. {f.where}: {f.cause}"
-    if f.expected:
-        head += ", expected"
-    elif f.decided:
-        head += f", {f.sure}"
+    place = f"{f.where}, fault here {f.here}" if f.here else f.where
+    head = f"{number}. {place}: {f'{f.cause}, expected' if f.expected else what(f)}"
     if f.because_of:
-        head += f" because of {f.because_of}"
-    lines = [f"{head} -> {f.action}", _wrap(f.reason, 3, 3)]
-    rest = [words for words, p in f.others if p >= LEAST]
-    if rest:
-        lines.append(_wrap("instead: " + ", ".join(rest), 3, 3))
+        head += f", because of {f.because_of}"
+    lines = [_wrap(f"{head} -> {f.action}", 0, 3), _wrap(f.reason, 3, 3)]
     return "\n".join(lines + [_quote(quote) for quote in f.quotes])
 
 

@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from functools import partial
 from itertools import groupby
 
 from memdiag.model import HEATS, WANTS_WORK, Action, Cause, Finding, Run, Source, Verdict
 from memdiag.model.problems import Severity
 from memdiag.model.quantities import CERTAIN, show_count, show_probability
-from memdiag.model.words import ACTION_WORDS, AS_DECLARED, action_words
+from memdiag.model.words import ACTION_WORDS, AS_DECLARED, action_words, suspects
+from memdiag.model.words import where as words_of
 from memdiag.reports import documents, table_page
 from memdiag.reports.packages import Mark
 from memdiag.reports.page import Answer, Item, Page, Pairs, Part, Places, Together
 
 MANY = 3
 """From this many on, sites disturbed by one fault are told of together."""
+
+LEAST = 0.02
+"""A rival cause that is less likely is not worth a word."""
 
 MOST_WARNINGS = 8
 NOT_YET = "RETEST: do not release it yet"
@@ -39,7 +44,7 @@ def verdict_page(
             *([] if below is None else [below]),
         ],
         partial(documents.verdicts_document, verdicts),
-        lambda: table_page.sheet(row for v in verdicts for row in v.table),
+        partial(table_page.verdict_sheet, verdicts),
         apart=True,
     )
 
@@ -96,46 +101,74 @@ def _size(source: Source) -> str:
 def answer(verdict: Verdict) -> Answer:
     """The answer: the most urgent finding, or that there is none."""
     s, run = verdict.summary, verdict.run.head
-    top = verdict.findings[0] if verdict.findings else None
-    idle = s.action is Action.NONE
-    do = ACTION_WORDS[Action.NONE] if idle else NOT_YET
-    sure, likely = show_probability(s.probability) if top is not None or idle else "", ""
-    where, place = verdict.board.name or "", verdict.board.name or ""
-    held = {p for o in verdict.release.obstacles for p in o.places}
-    if top is None and s.site is not None:
-        where, place = s.site, str(next(iter(held))) if len(held) == 1 else s.site
-    if top is not None:
-        do = action_words(s.action, top.place)
-        if not idle:
-            place = str(top.place)
-            where = top.place.site or place
-        if s.cause is Cause.UNDECIDED and top.alternatives:
-            best, chance = top.alternatives[0]
-            likely, sure = best.value, show_probability(chance)
-        if top.expected:
-            sure = AS_DECLARED
+    top = next((f for f in verdict.findings if f.action in WANTS_WORK), None)
     known = [f"board {run.board or verdict.board.name or '?'}"]
     said = [
         f"{key} {value}"
         for key in ("serial", "ticket", "stage", "id")
         if (value := getattr(run, key))
     ]
-    return Answer(
-        where,
-        s.cause.value,
-        do,
-        sure,
-        fine=place.removeprefix(where).strip(),
-        likely=likely,
+    return replace(
+        _quiet(verdict) if top is None else of_finding(top),
         text=s.text,
         about=", ".join(known + said),
         known=", ".join(
             [f"board {run.board}"] * bool(run.board) + said + [f"at {run.at}"] * bool(run.at)
         ),
-        declared=top is not None and top.expected,
         work=s.action in WANTS_WORK,
         hot=s.action in HEATS,
     )
+
+
+def of_finding(f: Finding) -> Answer:
+    """A finding as the answer: where, what, what now."""
+    place = words_of(f.place, f.one_of)
+    at = suspects(f.one_of) or f.place.site or place
+    likely, sure, others = causes(f)
+    return Answer(
+        at,
+        f.cause.value,
+        action_words(f.action, f.place, f.one_of),
+        here(f),
+        AS_DECLARED if f.expected else sure,
+        fine=place.removeprefix(at).strip(),
+        likely=likely,
+        others=() if f.expected else others,
+        declared=f.expected,
+        work=f.action in WANTS_WORK,
+        hot=f.action in HEATS,
+    )
+
+
+def _quiet(verdict: Verdict) -> Answer:
+    """The answer where nothing is to be done, or where no finding says why it is."""
+    s, name = verdict.summary, verdict.board.name or ""
+    if s.action is Action.NONE:
+        return Answer(
+            name, s.cause.value, ACTION_WORDS[s.action], sure=show_probability(s.probability)
+        )
+    held = {p for o in verdict.release.obstacles for p in o.places}
+    at = s.site or name
+    place = str(next(iter(held))) if s.site is not None and len(held) == 1 else at
+    return Answer(at, s.cause.value, NOT_YET, fine=place.removeprefix(at).strip())
+
+
+def here(f: Finding) -> str:
+    """How sure it is that something is wrong at a finding's place, whatever it is; "" where the
+    run says so itself, and where nothing is, for the fault lies elsewhere."""
+    told = f.expected or f.cause is Cause.SPILLOVER
+    return "" if told else show_probability(f.place_probability)
+
+
+def causes(f: Finding) -> tuple[str, str, tuple[str, ...]]:
+    """The best guess where no cause is named (else ""), how sure that or the cause is, and the
+    rivals with theirs."""
+    likely, sure, rivals = "", f.probability, f.alternatives
+    if f.cause is Cause.UNDECIDED and rivals:
+        (best, sure), rivals = rivals[0], rivals[1:]
+        likely = best.value
+    others = tuple(f"{c.value} {show_probability(p)}" for c, p in rivals if p >= LEAST)
+    return likely, show_probability(sure), others
 
 
 def _together(verdict: Verdict) -> Iterator[Item | Together]:
@@ -174,32 +207,38 @@ def _group_words(group: Sequence[Finding], verdict: Verdict) -> tuple[str, ...]:
 
 
 def _item(f: Finding) -> Item:
+    likely, sure, others = causes(f)
     return Item(
-        where=str(f.place),
+        where=words_of(f.place, f.one_of),
+        here=here(f),
         cause=f.cause.value,
-        sure=show_probability(f.probability),
+        sure=sure,
+        likely=likely,
         action=f.action.value,
-        do=action_words(f.action, f.place),
+        do=action_words(f.action, f.place, f.one_of),
         reason=f.reason,
         because_of=f.because_of or "",
-        others=tuple((f"{c.value} {show_probability(p)}", p) for c, p in f.alternatives),
+        others=others,
         quotes=f.evidence,
         next=f.next,
         work=f.action in WANTS_WORK,
         expected=f.expected,
-        decided=f.cause is not Cause.UNDECIDED,
         spilled=f.cause is Cause.SPILLOVER,
     )
 
 
 def marks(verdict: Verdict) -> dict[str, Mark]:
     """How each site is drawn: the most urgent finding that touches it; the summary's site is the
-    one to work on, where there is work."""
+    one to work on, where there is work. Packages of which one is meant are drawn alike, as no more
+    than suspects: not with a cause, and not to be worked on."""
     found: dict[str, Mark] = {}
     work = verdict.summary.site if verdict.summary.action in WANTS_WORK else None
     for finding in verdict.findings:
+        for ref in finding.one_of:
+            found.setdefault(ref, Mark(one_of=finding.one_of))
         # The whole board picks out no site.
-        for ref in () if finding.place.is_board else finding.place.sites(verdict.board):
+        picks_out = not (finding.one_of or finding.place.is_board)
+        for ref in finding.place.sites(verdict.board) if picks_out else ():
             found.setdefault(ref, Mark(finding.cause.value, ref == work))
     for place in (p for o in verdict.release.obstacles for p in o.places):
         if place.site is not None:

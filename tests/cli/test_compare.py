@@ -117,7 +117,7 @@ def test_more_than_two_give_the_history(call: Call, files: Callable[..., list[st
     middle = dump({"U2": WEAK}, head={"id": "m", "stage": "after-swap"})
     status, out, _ = call("compare", *files(REPAIRED[0], middle, REPAIRED[1]))
     assert status == 0 and "STAGES" in out and "HISTORY" in out
-    assert "U2: clear -> weak" in out
+    assert "U2: clear -> fault here" in out
 
 
 @pytest.mark.parametrize(

@@ -379,8 +379,8 @@ def test_an_undecided_answer_says_what_is_likeliest() -> None:
     top = report.verdict.findings[0]
     assert top.cause is Cause.UNDECIDED
     best, chance = top.alternatives[0]
-    said = render(rails_page(report), "text").splitlines()[0]
-    assert said.endswith(f"UNDECIDED (most likely {best}, {show_probability(chance)})")
+    said = render(rails_page(report), "text").splitlines()[1]
+    assert said.startswith(f"WHAT: UNDECIDED ({best} {show_probability(chance)}")
 
 
 def test_one_package_lies_on_a_rail_and_an_unnamed_one_is_not_named() -> None:

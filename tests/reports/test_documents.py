@@ -47,6 +47,9 @@ def beyond_the_schema(document: Document) -> None:
         assert len(set(others)) == len(others) and finding["cause"] not in others
         chances = [finding["probability"], *(a["probability"] for a in finding["alternatives"])]
         assert math.fsum(chances) == pytest.approx(1, abs=1e-6)
+        assert len(finding["one_of"]) != 1, "one package is a place, and no group"
+        if finding["cause"] not in ("clear", "spillover"):
+            assert finding["place_probability"] >= finding["probability"] - 1e-9
         assert any(v is not None for v in finding["scope"].values()) or (
             finding["action"] != "replace"
         ), "nobody can replace a package at no place"
@@ -183,6 +186,12 @@ def test_documents_of_dumps_of_many_kinds(text: str) -> None:
         lambda d: d["dump"].update(sha256="beef"),
         lambda d: d["summary"].update(cause="broken"),
         lambda d: d["summary"].update(probability=1.01),
+        lambda d: d["summary"].update(place_probability=-0.01),
+        lambda d: d["summary"].update(place="U3"),
+        lambda d: d["findings"][0].update(place_probability=1.01),
+        lambda d: d["findings"][0].update(place_probability=None),
+        lambda d: d["findings"][0].update(one_of=["U3", "U3"]),
+        lambda d: d["findings"][0].update(one_of=[""]),
         lambda d: d["findings"][0].update(action="leave"),
         lambda d: d["findings"][0].update(because_of="U1"),
         lambda d: d["findings"][0]["scope"].pop("dq"),

@@ -157,7 +157,8 @@ def test_no_two_causes_look_alike_without_colour() -> None:
     assert len(set(LETTERS.values())) == len(LETTERS)
 
     def grey(cause: str) -> str:
-        return re.sub(r"#[0-9a-f]{3,6}\b", "#000", swatch(cause, "n")).replace(cause, "")
+        drawn = swatch(Mark(cause), "n")
+        return re.sub(r"#[0-9a-f]{3,6}\b", "#000", drawn).replace(cause, "")
 
     assert len({grey(cause) for cause in PATTERNS}) == len(PATTERNS)
 

@@ -125,8 +125,8 @@ def assert_inert(page: str) -> Page:
 
 def test_the_answer_comes_first(missing: Verdict) -> None:
     page = assert_inert(verdict_page([missing]))
-    assert page.texts[:3] == ["U7", "missing", "REPLACE the package at U7"]
-    assert "over 99 %" in page.texts[3]
+    assert page.texts[:4] == ["U7", "over 99 %", "that the fault is here", "missing"]
+    assert page.texts.index("REPLACE the package at U7") < 8
 
 
 def test_cautions_stand_on_a_page_that_asks_for_heat(missing: Verdict) -> None:
@@ -175,8 +175,9 @@ def test_an_undecided_finding_shows_its_best_guess(missing: Verdict) -> None:
         next=("press on U3",),
     )
     page = Page(verdict_page([by_hand(missing, finding)]))
-    assert page.texts[:3] == ["U3", "most likely joint", "channel 4 lane 1"]
-    assert "48 %" in page.words and "press on U3" in page.words
+    assert page.texts[:2] == ["U3", "channel 4 lane 1"]
+    assert "undecided most likely joint 48 % or weak 42 %" in page.words
+    assert "undecided (joint 48 %, weak 42 %)" in page.words and "press on U3" in page.words
 
 
 def test_a_finding_that_was_declared_says_so(missing: Verdict) -> None:
@@ -358,7 +359,7 @@ def test_a_verdict_page_takes_the_comparison_and_the_history_in(stages: list[str
     page = assert_inert(verdict_page([judge(runs[-1])], history(runs)))
     assert page.texts[1] == "clear" and "repaired" in page.words
     assert "Through the stages" in page.texts
-    assert page.texts.index("after-swap") and "missing, as declared" in page.words
+    assert page.texts.index("after-swap") and "missing (as declared)" in page.words
     assert len(set(page.values("id"))) == len(page.values("id"))
 
 
