@@ -13,6 +13,7 @@ from tests.simulator.physics import eye_width
 from tests.simulator.plant import READ, WRITE, Plant
 from tests.simulator.rig import Rig
 from tests.simulator.rows import HARD
+from tests.simulator.warning import habitual, neighbours
 
 WAY = {"read": READ, "gate": READ, "vref": READ, "write": WRITE, "level": WRITE, "wck": WRITE}
 CLOCKING = ("level", "wck", "gate")
@@ -29,6 +30,8 @@ class Attempt:
     results: dict[str, list[str]]
     widths: Floats  # (2, links) UI
     dq_widths: Floats  # (2, links, 8) UI
+    retried: set[tuple[str, int]] = field(default_factory=set)
+    """The (step, link) that passed at a second try."""
 
 
 @dataclass
@@ -107,9 +110,9 @@ def _attempt(plant: Plant, rig: Rig, noise: Noise, number: int, rate: float) -> 
     }
     silent = [_silent(plant, i) for i in range(links)]
     _sequence(plant, rig, results, silent)
-    if rig.policy == "warn" and any(r in HARD for got in results.values() for r in got):
-        lanes = _warn(plant, rig, noise, results, lanes)
-    return Attempt(number, rate, results, lanes, widths)
+    habitual(rig, noise, results)
+    lanes, retried = neighbours(plant, rig, noise, results, lanes)
+    return Attempt(number, rate, results, lanes, widths, retried)
 
 
 def _partial(plant: Plant, link: int) -> bool:
@@ -240,17 +243,3 @@ def _stop_by_channel(plant: Plant, rig: Rig, results: dict[str, list[str]]) -> N
 def _not_run(results: list[str], links: Iterable[int]) -> None:
     for i in links:
         results[i] = "not-run"
-
-
-def _warn(
-    plant: Plant, rig: Rig, noise: Noise, results: dict[str, list[str]], lanes: Floats
-) -> Floats:
-    """A degraded boot: retries are used up, the others finish with less margin and a warning."""
-    chance = noise.uniform("warn", len(plant.wiring.links))
-    target = next(s for s in reversed(rig.steps) if s in ("write", "read", "vref"))
-    lanes = lanes.copy()
-    for i in range(len(plant.wiring.links)):
-        if results[target][i] == "pass" and chance[i] < rig.warn:
-            results[target][i] = "marginal"
-            lanes[:, i] = np.maximum(lanes[:, i] - rig.warn_loss * chance[i], 0.02)
-    return lanes

@@ -25,6 +25,7 @@ class Eye:
     width: float
     result: str
     dq: int | None = None
+    retried: bool = False
 
 
 def training_rows(stand: Stand, done: Boot) -> list[Row]:
@@ -87,7 +88,8 @@ def _step_rows(
         yield from _line_rows(stand, attempt, row, Eye(links[0], way, 0.0, result))
         return
     lane = min(links, key=lambda i: attempt.widths[way, i])
-    eye = Eye(lane, way, float(attempt.widths[way, lane]), result)
+    again = any((step, i) in attempt.retried for i in links)
+    eye = Eye(lane, way, float(attempt.widths[way, lane]), result, retried=again)
     if rig.frozen and step == "write" and eye.width > 0:
         eye = replace(eye, width=2 * rig.span)
     if data and rig.candidates and rig.windows and "lane" in scope:
@@ -163,7 +165,8 @@ def _measure(stand: Stand, attempt: Attempt, row: Row, eye: Eye) -> None:
         cells["delay"] = max(0, round(centre / rig.tap))
         cells["spread"] = math.floor(eye.width / 2 / rig.tap)
     if rig.tries:
-        cells["tries"] = {"pass": 1, "fail": 3, "not-found": 3}.get(eye.result, 2)
+        usual = {"pass": 1 + eye.retried, "fail": 3, "not-found": 3}
+        cells["tries"] = usual.get(eye.result, 2)
 
 
 def _centre(stand: Stand, eye: Eye) -> float:

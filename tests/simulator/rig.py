@@ -48,8 +48,8 @@ class Rig:
     shut: float  # share below which it says fail
     sweep: float  # error rate at which it calls a tap bad
     stray: float  # chance that a healthy lane needs a second try
-    warn: float
-    warn_loss: float
+    warn: float  # chance that it warns of a package though the fault is elsewhere
+    warn_loss: float  # UI that such a package loses at most
     attempts: int
     skip_rank: bool
     warm_boot: bool
@@ -95,6 +95,11 @@ class Rig:
     values: bool
     ambient: float
     rate: float  # Gbit/s
+    warn_each: str  # who shares one warning: "lane", "site", "channel"
+    warn_steps: str  # the steps it is printed in: "last" (the last data step), "some", "all"
+    warn_word: str  # "marginal", or "tries": it passes at the second
+    loud: float  # share of lanes that it calls marginal by habit
+    loud_same: bool  # the same lanes at every step
 
 
 def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool) -> Rig:
@@ -140,7 +145,7 @@ def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool
         sweep=10 ** rng.uniform(-7, -4),
         stray=rng.choice((0.0, 0.0, 2e-4, 1e-3)),
         warn=rng.uniform(0.5, 1.0),
-        warn_loss=rng.uniform(0.0, 0.05),
+        warn_loss=max(0.0, rng.uniform(-0.1, 0.05)),
         attempts=rng.choice((2, 2, 3)),
         skip_rank=many_ranks and rng.random() < 0.08,
         warm_boot=rng.random() < 0.015,
@@ -186,4 +191,9 @@ def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool
         values=rng.random() < 0.3,
         ambient=float(rng.randint(19, 28)),
         rate=float(rng.choice(RATES[family])),
+        warn_each=rng.choices(("lane", "site", "channel"), (30, 50, 20))[0],
+        warn_steps=rng.choices(("last", "some", "all"), (40, 25, 35))[0],
+        warn_word=rng.choices(("marginal", "tries"), (85, 15))[0],
+        loud=rng.uniform(0.2, 0.5) if rng.random() < 0.03 else 0.0,
+        loud_same=rng.random() < 0.5,
     )
