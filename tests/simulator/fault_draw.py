@@ -138,8 +138,8 @@ def _fed(spot: Spot, rail: str) -> tuple[int, ...]:
 
 def _short_package(spot: Spot) -> Fault:
     rail = _rail(spot)
-    depth = spot.rng.uniform(2.0, 7.0)
-    return spot.fault(rail=rail, depth=depth, mode=spot.rng.choice(("one", "one", "all")))
+    depth, mode = spot.rng.uniform(2.0, 7.0), spot.rng.choice(("one", "one", "all"))
+    return spot.fault(rail=rail, depth=depth, mode=mode, grade=_grade(spot.rng))
 
 
 def _short_cap(spot: Spot) -> Fault:
@@ -151,7 +151,7 @@ def _short_cap(spot: Spot) -> Fault:
 def _rail_low(spot: Spot) -> Fault:
     rail, rng = _rail(spot), spot.rng
     mode, depth = rng.choice(
-        (("mild", rng.uniform(0.03, 0.06)), ("strong", rng.uniform(0.07, 0.15)), ("dead", 0.5))
+        (("mild", rng.uniform(0.02, 0.06)), ("strong", rng.uniform(0.06, 0.15)), ("dead", 0.5))
     )
     if auxiliary(spot.wiring.board, rail):
         # word-line and core pumps ride out a sag; what a board shows is that they are gone
@@ -161,20 +161,29 @@ def _rail_low(spot: Spot) -> Fault:
         rail=rail,
         sites=_fed(spot, rail),
         depth=depth,
+        grade=_grade(rng),
         mode=mode,
         bit=rng.randrange(3),
         spread=spot.spread,
     )
 
 
-def _controller_state(rng: random.Random) -> tuple[str, float]:
-    """How a part of the controller fails, and how far."""
-    return rng.choices(("deaf", "thin", "dead"), (50, 30, 20))[0], rng.uniform(0.4, 1.0)
+def _grade(rng: random.Random) -> float:
+    """A regulator sags for all alike; thin copper costs the far end more."""
+    return 0.0 if rng.random() < 0.6 else rng.uniform(0.2, 1.0)
+
+
+def _controller_state(rng: random.Random) -> dict[str, Any]:
+    """How a part of the controller fails, how far, and how unlike its lanes are."""
+    return {
+        "mode": rng.choices(("deaf", "thin", "mixed", "dead"), (40, 30, 15, 15))[0],
+        "depth": rng.uniform(0.15, 1.0),
+        "scatter": rng.choice((0.1, rng.uniform(0.2, 1.0))),
+    }
 
 
 def _stride(spot: Spot) -> Fault:
     rng, wiring = spot.rng, spot.wiring
-    _, depth = _controller_state(rng)
     # one bit of the word in every package: where a channel is spread over packages, of each
     spread_out = len(spot.sites_of(wiring.of_channel[spot.at.channel])) > 2
     hits = tuple(i for i, (_, o) in enumerate(wiring.links) if spread_out or o.lane == spot.at.lane)
@@ -182,7 +191,6 @@ def _stride(spot: Spot) -> Fault:
         spot.kind,
         dq=rng.choice(spot.dqs),
         bit=rng.randrange(1, 7),
-        depth=depth,
         hits=hits,
         sites=spot.sites_of(hits),
         spread=spot.spread,
@@ -190,25 +198,23 @@ def _stride(spot: Spot) -> Fault:
 
 
 def _phy_channel(spot: Spot) -> Fault:
-    mode, depth = _controller_state(spot.rng)
     hits = tuple(spot.wiring.of_channel[spot.at.channel])
     sites = spot.sites_of(hits)
     return Fault(
         spot.kind,
         channel=spot.at.channel,
-        mode=mode,
-        depth=depth,
         hits=hits,
         sites=sites,
         site=sites[0] if len(sites) == 1 else None,
         spread=spot.spread,
+        **_controller_state(spot.rng),
     )
 
 
 def _phy_part(spot: Spot) -> Fault:
     """A partition's block of the controller, or one lane of it."""
     rng, board, links = spot.rng, spot.wiring.board, spot.wiring.links
-    mode, depth = _controller_state(rng)
+    state = _controller_state(rng)
     groups = {name: group for name, group in board.partitions.items() if len(group) > 1}
     part = rng.choice(sorted(groups))
     refs = {s.ref for s in groups[part]}
@@ -217,16 +223,15 @@ def _phy_part(spot: Spot) -> Fault:
     if one_lane:
         lane = rng.choice(sorted({links[i][1].lane for i in hits}))
         hits = tuple(i for i in hits if links[i][1].lane == lane)
-        mode = "thin" if mode == "thin" else "deaf"
+        state["mode"] = "thin" if state["mode"] == "thin" else "deaf"
     return Fault(
         spot.kind,
         partition=part,
-        mode=mode,
-        depth=depth,
         hits=hits,
         sites=spot.sites_of(hits),
         link=hits[0] if one_lane else None,
         spread=spot.spread,
+        **state,
     )
 
 
