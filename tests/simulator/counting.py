@@ -12,6 +12,7 @@ from tests.simulator.physics import CRC_MISS, error_rate, retention
 from tests.simulator.plant import NOISY, Stride
 from tests.simulator.rows import Row
 from tests.simulator.stand import Scope, Stand
+from tests.simulator.strays import Stray, strays
 
 GARBAGE, CONSTANT = "garbage", "constant"
 
@@ -32,7 +33,7 @@ class Counts:
     cells: Floats  # (links,) distinct addresses
     pins: Floats  # (links, 8)
     hits: dict[int, list[int]] = field(default_factory=dict)  # site -> times, cell by cell
-    soft: list[tuple[int, int, bool]] = field(default_factory=list)  # (link, dq, check saw it)
+    strays: list[Stray] = field(default_factory=list)
     bursts: list[tuple[int, int]] = field(default_factory=list)  # (link, bits)
 
     def add(self, link: int, dq: int, level: int, wrong: float) -> None:
@@ -83,7 +84,7 @@ def count(stand: Stand, done: Boot, nth: int, temp: float | None) -> Counts:
     _arrays(stand, got, nth)
     for stride in plant.strides:
         _stride(stand, got, stride)
-    _soft(stand, got, nth)
+    _strays(stand, got, nth)
     _disturbed(stand, got, nth)
     return got
 
@@ -186,19 +187,15 @@ def _stride(stand: Stand, got: Counts, stride: Stride) -> None:
                 got.edc[link] += places * stand.passes
 
 
-def _soft(stand: Stand, got: Counts, nth: int) -> None:
-    """Soft errors, anywhere, whatever the board is like."""
-    links = len(stand.wiring.links)
-    u = stand.noise.uniform(f"soft{nth}", 17, 4)
-    for k in range(min(16, poisson_at(stand.plant.nature.soft, float(u[16, 0])))):
-        link, dq = int(u[k, 0] * links), int(u[k, 1] * 8)
-        if link in got.lost or dq not in stand.owned(link):
-            continue
-        got.add(link, dq, int(u[k, 2] < 0.5), 1)
-        got.cells[link] += 1
-        seen = bool(u[k, 3] < 0.5)
-        got.edc[link] += seen
-        got.soft.append((link, dq, seen))
+def _strays(stand: Stand, got: Counts, nth: int) -> None:
+    """The stray words of this pass, whatever the board is like."""
+    for stray in strays(stand, nth):
+        if stray.link not in got.lost:
+            for d, level in stray.bits:
+                got.add(stray.link, d, level, 1)
+            got.cells[stray.link] += 1
+            got.edc[stray.link] += stray.checked
+            got.strays.append(stray)
 
 
 def _disturbed(stand: Stand, got: Counts, nth: int) -> None:

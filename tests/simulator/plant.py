@@ -39,8 +39,6 @@ class Nature:
     terminated: bool
     swing: float
     """Eye height in mV of a nominal eye."""
-    soft: float
-    """Expected soft errors of the whole board in one run."""
     edge_heat: float
     """Kelvin that the outermost site is hotter than the coolest."""
 
@@ -55,7 +53,6 @@ class Nature:
             slope=rng.choice((0.0, 0.0, 0.02, 0.04)),
             terminated=rng.random() < 0.9,
             swing=rng.uniform(120, 260),
-            soft=rng.choice((0.0, 0.0, 0.0, 0.3, 1.0, 3.0)),
             edge_heat=rng.choice((0.0, 3.0, 8.0)),
         )
 

@@ -48,7 +48,7 @@ def _open_line(stand: Stand, link: int) -> tuple[str, int] | None:
 
 
 def sparse(stand: Stand, got: Counts, link: int, cap: int, rng: random.Random) -> Iterator[Event]:
-    """Events that are rare: weak edges, sick cells, soft errors, disturbances, strides."""
+    """Events that are rare: weak edges, sick cells, stray words, disturbances, strides."""
     yield from _weak_edges(stand, got, link, cap, rng)
     yield from _upsets(stand, got, link, rng)
     yield from _sick_cells(stand, got, link, cap, rng)
@@ -74,12 +74,15 @@ def _weak_edges(
 
 
 def _upsets(stand: Stand, got: Counts, link: int, rng: random.Random) -> Iterator[Event]:
-    """Soft errors, and bursts of a disturbance."""
+    """Stray words, and bursts of a disturbance."""
     addresses, rounds, beats = stand.addresses, stand.passes, stand.beats
-    for at, d, seen in got.soft:
-        if at == link:
-            data = {rng.randrange(beats): _byte(rng, d, rng.getrandbits(1))}
-            yield Event(addresses.random(rng), rng.randrange(rounds), data, link, seen)
+    for stray in got.strays:
+        if stray.link == link:
+            was = now = rng.getrandbits(8)
+            for d, level in stray.bits:
+                was, now = _with(was, d, 1 - level), _with(now, d, level)
+            data = {rng.randrange(beats): (was, now)}
+            yield Event(addresses.random(rng), rng.randrange(rounds), data, link, stray.checked)
     for at, bits in got.bursts:
         if at == link:
             data = {
@@ -103,8 +106,12 @@ def _sick_cells(
 
 def _byte(rng: random.Random, dq: int, level: int) -> tuple[int, int]:
     """A byte written and read back with one line wrong: it came back as `level`."""
-    rest = rng.getrandbits(8) & ~(1 << dq)
-    return rest | (1 - level) << dq, rest | level << dq
+    rest = rng.getrandbits(8)
+    return _with(rest, dq, 1 - level), _with(rest, dq, level)
+
+
+def _with(byte: int, dq: int, level: int) -> int:
+    return byte & ~(1 << dq) | level << dq
 
 
 def _strided(

@@ -245,7 +245,7 @@ def test_a_bridge_pulls_one_way_and_takes_a_quarter_of_each_line() -> None:
             assert (
                 row.bits and row.errors and row.errors / row.bits == pytest.approx(0.25, abs=0.01)
             )
-            # but for a stray soft error
+            # but for a stray word
             assert row.errors - (row.fell if truth.mode == "and" else row.rose) <= 3  # type: ignore[operator]
         ways.add(truth.mode)
     assert ways == {"and", "or"}
@@ -284,7 +284,7 @@ def test_cells_leave_the_link_check_alone_and_lines_do_not() -> None:
             here = np.array([k.place.site == truth.site for k in log.keys])[log.key]
             seen += int(here.sum())
             right += int((log.edc[here] == bad).sum())
-        # but for stray soft errors, and a many-bit error in 256 that a CRC-8 lets through
+        # but for stray words, and a many-bit error in 256 that a CRC-8 lets through
         assert seen > 60
         assert right > 0.95 * seen
 

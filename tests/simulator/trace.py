@@ -27,7 +27,7 @@ every site alike must stand out from that too."""
 
 
 FEW = 3
-"""Healthy boards have a soft error or two; so many on one row, or in the log, are a trace."""
+"""Healthy boards have a stray word or two; so many on one row, or in the log, are a trace."""
 
 
 def trace(

@@ -45,7 +45,7 @@ def _state(stand: Stand, got: Counts, links: list[int]) -> tuple[Any, ...]:
         tuple(b for b in plant.bridges if b[0] in inside or b[2] in inside),
         tuple((id(a), *got.hits[a.site]) for a in plant.arrays if a.site in stand.sites(links)),
         tuple((s.dq, s.first, s.step) for s in plant.strides if inside & set(s.hits)),
-        tuple(x for x in got.soft if x[0] in inside),
+        tuple(x for x in got.strays if x.link in inside),
         tuple(x for x in got.bursts if x[0] in inside),
     )
 
