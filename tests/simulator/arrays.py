@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 from memdiag.model import AddressField
+
+LISTED = 500
+"""Cells that are kept one by one; where there are more, each stands for several."""
 
 SHAPES = ("cell", "word", "column", "row", "bank", "banks")
 
@@ -30,7 +35,7 @@ class Cell:
 class WeakArray:
     """A package's sick array: its shape and a list of its bad cells (a sample of a large set).
 
-    `size` is how many distinct cells there are in truth; `cells` holds at most a few hundred.
+    `size` is how many distinct cells there are in truth; `cells` holds at most some hundreds.
     """
 
     site: int
@@ -39,6 +44,19 @@ class WeakArray:
     size: int
     warm: float
     """Kelvin in which the failing probability doubles."""
+
+    @cached_property
+    def weight(self) -> float:
+        """How many cells of the truth each listed one stands for."""
+        return self.size / max(1, len({(c.bank, c.row, c.col) for c in self.cells}))
+
+    def likes(self, cell: Cell, rng: random.Random, addresses: Addresses) -> Iterator[Cell]:
+        """Cells that one listed cell stands for, itself first: others as widely strewn."""
+        while True:
+            yield cell
+            bank, row, col = addresses.random(rng)
+            bank = cell.bank if self.shape == "bank" else bank
+            cell = replace(cell, bank=bank, row=row, col=col)
 
 
 class Addresses:
@@ -155,7 +173,7 @@ def draw_array(rng: random.Random, addresses: Addresses, region: Region, shape: 
         ]
     elif shape == "column":
         size = rng.choice((8, 40, 200, 1500))
-        rows = [rng.randrange(addresses.rows) for _ in range(min(size, 200))]
+        rows = rng.sample(range(addresses.rows), size)
         cells = [cell((bank, r, col), line, min(1.0, chance + 0.1)) for r in rows]
     elif shape == "row":
         size = min(addresses.cols, rng.choice((4, 20, addresses.cols)))
@@ -166,6 +184,6 @@ def draw_array(rng: random.Random, addresses: Addresses, region: Region, shape: 
         size = rng.choice((60, 500, 20000))
         cells = [
             cell((rng.choice(banks), *addresses.random(rng)[1:]), anywhere(), chance)
-            for _ in range(min(size, 200))
+            for _ in range(min(size, LISTED))
         ]
     return WeakArray(region.site, shape, tuple(cells), size, rng.choice((8.0, 10.0, 14.0, 1e9)))

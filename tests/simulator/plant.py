@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from tests.simulator.arrays import WeakArray
+from tests.simulator.arrays import Addresses, WeakArray
 from tests.simulator.boards import Wiring
 from tests.simulator.noise import Floats, Noise
 from tests.simulator.physics import UNDRIVEN
@@ -68,6 +68,14 @@ class Stride:
     level: int
     checked: bool
     """True where the link check sees it: the fault lies between pins and checker."""
+
+    def places(self, addresses: Addresses) -> list[int]:
+        """The addresses that read wrong: a third had the level written that it reads anyway."""
+        step = max(self.step, 1 << (addresses.low + 1))
+        first = self.first % step
+        first -= first % (1 << addresses.low)
+        every = range(first, 1 << addresses.bits, step)
+        return [address for k, address in enumerate(every) if k % 3 != 2]
 
 
 @dataclass

@@ -100,6 +100,9 @@ class Rig:
     warn_word: str  # "marginal", or "tries": it passes at the second
     loud: float  # share of lanes that it calls marginal by habit
     loud_same: bool  # the same lanes at every step
+    complete: bool  # lists every wrong word, where they are few enough to be listed at all
+    together: bool  # tests all channels at once, so that a full log ends at one time for all
+    bare_words: bool  # prints where a word was wrong, and neither words nor mask
 
 
 def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool) -> Rig:
@@ -113,6 +116,8 @@ def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool
     }[kind]
     if kind == "full" and rng.random() < 0.3:
         sections = {"training", "counts"}
+    if kind == "errors" and rng.random() < 0.3:
+        sections = {"errors"}
     steps = list(STEPS[family])
     if rng.random() < (0.15 if family.startswith(("gddr", "lpddr")) else 0.5):
         steps.remove("id")
@@ -196,4 +201,7 @@ def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool
         warn_word=rng.choices(("marginal", "tries"), (85, 15))[0],
         loud=rng.uniform(0.2, 0.5) if rng.random() < 0.03 else 0.0,
         loud_same=rng.random() < 0.5,
+        complete=rng.random() < 0.25,
+        together=rng.random() < 0.3,
+        bare_words=rng.random() < 0.03,
     )

@@ -9,11 +9,16 @@ from typing import Any
 import numpy as np
 import pytest
 
+from memdiag.model import Run
+from memdiag.model.error_log import ErrorLog
+from memdiag.reading.load import load
+from tests.simulator import scenes
 from tests.simulator.boards import Wiring, quince
 from tests.simulator.boot import Attempt, boot
 from tests.simulator.noise import Noise
 from tests.simulator.plant import Nature, Plant, healthy
 from tests.simulator.rig import STEPS, Rig, draw_rig
+from tests.simulator.test_simulator import COUNTING, FEW
 
 CALM: dict[str, Any] = {
     "steps": STEPS["gddr6"],
@@ -95,3 +100,60 @@ def test_a_rig_that_warns_everywhere_warns_of_sound_boards_too() -> None:
         assert abs(share - 0.4) < 4 * (0.4 * 0.6 / n) ** 0.5
         assert all(m == marked[0] for m in marked) is same
         assert set(attempt.results["id"]) == {"pass"}
+
+
+# --- lists of wrong words ------------------------------------------------------------------------
+
+LISTED: dict[str, Any] = {**FEW, **COUNTING, "family": "gddr6", "sites": 8}
+
+
+def listed(scene: scenes.Scene) -> tuple[Run, ErrorLog | None]:
+    run = load(scene.text, board=scene.board)[0]
+    return run, run.errors
+
+
+def wrong_bits(log: ErrorLog | None) -> int:
+    return 0 if log is None else sum(int(x).bit_count() for x in log.wrong[:, 0])
+
+
+def test_a_complete_list_holds_every_bit_that_was_counted() -> None:
+    """So that who is not listed had none; 2,060 of 2,117 bits on one package is such a list."""
+    long = 0
+    for seed in range(40):
+        habits = {"kind": ("array", "pins", "stride", "none")[seed % 4], "complete": True}
+        run, log = listed(scenes.draw(seed, **LISTED | habits | {"bits": 1e8}))
+        counted = sum(row.errors or 0 for row in run.counts)
+        if counted <= 2000:
+            assert wrong_bits(log) == counted
+            long += counted > 64
+    assert long > 3  # longer than the log of 64 words of a rig that stops
+
+
+def test_a_list_that_would_be_endless_stops() -> None:
+    for seed in range(4):
+        habits = {"kind": "missing", "complete": True, "cap_each": False, "cap": 100}
+        habits["pass_column"] = True  # two beats may be wrong alike
+        run, log = listed(scenes.draw(seed, **LISTED | habits))
+        assert log is not None and log.total == 100
+        assert sum(row.errors or 0 for row in run.counts) > 1e6
+
+
+def test_channels_tested_together_fill_one_log_together() -> None:
+    """A silent package of two channels: channel after channel, only the first gets into the log."""
+    channels = {}
+    for together in (False, True):
+        habits = {"kind": "missing", "together": together, "cap_each": False, "cap": 60}
+        _, log = listed(scenes.draw(1, **LISTED | habits | {"complete": False}))
+        assert log is not None and log.total == 60
+        channels[together] = {log.keys[k].place.channel for k in log.key}
+    assert len(channels[False]) == 1 < len(channels[True])
+
+
+def test_a_list_may_stand_alone_or_name_addresses_only() -> None:
+    drawn = [draw_rig(Noise(s).stream("rig"), "gddr6", False, False) for s in range(600)]
+    assert any(rig.sections == {"errors"} for rig in drawn)
+    assert any(rig.bare_words for rig in drawn)
+    scene = scenes.draw(2, **LISTED | {"bare_words": True}, kind="array")
+    header, *rows = scene.text.split("[errors]\n")[1].split("\n\n")[0].splitlines()
+    at = header.split().index("mask")
+    assert "wrote" not in header and {row.split()[at] for row in rows} == {"-"}

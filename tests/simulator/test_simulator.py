@@ -24,7 +24,7 @@ from tests.accuracy.page import calibration
 from tests.accuracy.scoring import Claim
 from tests.simulator import boards, physics, scenes
 from tests.simulator.arrays import Addresses, partner
-from tests.simulator.noise import binomial_at, poisson_at
+from tests.simulator.noise import binomial_at, binomials_at, poisson_at
 from tests.simulator.rows import Row
 from tests.simulator.trace import trace
 
@@ -48,6 +48,9 @@ COUNTING = {
     "names": True,
     "cell_columns": True,
     "policy": "go-on",
+    "complete": False,
+    "together": False,
+    "bare_words": False,
     "probe": False,
 }
 
@@ -159,6 +162,13 @@ def test_binomial_counts_are_quantiles(n: int, p: float, u: float) -> None:
     # a quantile of p and one of 1 - p fall on either side of a step: one count of freedom; the
     # limits used above 400 are off by a count or two of sigma
     assert abs(binomial_at(n, p, u) - exact) <= (1 if n <= 400 else 2 + 0.1 * sigma)
+
+
+@given(st.integers(1, 500), st.floats(0.001, 0.5), st.integers(0, 99))
+@settings(max_examples=40, deadline=None)
+def test_many_binomial_counts_are_each_its_own_quantile(n: int, p: float, seed: int) -> None:
+    u = np.random.default_rng(seed).random(40)
+    assert binomials_at(n, p, u) == [binomial_at(n, p, float(x)) for x in u]
 
 
 def test_independent_errors_have_the_dispersion_of_a_poisson() -> None:
@@ -422,7 +432,8 @@ def test_a_delay_is_printed_with_the_taps_to_either_side_of_it_that_work() -> No
 @pytest.mark.parametrize("first", [0, 20_000, 40_000])
 def test_tidy_dumps_read_without_an_error(first: int) -> None:
     for seed in range(first, first + 12):
-        scene = scenes.draw(seed, dirt=False)
+        # words that are not printed at all are no words that the format knows
+        scene = scenes.draw(seed, dirt=False, bare_words=False)
         runs = load(scene.text, board=scene.board if scene.known else None)
         assert len(runs) == 1
         errors = [p.sentence() for p in runs[0].problems if p.severity is Severity.ERROR]
