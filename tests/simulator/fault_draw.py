@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from memdiag.model import Link
-from tests.simulator.arrays import SHAPES, Addresses, Region, draw_array
+from tests.simulator.arrays import SHAPES, Addresses, Region
 from tests.simulator.boards import Wiring
 from tests.simulator.faults import Fault, auxiliary
 from tests.simulator.physics import BURST
+from tests.simulator.shapes import draw_array
 
 
 @dataclass(frozen=True)
@@ -26,6 +27,8 @@ class Spot:
     link: int
     dq: int
     spread: tuple[float, ...]
+    shape: str | None = None
+    """The shape that a sick array must have."""
 
     @property
     def at(self) -> Link:
@@ -59,15 +62,21 @@ class Spot:
 
 
 def draw_fault(
-    rng: random.Random, wiring: Wiring, addresses: Addresses, kind: str, taken: set[int]
+    rng: random.Random,
+    wiring: Wiring,
+    addresses: Addresses,
+    kind: str,
+    taken: set[int],
+    shape: str | None = None,
 ) -> Fault:
-    """A fault of that kind at a place not yet `taken` (site indices)."""
+    """A fault of that kind at a place not yet `taken` (site indices). `shape`: that of a sick
+    array."""
     sites = wiring.board.sites
     site = rng.choice([i for i in range(len(sites)) if i not in taken] or [0])
     spread = tuple(rng.random() for _ in range(4 * len(wiring.links) + len(sites)))
     link = rng.choice(wiring.of_site[site])
     dq = rng.choice(wiring.links[link][1].dqs or tuple(range(8)))
-    return _DRAWN[kind](Spot(kind, rng, wiring, addresses, site, link, dq, spread))
+    return _DRAWN[kind](Spot(kind, rng, wiring, addresses, site, link, dq, spread, shape))
 
 
 def _gone(spot: Spot) -> Fault:
@@ -75,13 +84,18 @@ def _gone(spot: Spot) -> Fault:
 
 
 def _array(spot: Spot) -> Fault:
-    shape = spot.rng.choices(SHAPES, (30, 8, 20, 22, 14, 6))[0]
-    region = Region(spot.site, spot.bus, spot.dqs, BURST.get(spot.wiring.board.memory or "", 8))
+    shape = spot.shape or spot.rng.choices(list(SHAPES), list(SHAPES.values()))[0]
+    every = tuple(spot.wiring.of_site[spot.site])
+    beats = BURST.get(spot.wiring.board.memory or "", 8)
+    region = Region(spot.site, spot.bus, every, spot.dqs, beats)
     array = draw_array(spot.rng, spot.addresses, region, shape)
-    in_lane = len({c.link for c in array.cells}) == 1
+    struck = {c.link for c in array.cells}
+    if not struck <= set(spot.bus):
+        return spot.fault(mode=shape, array=array)
+    in_lane = len(struck) == 1
     one = {c.dq for c in array.cells}
     return spot.on_bus(
-        link=spot.link if in_lane else None,
+        link=struck.pop() if in_lane else None,
         dq=one.pop() if len(one) == 1 and in_lane else None,
         mode=shape,
         array=array,

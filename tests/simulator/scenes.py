@@ -86,7 +86,7 @@ def draw(
         board.address or address_map(noise.stream("map"), lanes, beats), lanes, beats
     )
     kinds = _kinds(rng, wiring, [kind] if isinstance(kind, str) else kind, faults, bare)
-    drawn = _faults(rng, wiring, addresses, kinds)
+    drawn = _faults(rng, wiring, addresses, kinds, lots=kind is None and faults is None)
     rig = _fitted(rng, rig, drawn, spread_out)
     known = rng.random() < 0.92 if known is None else known
     if not known:
@@ -157,15 +157,23 @@ def _kinds(
     return mixed
 
 
+LOT = 0.1
+"""How often a sick array is one of several of a maker's lot (several packages of one module were
+weak together in CMU-SAFARI, DIVA-DRAM, SIGMETRICS 2017; the share is common practice)."""
+
+
 def _faults(
-    rng: random.Random, wiring: Wiring, addresses: Addresses, kinds: list[str]
+    rng: random.Random, wiring: Wiring, addresses: Addresses, kinds: list[str], *, lots: bool
 ) -> list[Fault]:
-    """One fault of each kind, no two at one site, on one rail or in one partition."""
+    """One fault of each kind, no two at one site, on one rail or in one partition. `lots`: a sick
+    array may bring others of its shape along."""
     taken: set[int] = set()
     used: set[tuple[Any, ...]] = set()
     drawn: list[Fault] = []
-    for k in kinds:
-        fault = draw_fault(rng, wiring, addresses, k, taken)
+    queue: list[tuple[str, str | None]] = [(k, None) for k in kinds]
+    while queue and len(taken) < len(wiring.board.sites):
+        kind, shape = queue.pop(0)
+        fault = draw_fault(rng, wiring, addresses, kind, taken, shape)
         shared = (fault.rail, fault.partition) if fault.site is None else ()
         if shared and shared in used:
             continue
@@ -173,8 +181,8 @@ def _faults(
         if fault.site is not None:
             taken.add(fault.site)
         drawn.append(fault)
-        if len(taken) >= len(wiring.board.sites):
-            break
+        if lots and kind == "array" and shape is None and rng.random() < LOT:
+            queue += [(kind, fault.mode)] * rng.choice((1, 1, 2, 3))
     return drawn
 
 
