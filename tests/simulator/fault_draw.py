@@ -104,7 +104,7 @@ def _array(spot: Spot) -> Fault:
 
 def _pins(spot: Spot) -> Fault:
     mode = spot.rng.choice(("both", "both", "read", "write"))
-    return spot.fault(mode=mode, depth=spot.rng.uniform(0.3, 1.0))
+    return spot.fault(mode=mode, depth=spot.rng.uniform(0.1, 1.0))
 
 
 def _open_data(spot: Spot) -> Fault:
@@ -113,7 +113,11 @@ def _open_data(spot: Spot) -> Fault:
 
 
 def _open_clock(spot: Spot) -> Fault:
-    return spot.on_bus(link=spot.link, mode=spot.rng.choices(("silent", "garbage"), (60, 40))[0])
+    modes = {"silent": 50, "garbage": 30}
+    if spot.kind == "open-strobe" and len(spot.wiring.of_site[spot.site]) > 1:
+        modes["ragged"] = 20  # on a package of one lane it could not be told from a soft package
+    mode = spot.rng.choices(list(modes), list(modes.values()))[0]
+    return spot.on_bus(link=spot.link, mode=mode, depth=spot.rng.uniform(0.15, 1.0))
 
 
 def _open_command(spot: Spot) -> Fault:
@@ -191,7 +195,7 @@ def _controller_state(rng: random.Random) -> dict[str, Any]:
     """How a part of the controller fails, how far, and how unlike its lanes are."""
     return {
         "mode": rng.choices(("deaf", "thin", "mixed", "dead"), (40, 30, 15, 15))[0],
-        "depth": rng.uniform(0.15, 1.0),
+        "depth": rng.uniform(0.1, 1.0),
         "scatter": rng.choice((0.1, rng.uniform(0.2, 1.0))),
     }
 

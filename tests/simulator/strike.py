@@ -70,7 +70,11 @@ def _open_data(plant: Plant, fault: Fault) -> None:
 
 def _open_strobe(plant: Plant, fault: Fault) -> None:
     assert fault.link is not None
-    plant.strobe[fault.link] = fault.mode
+    if fault.mode == "ragged":  # a high-ohmic ball: the lane is sampled, at edges that wander
+        plant.dj[:, fault.link] += 0.5 * fault.depth
+        plant.rj[:, fault.link] *= 1.0 + fault.depth
+    else:
+        plant.strobe[fault.link] = fault.mode
 
 
 def _open_edc(plant: Plant, fault: Fault) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from memdiag.model import Board
 from tests.simulator.arrays import Addresses
 from tests.simulator.boards import Wiring, quince, random_board
 from tests.simulator.boot import boot
@@ -17,6 +18,8 @@ from tests.simulator.faults import Fault, auxiliary
 from tests.simulator.noise import Noise
 from tests.simulator.physics import eye_width
 from tests.simulator.plant import Nature, Plant, healthy
+from tests.simulator.rig import draw_rig
+from tests.simulator.spill import Couplings, disturb
 from tests.simulator.strike import strike
 from tests.simulator.test_rigs import rig_of
 
@@ -123,3 +126,70 @@ def test_a_mixed_block_has_dead_lanes_beside_thin_ones() -> None:
         beside = {r for i, r in enumerate(results) if i not in fault.hits}
         assert "not-found" not in beside
     assert mixed >= 7
+
+
+# --- margin and nothing else ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["pins", "phy-lane", "open-strobe"])
+def test_margin_is_lost_in_all_degrees(kind: str) -> None:
+    """From slight to closed, every fifth of an eye is met with."""
+    fifths = set()
+    for seed in range(300):
+        plant, fault = drawn(seed, kind)
+        if fault.mode in ("both", "thin", "ragged"):
+            links = [fault.link] if kind == "open-strobe" else fault.hits
+            links = list(links or plant.wiring.of_site[fault.site or 0])
+            fifths.add(int(5 * min(0.99, shares(plant, seed)[links].mean())))
+    assert fifths == {0, 1, 2, 3, 4}
+
+
+def test_a_package_of_half_its_peers_eyes_may_pass_every_step() -> None:
+    passed = 0
+    for seed in range(40):
+        plant, fault = drawn(seed, "pins", mode="both", depth=0.45)
+        own = shares(plant, seed)[plant.wiring.of_site[fault.site or 0]]
+        rig = replace(rig_of(seed), thin=0.3, shut=0.1)
+        results = boot(plant, rig, Noise(seed)).last.results
+        if 0.4 < own.mean() < 0.6 and {r for said in results.values() for r in said} == {"pass"}:
+            passed += 1
+    assert passed > 5
+    easy = [draw_rig(Noise(s).stream("rig"), "ddr4", False, True) for s in range(300)]
+    assert 0.1 < np.mean([rig.thin < 0.5 for rig in easy]) < 0.6
+    assert all(rig.shut <= rig.thin for rig in easy)
+
+
+def test_soft_pins_pull_their_clamshell_partner() -> None:
+    """To four fifths of its eye and farther, by a coupling that boards do draw; nobody else."""
+    rng = random.Random(2)
+    wiring = Wiring(next(b for b in (random_board(rng, "gddr6") for _ in range(60)) if paired(b)))
+    noise, addresses = Noise(1), Addresses(wiring.board.address or (), 2, 16)
+    nature = Nature.draw(noise.stream("nature"))
+    left = []
+    for seed in range(40):
+        fault = draw_fault(random.Random(seed), wiring, addresses, "pins", set())
+        plant = healthy(wiring, noise, nature)
+        disturb(plant, fault, Couplings(0.25, 0.0, 0.0, 0.0, 0.0))
+        part = shares(plant, 1)
+        partner = wiring.index(wiring.board.sites[fault.site or 0].clamshell or "")
+        alone = np.array(wiring.site_of) != partner
+        assert np.allclose(part[alone], 1.0)
+        left.append(part[~alone].mean())
+    assert min(left) < 0.8 < max(left)
+
+
+def paired(board: Board) -> bool:
+    return any(site.clamshell for site in board.sites)
+
+
+def test_boards_of_every_make_are_drawn() -> None:
+    # x4 packages, ranks, one channel, and JEDEC's 64 bit channels of up to forty-eight packages
+    # (common practice, no source)
+    rng = random.Random(5)
+    boards = [random_board(rng) for _ in range(1500)]
+    assert any(link.dqs and len(link.dqs) == 4 for b in boards for s in b.sites for link in s.links)
+    assert any(len(b.channels) == 1 for b in boards)
+    ranks = [len({link.rank for s in b.sites for link in s.links}) for b in boards]
+    assert set(ranks) == {1, 2}
+    sizes = {len(b.sites) for b in boards}
+    assert min(sizes) <= 2 and max(sizes) == 48
