@@ -16,7 +16,8 @@ from tests.simulator.rows import HARD
 from tests.simulator.warning import habitual, neighbours
 
 WAY = {"read": READ, "gate": READ, "vref": READ, "write": WRITE, "level": WRITE, "wck": WRITE}
-CLOCKING = ("level", "wck", "gate")
+NOTHING = 0.03
+"""Share of a nominal eye below which no setting works."""
 SLOW = ("id", "zq")
 """Steps that ask the package itself and use no data eye."""
 
@@ -32,6 +33,8 @@ class Attempt:
     dq_widths: Floats  # (2, links, 8) UI
     retried: set[tuple[str, int]] = field(default_factory=set)
     """The (step, link) that passed at a second try."""
+    nominal: float = 1.0
+    """UI of the eye that its limits are shares of."""
 
 
 @dataclass
@@ -112,7 +115,7 @@ def _attempt(plant: Plant, rig: Rig, noise: Noise, number: int, rate: float) -> 
     _sequence(plant, rig, results, silent)
     habitual(rig, noise, results)
     lanes, retried = neighbours(plant, rig, noise, results, lanes)
-    return Attempt(number, rate, results, lanes, widths, retried)
+    return Attempt(number, rate, results, lanes, widths, retried, nominal)
 
 
 def _partial(plant: Plant, link: int) -> bool:
@@ -164,7 +167,7 @@ def _commands(look: _Look, i: int, stray: bool) -> str:
 def _data(look: _Look, step: str, i: int, stray: bool) -> str:
     plant, rig = look.plant, look.rig
     share = float(look.shares[WAY[step], i])
-    ease = 0.6 if step in CLOCKING or step == "vref" else 1.0
+    shut, thin = rig.limits(step)
     dead = bool(look.dead[i])
     return _first(
         (_silent(plant, i), rig.silent if rig.silent != "not-run" else "not-found"),
@@ -172,9 +175,9 @@ def _data(look: _Look, step: str, i: int, stray: bool) -> str:
         (step == "wck" and i in plant.edc_open, "not-found" if rig.depends else "fail"),
         (dead and step in ("read", "write"), _dead_line(rig)),
         (dead, "marginal" if stray else "pass"),
-        (share <= 0.03, "not-found"),
-        (share < ease * rig.shut, "fail"),
-        (stray or share < ease * rig.thin, "marginal"),
+        (share <= NOTHING, "not-found"),
+        (share < shut, "fail"),
+        (stray or share < thin, "marginal"),
     )
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
-from tests.simulator.boot import WAY, Attempt, Boot
+from tests.simulator.boot import NOTHING, WAY, Attempt, Boot
 from tests.simulator.rows import Row, worst
 from tests.simulator.stand import Scope, Stand
 
@@ -118,22 +118,23 @@ def _without_lane(stand: Stand, scope: Scope, link: int) -> tuple[Scope, list[in
 
 def _line_rows(stand: Stand, attempt: Attempt, row: Row, eye: Eye) -> Iterator[Row]:
     """One row a data line."""
+    step = row.cells["step"]
     for d in stand.owned(eye.link):
         width = float(attempt.dq_widths[eye.way, eye.link, d])
-        own = eye.result if eye.result == "pass" else _by_width(stand, attempt, width)
+        own = eye.result if eye.result == "pass" else _by_width(stand, attempt, step, width)
         line = Row("training", row.cells | {"dq": d, "result": own}, row.means)
         _measure(stand, attempt, line, replace(eye, width=width, result=own, dq=d))
         yield line
 
 
-def _by_width(stand: Stand, attempt: Attempt, width: float) -> str:
-    nature = stand.plant.nature
-    nominal = 1 - (nature.dj + 9.5 * nature.rj) * attempt.rate
-    if width <= 0.02:
+def _by_width(stand: Stand, attempt: Attempt, step: str, width: float) -> str:
+    shut, thin = stand.rig.limits(step)
+    share = width / attempt.nominal
+    if share <= NOTHING:
         return "not-found"
-    if width < stand.rig.shut * nominal:
+    if share < shut:
         return "fail"
-    return "marginal" if width < stand.rig.thin * nominal else "pass"
+    return "marginal" if share < thin else "pass"
 
 
 def _measure(stand: Stand, attempt: Attempt, row: Row, eye: Eye) -> None:

@@ -103,6 +103,13 @@ class Rig:
     complete: bool  # lists every wrong word, where they are few enough to be listed at all
     together: bool  # tests all channels at once, so that a full log ends at one time for all
     bare_words: bool  # prints where a word was wrong, and neither words nor mask
+    eases: tuple[tuple[str, float], ...]  # step: the share of its limits that this step asks for
+
+    def limits(self, step: str) -> tuple[float, float]:
+        """Shares of a nominal eye below which that step fails, and is marginal: the same for
+        every lane of the run."""
+        ease = dict(self.eases).get(step, 1.0)
+        return ease * self.shut, ease * self.thin
 
 
 def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool) -> Rig:
@@ -204,4 +211,9 @@ def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool
         complete=rng.random() < 0.25,
         together=rng.random() < 0.3,
         bare_words=rng.random() < 0.03,
+        # steps that move whole bytes ask for an eye, those that only find a clock for less of one
+        eases=tuple(
+            (step, rng.uniform(0.9, 1.1) if step in ("read", "write") else rng.uniform(0.4, 0.8))
+            for step in (*STEPS[family], "vref")
+        ),
     )

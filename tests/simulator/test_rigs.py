@@ -14,7 +14,7 @@ from memdiag.model.error_log import ErrorLog
 from memdiag.reading.load import load
 from tests.simulator import scenes
 from tests.simulator.boards import Wiring, quince
-from tests.simulator.boot import Attempt, boot
+from tests.simulator.boot import WAY, Attempt, boot
 from tests.simulator.noise import Noise
 from tests.simulator.plant import Nature, Plant, healthy
 from tests.simulator.rig import STEPS, Rig, draw_rig
@@ -100,6 +100,55 @@ def test_a_rig_that_warns_everywhere_warns_of_sound_boards_too() -> None:
         assert abs(share - 0.4) < 4 * (0.4 * 0.6 / n) ** 0.5
         assert all(m == marked[0] for m in marked) is same
         assert set(attempt.results["id"]) == {"pass"}
+
+
+# --- limits --------------------------------------------------------------------------------------
+
+
+def test_a_rig_keeps_its_limits_for_every_lane_of_a_run() -> None:
+    """At every step the narrowest eye that passes is wider than the widest that is marginal."""
+    met = set()
+    for seed in range(20):
+        plant = plant_of(seed)
+        plant.dj += np.linspace(0.0, 0.7, plant.dj.shape[1])[None, :, None]
+        rig = rig_of(seed, depends=False)
+        attempt = boot(plant, rig, Noise(seed)).last
+        for step in ("wck", "read", "write"):
+            widths = attempt.widths[WAY[step]]
+            eyes = {
+                word: [w for w, r in zip(widths, attempt.results[step], strict=True) if r == word]
+                for word in ("not-found", "fail", "marginal", "pass")
+            }
+            met |= {word for word, found in eyes.items() if found}
+            bounds = [b for found in eyes.values() if found for b in (min(found), max(found))]
+            assert bounds == sorted(bounds)
+    assert len(met) == 4
+
+
+def test_rows_of_lines_are_judged_by_the_limits_of_their_step() -> None:
+    seen = 0
+    for seed in range(60):
+        habits = {"detail": "dq", "width": "UI", "sections": frozenset({"training"})}
+        scene = scenes.draw(
+            seed, kind="pins", **FEW, **CALM | habits | {"steps": ("read", "write")}
+        )
+        for step in ("read", "write"):
+            rows = [r for r in load(scene.text)[0].training if r.step == step and r.width]
+            eyes = {
+                word: [r.width.value for r in rows if r.width and str(r.result) == word]
+                for word in ("marginal", "pass")
+            }
+            if eyes["marginal"] and eyes["pass"]:
+                # as printed, to three places
+                assert max(eyes["marginal"]) <= min(eyes["pass"]) + 0.001
+                seen += 1
+    assert seen > 10
+
+
+def test_steps_have_tolerances_of_their_own() -> None:
+    rig = draw_rig(Noise(1).stream("rig"), "gddr6", False, False)
+    shares = {step: rig.limits(step)[1] / rig.thin for step in ("wck", "read", "write")}
+    assert len(set(shares.values())) == 3 and shares["wck"] < min(shares["read"], shares["write"])
 
 
 # --- lists of wrong words ------------------------------------------------------------------------
