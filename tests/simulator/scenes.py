@@ -21,6 +21,7 @@ from tests.simulator.physics import BURST
 from tests.simulator.plant import Nature
 from tests.simulator.render import DIRT, dump, soil
 from tests.simulator.rig import Rig, draw_rig
+from tests.simulator.shorten import shortened
 from tests.simulator.spill import Couplings
 from tests.simulator.trace import trace
 from tests.simulator.truth import Truth, rivals_of, truth_of
@@ -104,12 +105,9 @@ def draw(
     twins = [simulate(bench, [f for f in drawn if f is not one]) for one in drawn]
     clear = rows if not drawn else twins[0] if len(drawn) == 1 else simulate(bench, [])
     soiled = _dirt(rng, dirt, any(f.kind == "removed" for f in drawn))
-    lines, where = dump(head_lines(rng, bench, drawn, known), rows, rng, rig.width)
-    cut = len(lines)
-    if "cut" in soiled:
-        cut = min(len(lines), max(14, round(len(lines) * rng.uniform(0.6, 0.97))))
-        lines = [*lines[: cut - 1], lines[cut - 1][: rng.randint(0, len(lines[cut - 1]))]]
-    gone = {id(row) for row, line in where if line >= cut - 1}
+    tidy, where = dump(head_lines(rng, bench, drawn, known), rows, rng, rig.width)
+    lines, lost = shortened(tidy, where, soiled, rng)
+    gone = {id(row) for row, line in where if line in lost}
     left = [row for row in rows if id(row) not in gone]
     truth = []
     for fault, twin in zip(drawn, twins, strict=True):

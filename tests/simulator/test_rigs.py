@@ -206,3 +206,41 @@ def test_a_list_may_stand_alone_or_name_addresses_only() -> None:
     header, *rows = scene.text.split("[errors]\n")[1].split("\n\n")[0].splitlines()
     at = header.split().index("mask")
     assert "wrote" not in header and {row.split()[at] for row in rows} == {"-"}
+
+
+# --- scans that stop -----------------------------------------------------------------------------
+
+
+def test_a_scan_stops_before_its_last_lane_is_done() -> None:
+    """Two of ten open training logs end inside the scan of a lane (pastes that were cut)."""
+    ends = set()
+    for seed in range(24):
+        habits = {"windows": True, "candidates": True, "detail": "lane", "pass_only_fails": False}
+        habits |= {"sections": frozenset({"training", "counts"}), "count_clean": True}
+        more = {"faults": 0, "known": True, "bare": False, **CALM | habits | {"eases": ()}}
+        whole = scenes.draw(seed, **more | {"dirt": False})
+        short = scenes.draw(seed, **more | {"dirt": ("scan",)})
+        assert "[end]" in whole.text and "[end]" not in short.text
+        full, left = (load(s.text)[0].training for s in (whole, short))
+        lanes = [
+            {r.place.link for r in rows if r.step == "write" and r.result} for rows in (full, left)
+        ]
+        assert lanes[1] < lanes[0]
+        ends.add("[counts]" in short.text)
+        if short.text.rstrip().splitlines()[-1].split()[-1].strip("01") == "":
+            ends.add("among the candidates of a lane")
+    assert ends == {True, False, "among the candidates of a lane"}
+
+
+def test_what_a_cut_took_is_no_trace() -> None:
+    """The rows that told of the fault are gone from the truth as from the paste."""
+    hidden = 0
+    for seed in range(80):
+        more = {"kind": "missing", "family": "ddr4", "known": True, "bare": False}
+        habits = {**CALM, "steps": ("read",), "sections": frozenset({"training"}), "detail": "lane"}
+        scene = scenes.draw(seed, dirt=("scan",), **more, **habits, names=True)
+        site = scene.truth[0].site
+        rows = [r for r in load(scene.text)[0].training if r.place.site == site]
+        assert scene.truth[0].located == bool(rows)
+        hidden += not rows
+    assert hidden > 5
