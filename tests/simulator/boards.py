@@ -57,6 +57,14 @@ class Wiring:
             found.setdefault(link.channel, []).append(i)
         return found
 
+    @cached_property
+    def along(self) -> list[tuple[int, int]]:
+        """Of each link: which lane of its channel it is, and of how many."""
+        lanes = {
+            c: sorted({self.links[i][1].lane for i in own}) for c, own in self.of_channel.items()
+        }
+        return [(lanes[at.channel].index(at.lane), len(lanes[at.channel])) for _, at in self.links]
+
     def index(self, ref: str) -> int:
         return next(i for i, site in enumerate(self.board.sites) if site.ref == ref)
 

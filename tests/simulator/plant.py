@@ -36,6 +36,9 @@ class Nature:
     dq_spread: float
     slope: float
     """Deterministic jitter added from the nearest lane to the farthest (fly-by, trace length)."""
+    flyby: float
+    """UI by which a lane comes later than its neighbour where clock and commands fly by the
+    packages one after the other (DDR); negative where the bus starts at the last lane."""
     terminated: bool
     swing: float
     """Eye height in mV of a nominal eye."""
@@ -51,6 +54,7 @@ class Nature:
             lane_spread=rng.uniform(0.004, 0.018),
             dq_spread=rng.uniform(0.003, 0.010),
             slope=rng.choice((0.0, 0.0, 0.02, 0.04)),
+            flyby=rng.choice((0.05, 0.1, 0.1, 0.2)) * rng.choice((1, 1, -1)),
             terminated=rng.random() < 0.9,
             swing=rng.uniform(120, 260),
             edge_heat=rng.choice((0.0, 3.0, 8.0)),

@@ -68,7 +68,7 @@ class Rig:
     tries: bool
     points: bool
     prints_not_run: bool
-    frozen: bool  # its write delay does not move: every tap of that sweep works
+    frozen: frozenset[str]  # steps whose delay does not move: every tap of the sweep works
     downwards: bool  # lists its lanes from the last to the first
     probe: bool  # tries a configuration that cannot work before the right one
     pass_only_fails: bool  # prints a row only where something was wrong
@@ -103,6 +103,7 @@ class Rig:
     complete: bool  # lists every wrong word, where they are few enough to be listed at all
     together: bool  # tests all channels at once, so that a full log ends at one time for all
     bare_words: bool  # prints where a word was wrong, and neither words nor mask
+    empty: tuple[str, str] | None  # a step that finds nothing on any board, and its word for that
     eases: tuple[tuple[str, float], ...]  # step: the share of its limits that this step asks for
 
     def limits(self, step: str) -> tuple[float, float]:
@@ -176,7 +177,9 @@ def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool
         tries=rng.random() < 0.2,
         points=rng.random() < 0.5,
         prints_not_run=rng.random() < 0.85,
-        frozen=rng.random() < 0.02,
+        frozen=frozenset(
+            rng.choice((("write",), ("read",), ("read", "write"))) if rng.random() < 0.03 else ()
+        ),
         downwards=rng.random() < 0.06,
         probe=policy != "fall-back" and rng.random() < 0.04,
         pass_only_fails=rng.random() < 0.05,
@@ -211,9 +214,16 @@ def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool
         complete=rng.random() < 0.25,
         together=rng.random() < 0.3,
         bare_words=rng.random() < 0.03,
+        empty=_empty(rng, steps) if rng.random() < 0.04 else None,
         # steps that move whole bytes ask for an eye, those that only find a clock for less of one
         eases=tuple(
             (step, rng.uniform(0.9, 1.1) if step in ("read", "write") else rng.uniform(0.4, 0.8))
             for step in (*STEPS[family], "vref")
         ),
     )
+
+
+def _empty(rng: random.Random, steps: list[str]) -> tuple[str, str] | None:
+    """A step before the data steps that the rig does wrong: it finds nothing, and goes on."""
+    able = [step for step in steps if step not in ("id", "read", "write")]
+    return (rng.choice(able), rng.choice(("fail", "not-found"))) if able else None

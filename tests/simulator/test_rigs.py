@@ -30,6 +30,9 @@ CALM: dict[str, Any] = {
     "probe": False,
     "warm_boot": False,
     "skip_rank": False,
+    "pass_only_fails": False,
+    "frozen": frozenset(),
+    "empty": None,
 }
 """A rig that only says what it measures."""
 
@@ -215,7 +218,7 @@ def test_a_scan_stops_before_its_last_lane_is_done() -> None:
     """Two of ten open training logs end inside the scan of a lane (pastes that were cut)."""
     ends = set()
     for seed in range(24):
-        habits = {"windows": True, "candidates": True, "detail": "lane", "pass_only_fails": False}
+        habits = {"windows": True, "candidates": True, "detail": "lane"}
         habits |= {"sections": frozenset({"training", "counts"}), "count_clean": True}
         more = {"faults": 0, "known": True, "bare": False, **CALM | habits | {"eases": ()}}
         whole = scenes.draw(seed, **more | {"dirt": False})
@@ -244,3 +247,60 @@ def test_what_a_cut_took_is_no_trace() -> None:
         assert scene.truth[0].located == bool(rows)
         hidden += not rows
     assert hidden > 5
+
+
+# --- habits that look like faults ----------------------------------------------------------------
+
+
+def test_a_step_that_finds_nothing_on_any_board_is_said_of_all_lanes_and_harms_none() -> None:
+    words = set()
+    for seed in range(12):
+        habits = {**CALM, "sections": frozenset({"training"}), "detail": "lane", "shut": 0.01}
+        more = {"family": "gddr6", "faults": 0, **FEW, **habits, "thin": 0.01}
+        word = ("fail", "not-found")[seed % 2]
+        rows = load(scenes.draw(seed, **more | {"empty": ("wck", word)}).text)[0].training
+        said = {step: {str(r.result) for r in rows if r.step == step} for step in STEPS["gddr6"]}
+        assert said.pop("wck") == {word}
+        words |= set().union(*said.values())
+    assert words <= {"pass"}
+    drawn = [draw_rig(Noise(s).stream("rig"), "ddr4", False, True) for s in range(400)]
+    empty = [rig.empty[0] for rig in drawn if rig.empty]
+    assert 3 < len(empty) < 40 and not {"read", "write", "id"} & set(empty)
+
+
+@pytest.mark.parametrize("step", ["read", "write"])
+def test_a_delay_line_that_does_not_move_works_at_every_tap_of_every_lane(step: str) -> None:
+    habits = {**CALM, "sections": frozenset({"training"}), "detail": "lane", "windows": True}
+    more = {"family": "gddr6", "kind": "pins", **FEW, **habits, "delay": True}
+    rows = load(scenes.draw(2, **more | {"frozen": frozenset({step})}).text)[0].training
+    full = {s: [set(r.window) for r in rows if r.step == s and r.window] for s in ("read", "write")}
+    other = full.pop("write" if step == "read" else "read")
+    assert full[step] and all(w == {"1"} for w in full[step])
+    assert not any(w == {"1"} for w in other)
+    assert len({r.delay.value for r in rows if r.step == step and r.delay}) == 1
+
+
+def test_lanes_along_a_flyby_bus_come_later_one_after_the_other() -> None:
+    """A steady slope of delays over the lanes of a DDR board is the board (common practice)."""
+    steps = {}
+    for family in ("ddr4", "gddr6"):
+        seen = []
+        for seed in range(12):
+            habits = {**CALM, "sections": frozenset({"training"}), "detail": "lane", "delay": True}
+            habits |= {"steps": STEPS[family], "tap": 1 / 64, "span": 1.5}
+            scene = scenes.draw(seed, family=family, faults=0, **FEW, **habits)
+            rows = load(scene.text)[0].training
+            for step in ("level", "read"):
+                lanes = {
+                    r.place.lane: r.delay.value
+                    for r in rows
+                    if r.step == step and r.delay and r.place.channel == scene.board.channels[0]
+                }
+                if len(lanes) > 3:
+                    slope = np.polyfit(list(lanes), list(lanes.values()), 1)[0]
+                    rest = np.ptp([d - slope * (lane or 0) for lane, d in lanes.items()])
+                    seen.append(abs(slope))
+                    assert rest < 12 and (step == "read" or abs(slope) > 2)
+        steps[family] = seen
+    assert np.mean(steps["ddr4"]) > 2
+    assert not steps["gddr6"] or np.mean(steps["gddr6"]) < 1
