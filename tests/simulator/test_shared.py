@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from memdiag.model import Board
+from tests.simulator import scenes
 from tests.simulator.arrays import Addresses
 from tests.simulator.boards import Wiring, quince, random_board
 from tests.simulator.boot import boot
@@ -142,6 +143,19 @@ def test_margin_is_lost_in_all_degrees(kind: str) -> None:
             links = list(links or plant.wiring.of_site[fault.site or 0])
             fifths.add(int(5 * min(0.99, shares(plant, seed)[links].mean())))
     assert fifths == {0, 1, 2, 3, 4}
+
+
+def test_one_ragged_lane_of_several_is_no_soft_package() -> None:
+    """A soft package is soft on all its lanes: training tells them apart."""
+    seen = 0
+    for seed in range(80):
+        habits = {"sections": frozenset({"training"}), "detail": "lane", "warm_boot": False}
+        more = {"family": "gddr6", "kind": "open-strobe", "dirt": False, "known": True}
+        (truth,) = scenes.draw(seed, bare=False, **more, **habits).truth
+        if truth.mode == "ragged" and truth.visible:
+            assert not truth.rivals and truth.cause == "joint" and truth.lane is not None
+            seen += 1
+    assert seen > 3
 
 
 def test_a_package_of_half_its_peers_eyes_may_pass_every_step() -> None:

@@ -37,7 +37,7 @@ def error_rows(stand: Stand, passes: list[Counts], tested: list[bool]) -> list[R
     rig = stand.rig
     awake = frozenset(i for i, ok in enumerate(tested) if ok)
     runs = [_Pass(p, got, awake) for p, got in enumerate(passes)]
-    whole = rig.complete and _few(stand, runs)
+    whole = rig.complete and _few(runs)
     groups = stand.grouped(rig.word, whole=True)
     rows: list[Row] = []
     for run in runs:
@@ -50,10 +50,8 @@ def error_rows(stand: Stand, passes: list[Counts], tested: list[bool]) -> list[R
     return rows
 
 
-def _few(stand: Stand, runs: list[_Pass]) -> bool:
+def _few(runs: list[_Pass]) -> bool:
     """Whether the wrong words can all be listed."""
-    if any(run.dense(stand, run.tested) for run in runs):
-        return False
     wrong = sum((run.got.rose + run.got.fell)[sorted(run.tested)].sum() for run in runs)
     return bool(wrong <= ENDLESS)
 
