@@ -21,7 +21,7 @@ from memdiag.model.figures import Table
 
 _F = Table("Error counts")
 
-_GRID = np.arange(-18.0, 0.001, 0.1)  # log10 of the error rate per bit
+_GRID: Array = np.arange(-18.0, 0.001, 0.1, dtype=np.float64)  # log10 of the error rate per bit
 _LOG_RATE = _GRID * math.log(10.0)
 _LOG_MISS = np.log1p(-np.minimum(10.0**_GRID, 1 - 1e-12))
 
@@ -99,7 +99,7 @@ def _weights(kind: str) -> tuple[Array, Array]:
     return none, (1 - none)[:, None] * grid
 
 
-_NOISE = 1.0 * ((_GRID >= NOISE_FROM - 1e-9) & (_GRID <= NOISE_TO + 1e-9))
+_NOISE: Array = np.float64(1.0) * ((_GRID >= NOISE_FROM - 1e-9) & (_GRID <= NOISE_TO + 1e-9))
 _NOISE /= _NOISE.sum()
 _CAN_SHAKE = (MARGIN > -0.5) & (IS_GRADE | np.isin(LINK, ("array", "astray")))
 """A place that errs by itself hides such bursts."""
@@ -154,12 +154,12 @@ def _noise(rate: float) -> Array:
     if not rate:
         return _NOISE
     alike = _about(rate)
-    return np.asarray(0.75 * alike + 0.25 * _NOISE)
+    return np.asarray(0.75 * alike + 0.25 * _NOISE, dtype=np.float64)
 
 
 def _about(rate: float) -> Array:
     near = np.asarray(np.exp(-0.5 * ((_GRID - math.log10(rate)) / 0.3) ** 2), np.float64)
-    return near / float(near.sum())
+    return np.asarray(near / near.sum(), dtype=np.float64)
 
 
 def _with_background(grid: Array, rate: float) -> Array:

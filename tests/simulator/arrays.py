@@ -3,11 +3,27 @@
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 from memdiag.model import AddressField
 
-SHAPES = ("cell", "word", "column", "row", "bank", "banks")
+LISTED = 500
+"""Cells that are kept one by one; where there are more, each stands for several."""
+
+SHAPES = {
+    "cell": 24,
+    "word": 6,
+    "column": 16,
+    "row": 18,
+    "rows": 12,
+    "bank": 8,
+    "banks": 4,
+    "columns": 6,
+    "scattered": 6,
+}
+"""How often each shape comes. Common practice, no source: single cells and rows first."""
 
 
 @dataclass(frozen=True)
@@ -30,7 +46,7 @@ class Cell:
 class WeakArray:
     """A package's sick array: its shape and a list of its bad cells (a sample of a large set).
 
-    `size` is how many distinct cells there are in truth; `cells` holds at most a few hundred.
+    `size` is how many distinct cells there are in truth; `cells` holds at most some hundreds.
     """
 
     site: int
@@ -39,6 +55,22 @@ class WeakArray:
     size: int
     warm: float
     """Kelvin in which the failing probability doubles."""
+
+    @cached_property
+    def weight(self) -> float:
+        """How many cells of the truth each listed one stands for."""
+        return self.size / max(1, len({(c.bank, c.row, c.col) for c in self.cells}))
+
+    @cached_property
+    def banks(self) -> list[int]:
+        return sorted({c.bank for c in self.cells})
+
+    def likes(self, cell: Cell, rng: random.Random, addresses: Addresses) -> Iterator[Cell]:
+        """Cells that one listed cell stands for, itself first: others as widely strewn."""
+        while True:
+            yield cell
+            _, row, col = addresses.random(rng)
+            cell = replace(cell, bank=rng.choice(self.banks), row=row, col=col)
 
 
 class Addresses:
@@ -120,52 +152,11 @@ def partner(place: tuple[int, int, int], line: tuple[str, int]) -> tuple[int, in
 
 @dataclass(frozen=True)
 class Region:
-    """Where an array can be sick: the links of one channel and rank of one package."""
+    """Where an array can be sick: the links of one channel and rank of one package (`links`), of
+    the whole package (`every`)."""
 
     site: int
     links: tuple[int, ...]
+    every: tuple[int, ...]
     dqs: tuple[int, ...]
     beats: int
-
-
-def draw_array(rng: random.Random, addresses: Addresses, region: Region, shape: str) -> WeakArray:
-    """A sick array. A column fault is a bit line: one dq of one lane in one beat, many rows. A
-    row fault is a word line: any dq of the package, many columns. A word fault is one access."""
-    bank, row, col = addresses.random(rng)
-    line = rng.choice(region.links), rng.choice(region.dqs), rng.randrange(region.beats)
-    chance = rng.choice((1.0, 1.0, 0.6, 0.2, 0.02))
-
-    def anywhere() -> tuple[int, int, int]:
-        return rng.choice(region.links), rng.choice(region.dqs), rng.randrange(region.beats)
-
-    def cell(place: tuple[int, int, int], at: tuple[int, int, int], p: float) -> Cell:
-        return Cell(*place, *at, rng.randrange(2), p)
-
-    size = 1
-    if shape == "cell":
-        cells = [cell((bank, row, col), line, chance)]
-        if rng.random() < 0.15:  # its neighbour on the same word line
-            near = (bank, row, col ^ 1 << addresses.col_bits[0])
-            cells.append(cell(near, line, chance * 0.3))
-            size = 2
-    elif shape == "word":
-        cells = [
-            cell((bank, row, col), (*anywhere()[:2], line[2]), chance)
-            for _ in range(rng.randint(2, 6))
-        ]
-    elif shape == "column":
-        size = rng.choice((8, 40, 200, 1500))
-        rows = [rng.randrange(addresses.rows) for _ in range(min(size, 200))]
-        cells = [cell((bank, r, col), line, min(1.0, chance + 0.1)) for r in rows]
-    elif shape == "row":
-        size = min(addresses.cols, rng.choice((4, 20, addresses.cols)))
-        cols = rng.sample(range(addresses.cols), size)
-        cells = [cell((bank, row, addresses.column(c)), anywhere(), chance) for c in cols]
-    else:
-        banks = [bank] if shape == "bank" else rng.sample(range(addresses.banks), rng.randint(2, 4))
-        size = rng.choice((60, 500, 20000))
-        cells = [
-            cell((rng.choice(banks), *addresses.random(rng)[1:]), anywhere(), chance)
-            for _ in range(min(size, 200))
-        ]
-    return WeakArray(region.site, shape, tuple(cells), size, rng.choice((8.0, 10.0, 14.0, 1e9)))

@@ -57,6 +57,14 @@ class Wiring:
             found.setdefault(link.channel, []).append(i)
         return found
 
+    @cached_property
+    def along(self) -> list[tuple[int, int]]:
+        """Of each link: which lane of its channel it is, and of how many."""
+        lanes = {
+            c: sorted({self.links[i][1].lane for i in own}) for c, own in self.of_channel.items()
+        }
+        return [(lanes[at.channel].index(at.lane), len(lanes[at.channel])) for _, at in self.links]
+
     def index(self, ref: str) -> int:
         return next(i for i, site in enumerate(self.board.sites) if site.ref == ref)
 
@@ -253,14 +261,16 @@ def _ring(count: int, pitch: float) -> list[tuple[float, float, float]]:
 
 
 def _modules(rng: random.Random, family: str, count: int | None) -> Board:
-    """DDR3/4/5 soldered down: x4, x8 or x16 packages, one or two channels, one or two ranks."""
-    wide, narrow = rng.random() < 0.35, rng.random() < 0.06
-    channels, ranks = rng.choice(((1, 1), (1, 1), (2, 1), (1, 2), (2, 2)))
-    lanes = 8
+    """DDR3/4/5 soldered down: x4, x8 or x16 packages, one to three channels, one or two ranks; a
+    few lanes of a small computer, or the whole of a server."""
+    wide, narrow = rng.random() < 0.35, rng.random() < 0.12
+    channels, ranks = rng.choices(((1, 1), (2, 1), (1, 2), (2, 2), (3, 2)), (40, 20, 20, 16, 4))[0]
+    lanes = 8 if channels > 2 else rng.choice((8, 8, 8, 8, 4))
     own = 2 if wide else 1
     halves: tuple[tuple[int, ...] | None, ...] = (None,)
-    if narrow and not wide and family == "ddr4" and count is None:
-        channels, ranks, halves = 1, 1, ((0, 1, 2, 3), (4, 5, 6, 7))
+    if narrow and not wide and count is None:
+        channels, ranks = rng.choice(((1, 1), (1, 1), (1, 2), (3, 1)))
+        lanes, halves = 8, ((0, 1, 2, 3), (4, 5, 6, 7))
     if count is not None:
         lanes = max(own, count * own // (channels * ranks))
     per_rank = lanes // own * len(halves)

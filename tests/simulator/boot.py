@@ -13,9 +13,11 @@ from tests.simulator.physics import eye_width
 from tests.simulator.plant import READ, WRITE, Plant
 from tests.simulator.rig import Rig
 from tests.simulator.rows import HARD
+from tests.simulator.warning import habitual, neighbours
 
 WAY = {"read": READ, "gate": READ, "vref": READ, "write": WRITE, "level": WRITE, "wck": WRITE}
-CLOCKING = ("level", "wck", "gate")
+NOTHING = 0.03
+"""Share of a nominal eye below which no setting works."""
 SLOW = ("id", "zq")
 """Steps that ask the package itself and use no data eye."""
 
@@ -29,6 +31,10 @@ class Attempt:
     results: dict[str, list[str]]
     widths: Floats  # (2, links) UI
     dq_widths: Floats  # (2, links, 8) UI
+    retried: set[tuple[str, int]] = field(default_factory=set)
+    """The (step, link) that passed at a second try."""
+    nominal: float = 1.0
+    """UI of the eye that its limits are shares of."""
 
 
 @dataclass
@@ -107,9 +113,9 @@ def _attempt(plant: Plant, rig: Rig, noise: Noise, number: int, rate: float) -> 
     }
     silent = [_silent(plant, i) for i in range(links)]
     _sequence(plant, rig, results, silent)
-    if rig.policy == "warn" and any(r in HARD for got in results.values() for r in got):
-        lanes = _warn(plant, rig, noise, results, lanes)
-    return Attempt(number, rate, results, lanes, widths)
+    habitual(rig, noise, results)
+    lanes, retried = neighbours(plant, rig, noise, results, lanes)
+    return Attempt(number, rate, results, lanes, widths, retried, nominal)
 
 
 def _partial(plant: Plant, link: int) -> bool:
@@ -161,7 +167,7 @@ def _commands(look: _Look, i: int, stray: bool) -> str:
 def _data(look: _Look, step: str, i: int, stray: bool) -> str:
     plant, rig = look.plant, look.rig
     share = float(look.shares[WAY[step], i])
-    ease = 0.6 if step in CLOCKING or step == "vref" else 1.0
+    shut, thin = rig.limits(step)
     dead = bool(look.dead[i])
     return _first(
         (_silent(plant, i), rig.silent if rig.silent != "not-run" else "not-found"),
@@ -169,9 +175,9 @@ def _data(look: _Look, step: str, i: int, stray: bool) -> str:
         (step == "wck" and i in plant.edc_open, "not-found" if rig.depends else "fail"),
         (dead and step in ("read", "write"), _dead_line(rig)),
         (dead, "marginal" if stray else "pass"),
-        (share <= 0.03, "not-found"),
-        (share < ease * rig.shut, "fail"),
-        (stray or share < ease * rig.thin, "marginal"),
+        (share <= NOTHING, "not-found"),
+        (share < shut, "fail"),
+        (stray or share < thin, "marginal"),
     )
 
 
@@ -240,17 +246,3 @@ def _stop_by_channel(plant: Plant, rig: Rig, results: dict[str, list[str]]) -> N
 def _not_run(results: list[str], links: Iterable[int]) -> None:
     for i in links:
         results[i] = "not-run"
-
-
-def _warn(
-    plant: Plant, rig: Rig, noise: Noise, results: dict[str, list[str]], lanes: Floats
-) -> Floats:
-    """A degraded boot: retries are used up, the others finish with less margin and a warning."""
-    chance = noise.uniform("warn", len(plant.wiring.links))
-    target = next(s for s in reversed(rig.steps) if s in ("write", "read", "vref"))
-    lanes = lanes.copy()
-    for i in range(len(plant.wiring.links)):
-        if results[target][i] == "pass" and chance[i] < rig.warn:
-            results[target][i] = "marginal"
-            lanes[:, i] = np.maximum(lanes[:, i] - rig.warn_loss * chance[i], 0.02)
-    return lanes

@@ -6,12 +6,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from tests.simulator.arrays import WeakArray
 from tests.simulator.boot import Boot
-from tests.simulator.noise import Floats, binomial_at, poisson_at
+from tests.simulator.noise import Floats, binomial_at, binomials_at, poisson_at
 from tests.simulator.physics import CRC_MISS, error_rate, retention
 from tests.simulator.plant import NOISY, Stride
 from tests.simulator.rows import Row
 from tests.simulator.stand import Scope, Stand
+from tests.simulator.strays import Stray, strays
 
 GARBAGE, CONSTANT = "garbage", "constant"
 
@@ -32,7 +34,7 @@ class Counts:
     cells: Floats  # (links,) distinct addresses
     pins: Floats  # (links, 8)
     hits: dict[int, list[int]] = field(default_factory=dict)  # site -> times, cell by cell
-    soft: list[tuple[int, int, bool]] = field(default_factory=list)  # (link, dq, check saw it)
+    strays: list[Stray] = field(default_factory=list)
     bursts: list[tuple[int, int]] = field(default_factory=list)  # (link, bits)
 
     def add(self, link: int, dq: int, level: int, wrong: float) -> None:
@@ -83,7 +85,7 @@ def count(stand: Stand, done: Boot, nth: int, temp: float | None) -> Counts:
     _arrays(stand, got, nth)
     for stride in plant.strides:
         _stride(stand, got, stride)
-    _soft(stand, got, nth)
+    _strays(stand, got, nth)
     _disturbed(stand, got, nth)
     return got
 
@@ -161,13 +163,10 @@ def _arrays(stand: Stand, got: Counts, nth: int) -> None:
     """Sick cells fail in some of the passes in which the opposite was written: half of them."""
     for sick in stand.plant.arrays:
         u = stand.noise.uniform(f"array{sick.site}-{nth}", max(1, len(sick.cells)))
-        weight = sick.size / max(1, len({(c.bank, c.row, c.col) for c in sick.cells}))
+        weight = sick.weight
         seen: dict[int, set[tuple[int, int, int]]] = {}
-        times = []
-        for j, cell in enumerate(sick.cells):
-            chance = min(1.0, retention(cell.chance, got.warmer, 0.0, sick.warm))
-            hit = 0 if cell.link in got.lost else binomial_at(stand.passes, chance / 2, u[j])
-            times.append(hit)
+        times = _failed(stand, got, sick, u)
+        for cell, hit in zip(sick.cells, times, strict=True):
             if hit:
                 got.add(cell.link, cell.dq, cell.level, round(hit * weight))
                 seen.setdefault(cell.link, set()).add((cell.bank, cell.row, cell.col))
@@ -176,8 +175,19 @@ def _arrays(stand: Stand, got: Counts, nth: int) -> None:
             got.cells[link] += max(1, round(len(places) * weight))
 
 
+def _failed(stand: Stand, got: Counts, sick: WeakArray, u: Floats) -> list[int]:
+    """How often each cell failed. Cells of one chance share one law."""
+    times = [0] * len(sick.cells)
+    for rate in sorted({cell.chance for cell in sick.cells}):
+        same = [j for j, c in enumerate(sick.cells) if c.chance == rate and c.link not in got.lost]
+        chance = min(1.0, retention(rate, got.warmer, 0.0, sick.warm))
+        for j, hit in zip(same, binomials_at(stand.passes, chance / 2, u[same]), strict=True):
+            times[j] = hit
+    return times
+
+
 def _stride(stand: Stand, got: Counts, stride: Stride) -> None:
-    places = max(1, (1 << stand.addresses.bits) // stride.step * 2 // 3)
+    places = len(stride.places(stand.addresses))
     for link in stride.hits:
         if link not in got.lost:
             got.add(link, stride.dq, stride.level, places * stand.passes)
@@ -186,19 +196,15 @@ def _stride(stand: Stand, got: Counts, stride: Stride) -> None:
                 got.edc[link] += places * stand.passes
 
 
-def _soft(stand: Stand, got: Counts, nth: int) -> None:
-    """Soft errors, anywhere, whatever the board is like."""
-    links = len(stand.wiring.links)
-    u = stand.noise.uniform(f"soft{nth}", 17, 4)
-    for k in range(min(16, poisson_at(stand.plant.nature.soft, float(u[16, 0])))):
-        link, dq = int(u[k, 0] * links), int(u[k, 1] * 8)
-        if link in got.lost or dq not in stand.owned(link):
-            continue
-        got.add(link, dq, int(u[k, 2] < 0.5), 1)
-        got.cells[link] += 1
-        seen = bool(u[k, 3] < 0.5)
-        got.edc[link] += seen
-        got.soft.append((link, dq, seen))
+def _strays(stand: Stand, got: Counts, nth: int) -> None:
+    """The stray words of this pass, whatever the board is like."""
+    for stray in strays(stand, nth):
+        if stray.link not in got.lost:
+            for d, level in stray.bits:
+                got.add(stray.link, d, level, 1)
+            got.cells[stray.link] += 1
+            got.edc[stray.link] += stray.checked
+            got.strays.append(stray)
 
 
 def _disturbed(stand: Stand, got: Counts, nth: int) -> None:

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from memdiag.model import Link
-from tests.simulator.arrays import SHAPES, Addresses, Region, draw_array
+from tests.simulator.arrays import SHAPES, Addresses, Region
 from tests.simulator.boards import Wiring
 from tests.simulator.faults import Fault, auxiliary
 from tests.simulator.physics import BURST
+from tests.simulator.shapes import draw_array
 
 
 @dataclass(frozen=True)
@@ -26,6 +27,8 @@ class Spot:
     link: int
     dq: int
     spread: tuple[float, ...]
+    shape: str | None = None
+    """The shape that a sick array must have."""
 
     @property
     def at(self) -> Link:
@@ -59,15 +62,21 @@ class Spot:
 
 
 def draw_fault(
-    rng: random.Random, wiring: Wiring, addresses: Addresses, kind: str, taken: set[int]
+    rng: random.Random,
+    wiring: Wiring,
+    addresses: Addresses,
+    kind: str,
+    taken: set[int],
+    shape: str | None = None,
 ) -> Fault:
-    """A fault of that kind at a place not yet `taken` (site indices)."""
+    """A fault of that kind at a place not yet `taken` (site indices). `shape`: that of a sick
+    array."""
     sites = wiring.board.sites
     site = rng.choice([i for i in range(len(sites)) if i not in taken] or [0])
     spread = tuple(rng.random() for _ in range(4 * len(wiring.links) + len(sites)))
     link = rng.choice(wiring.of_site[site])
     dq = rng.choice(wiring.links[link][1].dqs or tuple(range(8)))
-    return _DRAWN[kind](Spot(kind, rng, wiring, addresses, site, link, dq, spread))
+    return _DRAWN[kind](Spot(kind, rng, wiring, addresses, site, link, dq, spread, shape))
 
 
 def _gone(spot: Spot) -> Fault:
@@ -75,13 +84,18 @@ def _gone(spot: Spot) -> Fault:
 
 
 def _array(spot: Spot) -> Fault:
-    shape = spot.rng.choices(SHAPES, (30, 8, 20, 22, 14, 6))[0]
-    region = Region(spot.site, spot.bus, spot.dqs, BURST.get(spot.wiring.board.memory or "", 8))
+    shape = spot.shape or spot.rng.choices(list(SHAPES), list(SHAPES.values()))[0]
+    every = tuple(spot.wiring.of_site[spot.site])
+    beats = BURST.get(spot.wiring.board.memory or "", 8)
+    region = Region(spot.site, spot.bus, every, spot.dqs, beats)
     array = draw_array(spot.rng, spot.addresses, region, shape)
-    in_lane = len({c.link for c in array.cells}) == 1
+    struck = {c.link for c in array.cells}
+    if not struck <= set(spot.bus):
+        return spot.fault(mode=shape, array=array)
+    in_lane = len(struck) == 1
     one = {c.dq for c in array.cells}
     return spot.on_bus(
-        link=spot.link if in_lane else None,
+        link=struck.pop() if in_lane else None,
         dq=one.pop() if len(one) == 1 and in_lane else None,
         mode=shape,
         array=array,
@@ -90,7 +104,7 @@ def _array(spot: Spot) -> Fault:
 
 def _pins(spot: Spot) -> Fault:
     mode = spot.rng.choice(("both", "both", "read", "write"))
-    return spot.fault(mode=mode, depth=spot.rng.uniform(0.3, 1.0))
+    return spot.fault(mode=mode, depth=spot.rng.uniform(0.1, 1.0))
 
 
 def _open_data(spot: Spot) -> Fault:
@@ -99,7 +113,11 @@ def _open_data(spot: Spot) -> Fault:
 
 
 def _open_clock(spot: Spot) -> Fault:
-    return spot.on_bus(link=spot.link, mode=spot.rng.choices(("silent", "garbage"), (60, 40))[0])
+    modes = {"silent": 50, "garbage": 30}
+    if spot.kind == "open-strobe" and len(spot.wiring.of_site[spot.site]) > 1:
+        modes["ragged"] = 20  # on a package of one lane it could not be told from a soft package
+    mode = spot.rng.choices(list(modes), list(modes.values()))[0]
+    return spot.on_bus(link=spot.link, mode=mode, depth=spot.rng.uniform(0.15, 1.0))
 
 
 def _open_command(spot: Spot) -> Fault:
@@ -138,8 +156,8 @@ def _fed(spot: Spot, rail: str) -> tuple[int, ...]:
 
 def _short_package(spot: Spot) -> Fault:
     rail = _rail(spot)
-    depth = spot.rng.uniform(2.0, 7.0)
-    return spot.fault(rail=rail, depth=depth, mode=spot.rng.choice(("one", "one", "all")))
+    depth, mode = spot.rng.uniform(2.0, 7.0), spot.rng.choice(("one", "one", "all"))
+    return spot.fault(rail=rail, depth=depth, mode=mode, grade=_grade(spot.rng))
 
 
 def _short_cap(spot: Spot) -> Fault:
@@ -151,7 +169,7 @@ def _short_cap(spot: Spot) -> Fault:
 def _rail_low(spot: Spot) -> Fault:
     rail, rng = _rail(spot), spot.rng
     mode, depth = rng.choice(
-        (("mild", rng.uniform(0.03, 0.06)), ("strong", rng.uniform(0.07, 0.15)), ("dead", 0.5))
+        (("mild", rng.uniform(0.02, 0.06)), ("strong", rng.uniform(0.06, 0.15)), ("dead", 0.5))
     )
     if auxiliary(spot.wiring.board, rail):
         # word-line and core pumps ride out a sag; what a board shows is that they are gone
@@ -161,20 +179,29 @@ def _rail_low(spot: Spot) -> Fault:
         rail=rail,
         sites=_fed(spot, rail),
         depth=depth,
+        grade=_grade(rng),
         mode=mode,
         bit=rng.randrange(3),
         spread=spot.spread,
     )
 
 
-def _controller_state(rng: random.Random) -> tuple[str, float]:
-    """How a part of the controller fails, and how far."""
-    return rng.choices(("deaf", "thin", "dead"), (50, 30, 20))[0], rng.uniform(0.4, 1.0)
+def _grade(rng: random.Random) -> float:
+    """A regulator sags for all alike; thin copper costs the far end more."""
+    return 0.0 if rng.random() < 0.6 else rng.uniform(0.2, 1.0)
+
+
+def _controller_state(rng: random.Random) -> dict[str, Any]:
+    """How a part of the controller fails, how far, and how unlike its lanes are."""
+    return {
+        "mode": rng.choices(("deaf", "thin", "mixed", "dead"), (40, 30, 15, 15))[0],
+        "depth": rng.uniform(0.1, 1.0),
+        "scatter": rng.choice((0.1, rng.uniform(0.2, 1.0))),
+    }
 
 
 def _stride(spot: Spot) -> Fault:
     rng, wiring = spot.rng, spot.wiring
-    _, depth = _controller_state(rng)
     # one bit of the word in every package: where a channel is spread over packages, of each
     spread_out = len(spot.sites_of(wiring.of_channel[spot.at.channel])) > 2
     hits = tuple(i for i, (_, o) in enumerate(wiring.links) if spread_out or o.lane == spot.at.lane)
@@ -182,7 +209,6 @@ def _stride(spot: Spot) -> Fault:
         spot.kind,
         dq=rng.choice(spot.dqs),
         bit=rng.randrange(1, 7),
-        depth=depth,
         hits=hits,
         sites=spot.sites_of(hits),
         spread=spot.spread,
@@ -190,25 +216,23 @@ def _stride(spot: Spot) -> Fault:
 
 
 def _phy_channel(spot: Spot) -> Fault:
-    mode, depth = _controller_state(spot.rng)
     hits = tuple(spot.wiring.of_channel[spot.at.channel])
     sites = spot.sites_of(hits)
     return Fault(
         spot.kind,
         channel=spot.at.channel,
-        mode=mode,
-        depth=depth,
         hits=hits,
         sites=sites,
         site=sites[0] if len(sites) == 1 else None,
         spread=spot.spread,
+        **_controller_state(spot.rng),
     )
 
 
 def _phy_part(spot: Spot) -> Fault:
     """A partition's block of the controller, or one lane of it."""
     rng, board, links = spot.rng, spot.wiring.board, spot.wiring.links
-    mode, depth = _controller_state(rng)
+    state = _controller_state(rng)
     groups = {name: group for name, group in board.partitions.items() if len(group) > 1}
     part = rng.choice(sorted(groups))
     refs = {s.ref for s in groups[part]}
@@ -217,16 +241,15 @@ def _phy_part(spot: Spot) -> Fault:
     if one_lane:
         lane = rng.choice(sorted({links[i][1].lane for i in hits}))
         hits = tuple(i for i in hits if links[i][1].lane == lane)
-        mode = "thin" if mode == "thin" else "deaf"
+        state["mode"] = "thin" if state["mode"] == "thin" else "deaf"
     return Fault(
         spot.kind,
         partition=part,
-        mode=mode,
-        depth=depth,
         hits=hits,
         sites=spot.sites_of(hits),
         link=hits[0] if one_lane else None,
         spread=spot.spread,
+        **state,
     )
 
 

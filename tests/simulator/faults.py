@@ -116,6 +116,8 @@ class Fault:
     line: tuple[str, int] | None = None  # the open address line
     mode: str = ""
     depth: float = 0.0
+    grade: float = 0.0  # how much worse the far end of a rail's copper is, as a share
+    scatter: float = 0.0  # how unlike the lanes of a controller's part are, as a share
     array: WeakArray | None = None
     hits: tuple[int, ...] = ()  # links a controller fault takes
     sites: tuple[int, ...] = ()  # sites it strikes directly
@@ -164,7 +166,7 @@ def look_alikes(wiring: Wiring, fault: Fault) -> list[list[Fault]]:
     hits = tuple(wiring.of_channel[channel])
     lone = {wiring.site_of[i] for i in hits} == {fault.site}
     ca = replace(fault, kind="open-ca", channel=channel, hits=())
-    if fault.kind == "phy-channel" and fault.mode != "thin":
+    if fault.kind == "phy-channel" and fault.mode in ("deaf", "dead"):
         return [[replace(ca, mode="partial" if fault.mode == "deaf" else "dead")]] if lone else []
     if fault.kind == "missing" and len(own) == 1:
         return [[replace(ca, mode="dead")]]

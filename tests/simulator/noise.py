@@ -82,6 +82,16 @@ def binomial_at(n: float, p: float, u: float) -> int:
     return min(int(n), max(0, round(n * p + z * math.sqrt(n * p * (1 - p)))))
 
 
+def binomials_at(n: int, p: float, u: Floats) -> list[int]:
+    """The binomial counts at many quantiles of one law."""
+    if not 0 < p < 1 or n > 400 or u.size < 10:
+        return [binomial_at(n, p, float(x)) for x in u]
+    k = np.arange(n)
+    logs = np.log((n - k) / (k + 1.0)) + math.log(p / (1 - p))
+    terms = n * math.log1p(-p) + np.concatenate(([0.0], np.cumsum(logs)))
+    return [int(x) for x in np.searchsorted(np.cumsum(np.exp(terms))[:-1], u)]
+
+
 def _exact(n: int, p: float, u: float) -> int:
     term = (1 - p) ** n
     total, k, odds = term, 0, p / (1 - p)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from tests.simulator.arrays import WeakArray
+from tests.simulator.arrays import Addresses, WeakArray
 from tests.simulator.boards import Wiring
 from tests.simulator.noise import Floats, Noise
 from tests.simulator.physics import UNDRIVEN
@@ -36,11 +36,12 @@ class Nature:
     dq_spread: float
     slope: float
     """Deterministic jitter added from the nearest lane to the farthest (fly-by, trace length)."""
+    flyby: float
+    """UI by which a lane comes later than its neighbour where clock and commands fly by the
+    packages one after the other (DDR); negative where the bus starts at the last lane."""
     terminated: bool
     swing: float
     """Eye height in mV of a nominal eye."""
-    soft: float
-    """Expected soft errors of the whole board in one run."""
     edge_heat: float
     """Kelvin that the outermost site is hotter than the coolest."""
 
@@ -53,9 +54,9 @@ class Nature:
             lane_spread=rng.uniform(0.004, 0.018),
             dq_spread=rng.uniform(0.003, 0.010),
             slope=rng.choice((0.0, 0.0, 0.02, 0.04)),
+            flyby=rng.choice((0.05, 0.1, 0.1, 0.2)) * rng.choice((1, 1, -1)),
             terminated=rng.random() < 0.9,
             swing=rng.uniform(120, 260),
-            soft=rng.choice((0.0, 0.0, 0.0, 0.3, 1.0, 3.0)),
             edge_heat=rng.choice((0.0, 3.0, 8.0)),
         )
 
@@ -71,6 +72,14 @@ class Stride:
     level: int
     checked: bool
     """True where the link check sees it: the fault lies between pins and checker."""
+
+    def places(self, addresses: Addresses) -> list[int]:
+        """The addresses that read wrong: a third had the level written that it reads anyway."""
+        step = max(self.step, 1 << (addresses.low + 1))
+        first = self.first % step
+        first -= first % (1 << addresses.low)
+        every = range(first, 1 << addresses.bits, step)
+        return [address for k, address in enumerate(every) if k % 3 != 2]
 
 
 @dataclass

@@ -16,7 +16,7 @@ from tests.simulator.physics import CRC_MISS
 from tests.simulator.plant import NOISY, Stride
 from tests.simulator.stand import Stand
 
-DENSE = 2e-3
+DENSE = 0.2
 """Chance of a wrong access above which words are read one after the other, not sampled."""
 
 Place = tuple[int, int, int]
@@ -48,7 +48,7 @@ def _open_line(stand: Stand, link: int) -> tuple[str, int] | None:
 
 
 def sparse(stand: Stand, got: Counts, link: int, cap: int, rng: random.Random) -> Iterator[Event]:
-    """Events that are rare: weak edges, sick cells, soft errors, disturbances, strides."""
+    """Events that are rare: weak edges, sick cells, stray words, disturbances, strides."""
     yield from _weak_edges(stand, got, link, cap, rng)
     yield from _upsets(stand, got, link, rng)
     yield from _sick_cells(stand, got, link, cap, rng)
@@ -74,12 +74,15 @@ def _weak_edges(
 
 
 def _upsets(stand: Stand, got: Counts, link: int, rng: random.Random) -> Iterator[Event]:
-    """Soft errors, and bursts of a disturbance."""
+    """Stray words, and bursts of a disturbance."""
     addresses, rounds, beats = stand.addresses, stand.passes, stand.beats
-    for at, d, seen in got.soft:
-        if at == link:
-            data = {rng.randrange(beats): _byte(rng, d, rng.getrandbits(1))}
-            yield Event(addresses.random(rng), rng.randrange(rounds), data, link, seen)
+    for stray in got.strays:
+        if stray.link == link:
+            was = now = rng.getrandbits(8)
+            for d, level in stray.bits:
+                was, now = _with(was, d, 1 - level), _with(now, d, level)
+            data = {rng.randrange(beats): (was, now)}
+            yield Event(addresses.random(rng), rng.randrange(rounds), data, link, stray.checked)
     for at, bits in got.bursts:
         if at == link:
             data = {
@@ -93,33 +96,39 @@ def _sick_cells(
     stand: Stand, got: Counts, link: int, cap: int, rng: random.Random
 ) -> Iterator[Event]:
     for sick in stand.plant.arrays:
-        for cell, times in zip(sick.cells, got.hits[sick.site], strict=True):
-            if cell.link == link and times:
-                turns = min(times, 2 * cap)
-                for t in rng.sample(range(max(stand.passes, turns)), turns):
-                    data = {cell.beat: _byte(rng, cell.dq, cell.level)}
-                    yield Event((cell.bank, cell.row, cell.col), t, data, link, False)
+        times = zip(sick.cells, got.hits[sick.site], strict=True)
+        failed = [(cell, n) for cell, n in times if n and cell.link == link]
+        most = 2 + 4 * cap // max(1, len(failed))  # the log is full before there are more of each
+        for cell, n in failed:
+            turns = min(n, most)
+            at = rng.sample(range(max(stand.passes, turns)), turns)
+            one, likes = cell, sick.likes(cell, rng, stand.addresses)
+            for k in range(min(round(n * sick.weight), most)):
+                one = next(likes) if k % turns == 0 else one
+                data = {one.beat: _byte(rng, one.dq, one.level)}
+                yield Event((one.bank, one.row, one.col), at[k % turns], data, link, False)
 
 
 def _byte(rng: random.Random, dq: int, level: int) -> tuple[int, int]:
     """A byte written and read back with one line wrong: it came back as `level`."""
-    rest = rng.getrandbits(8) & ~(1 << dq)
-    return rest | (1 - level) << dq, rest | level << dq
+    rest = rng.getrandbits(8)
+    return _with(rest, dq, 1 - level), _with(rest, dq, level)
+
+
+def _with(byte: int, dq: int, level: int) -> int:
+    return byte & ~(1 << dq) | level << dq
 
 
 def _strided(
     stand: Stand, stride: Stride, link: int, cap: int, rng: random.Random
 ) -> Iterator[Event]:
-    """Every `step` of address the same bit of the same beat."""
-    addresses = stand.addresses
-    step = max(stride.step, 1 << (addresses.low + 1))
-    address = stride.first % step
-    address -= address % (1 << addresses.low)
+    """Every `step` of address the same bit of the same beat, in every pass."""
     beat = stride.first // 32 % stand.beats
-    for k in range(min(3 * cap, ((1 << addresses.bits) - address) // step)):
-        if k % 3 != 2:  # where the data was the other level nothing shows
-            place = addresses.place(address + k * step)
-            yield Event(place, 0, {beat: _byte(rng, stride.dq, stride.level)}, link, stride.checked)
+    places = stride.places(stand.addresses)[: 2 * cap]
+    for turn in range(min(stand.passes, 1 + cap // max(1, len(places)))):
+        for address in places:
+            data = {beat: _byte(rng, stride.dq, stride.level)}
+            yield Event(stand.addresses.place(address), turn, data, link, stride.checked)
 
 
 def sequential(

@@ -72,7 +72,19 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "values": ("name", "value"),
 }
 
-DIRT = ("prompt", "kernel", "blank", "wrapped", "lost", "cut", "headless", "crlf", "comment")
+DIRT = (
+    "prompt",
+    "kernel",
+    "blank",
+    "wrapped",
+    "lost",
+    "cut",
+    "scan",
+    "headless",
+    "crlf",
+    "comment",
+)
+"""What happens to pastes. `cut` and `scan` take lines away, and are made before the others."""
 
 
 def dump(
@@ -140,7 +152,7 @@ _SHOWN = {
 
 
 def soil(lines: list[str], kinds: Sequence[str], rng: random.Random) -> str:
-    """The text with that dirt on it; a cut has been made before."""
+    """The text with that dirt on it; what is cut has been cut before."""
     for kind in kinds:
         if kind in _SOILED:
             lines = _SOILED[kind](list(lines), rng)

@@ -8,7 +8,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
-from tests.simulator.boot import WAY, Attempt, Boot
+from tests.simulator.boot import NOTHING, WAY, Attempt, Boot
+from tests.simulator.plant import READ
 from tests.simulator.rows import Row, worst
 from tests.simulator.stand import Scope, Stand
 
@@ -25,6 +26,7 @@ class Eye:
     width: float
     result: str
     dq: int | None = None
+    retried: bool = False
 
 
 def training_rows(stand: Stand, done: Boot) -> list[Row]:
@@ -78,6 +80,8 @@ def _step_rows(
     if step in ("id", "ca", "zq") and "lane" in scope:
         scope, links = _without_lane(stand, scope, links[0])
     result = worst([attempt.results[step][i] for i in links])
+    if rig.empty is not None and rig.empty[0] == step and result not in UNMEASURED:
+        result = rig.empty[1]
     row = Row("training", scope | {"step": step, "result": result}, stand.sites(links))
     if step not in WAY:
         yield row
@@ -87,8 +91,9 @@ def _step_rows(
         yield from _line_rows(stand, attempt, row, Eye(links[0], way, 0.0, result))
         return
     lane = min(links, key=lambda i: attempt.widths[way, i])
-    eye = Eye(lane, way, float(attempt.widths[way, lane]), result)
-    if rig.frozen and step == "write" and eye.width > 0:
+    again = any((step, i) in attempt.retried for i in links)
+    eye = Eye(lane, way, float(attempt.widths[way, lane]), result, retried=again)
+    if step in rig.frozen and eye.width > 0:
         eye = replace(eye, width=2 * rig.span)
     if data and rig.candidates and rig.windows and "lane" in scope:
         yield from _candidates(stand, row, eye)
@@ -97,7 +102,26 @@ def _step_rows(
     if step == "vref" and rig.tries and result not in UNMEASURED:
         z = float(stand.noise.normal("vref", len(stand.wiring.links))[lane])
         row.cells["vref"] = 64.0 + 1.5 * z
+    if step == "level" and rig.delay and result not in (*UNMEASURED, "not-found"):
+        late = 0.3 + flight(stand, lane) + 0.02 * _wander(stand, eye)
+        row.cells["delay"] = round(late / rig.tap)
     yield row
+
+
+def flight(stand: Stand, link: int) -> float:
+    """UI by which a lane comes later than the first along a fly-by bus."""
+    lane, lanes = stand.wiring.along[link]
+    per_lane = _flyby(stand)
+    return abs(per_lane) * (lane if per_lane > 0 else lanes - 1 - lane)
+
+
+def _flyby(stand: Stand) -> float:
+    return stand.plant.nature.flyby if stand.plant.family.startswith("ddr") else 0.0
+
+
+def _wander(stand: Stand, eye: Eye) -> float:
+    """How far a lane's delay is off its neighbours', in standard deviations."""
+    return float(stand.noise.normal("centre", 2, len(stand.wiring.links))[eye.way, eye.link])
 
 
 def _without_lane(stand: Stand, scope: Scope, link: int) -> tuple[Scope, list[int]]:
@@ -116,22 +140,23 @@ def _without_lane(stand: Stand, scope: Scope, link: int) -> tuple[Scope, list[in
 
 def _line_rows(stand: Stand, attempt: Attempt, row: Row, eye: Eye) -> Iterator[Row]:
     """One row a data line."""
+    step = row.cells["step"]
     for d in stand.owned(eye.link):
         width = float(attempt.dq_widths[eye.way, eye.link, d])
-        own = eye.result if eye.result == "pass" else _by_width(stand, attempt, width)
+        own = eye.result if eye.result == "pass" else _by_width(stand, attempt, step, width)
         line = Row("training", row.cells | {"dq": d, "result": own}, row.means)
         _measure(stand, attempt, line, replace(eye, width=width, result=own, dq=d))
         yield line
 
 
-def _by_width(stand: Stand, attempt: Attempt, width: float) -> str:
-    nature = stand.plant.nature
-    nominal = 1 - (nature.dj + 9.5 * nature.rj) * attempt.rate
-    if width <= 0.02:
+def _by_width(stand: Stand, attempt: Attempt, step: str, width: float) -> str:
+    shut, thin = stand.rig.limits(step)
+    share = width / attempt.nominal
+    if share <= NOTHING:
         return "not-found"
-    if width < stand.rig.shut * nominal:
+    if share < shut:
         return "fail"
-    return "marginal" if width < stand.rig.thin * nominal else "pass"
+    return "marginal" if share < thin else "pass"
 
 
 def _measure(stand: Stand, attempt: Attempt, row: Row, eye: Eye) -> None:
@@ -159,18 +184,27 @@ def _measure(stand: Stand, attempt: Attempt, row: Row, eye: Eye) -> None:
         cells["window"] = window(stand, eye, centre)
         if rig.per_char > 1:
             cells["taps"] = rig.per_char
-    if rig.delay and eye.width > 0.02:
+    if rig.delay and eye.width >= rig.span:  # it stays where it is
+        cells["delay"], cells["spread"] = (math.floor(rig.span / 2 / rig.tap),) * 2
+    elif rig.delay and eye.width > 0.02:
         cells["delay"] = max(0, round(centre / rig.tap))
         cells["spread"] = math.floor(eye.width / 2 / rig.tap)
     if rig.tries:
-        cells["tries"] = {"pass": 1, "fail": 3, "not-found": 3}.get(eye.result, 2)
+        usual = {"pass": 1 + eye.retried, "fail": 3, "not-found": 3}
+        cells["tries"] = usual.get(eye.result, 2)
 
 
 def _centre(stand: Stand, eye: Eye) -> float:
-    """Where the eye's middle falls in the sweep: later for lanes that are farther away."""
-    lane = stand.wiring.links[eye.link][1].lane
-    z = float(stand.noise.normal("centre", 2, len(stand.wiring.links))[eye.way, eye.link])
-    return stand.rig.span / 2 + 0.02 * z + 0.8 * stand.plant.nature.slope * (lane - 3.5) / 3.5
+    """Where the eye's middle falls in the sweep: later for lanes that are farther away. What would
+    lead out of the sweep is taken up by a coarse setting that is not printed."""
+    rig, nature = stand.rig, stand.plant.nature
+    lane, lanes = stand.wiring.along[eye.link]
+    slope = 0.8 * nature.slope * (lane - 3.5) / 3.5
+    if eye.way == READ and lanes > 1:
+        room = max(0.0, rig.span - (1 - nature.dj) - 0.1) / (lanes - 1)
+        per_lane = max(-room, min(room, _flyby(stand)))
+        slope += per_lane * (lane - (lanes - 1) / 2)
+    return rig.span / 2 + 0.02 * _wander(stand, eye) + slope
 
 
 def window(stand: Stand, eye: Eye, centre: float) -> str:

@@ -48,8 +48,8 @@ class Rig:
     shut: float  # share below which it says fail
     sweep: float  # error rate at which it calls a tap bad
     stray: float  # chance that a healthy lane needs a second try
-    warn: float
-    warn_loss: float
+    warn: float  # chance that it warns of a package though the fault is elsewhere
+    warn_loss: float  # UI that such a package loses at most
     attempts: int
     skip_rank: bool
     warm_boot: bool
@@ -68,7 +68,7 @@ class Rig:
     tries: bool
     points: bool
     prints_not_run: bool
-    frozen: bool  # its write delay does not move: every tap of that sweep works
+    frozen: frozenset[str]  # steps whose delay does not move: every tap of the sweep works
     downwards: bool  # lists its lanes from the last to the first
     probe: bool  # tries a configuration that cannot work before the right one
     pass_only_fails: bool  # prints a row only where something was wrong
@@ -95,6 +95,22 @@ class Rig:
     values: bool
     ambient: float
     rate: float  # Gbit/s
+    warn_each: str  # who shares one warning: "lane", "site", "channel"
+    warn_steps: str  # the steps it is printed in: "last" (the last data step), "some", "all"
+    warn_word: str  # "marginal", or "tries": it passes at the second
+    loud: float  # share of lanes that it calls marginal by habit
+    loud_same: bool  # the same lanes at every step
+    complete: bool  # lists every wrong word, where they are few enough to be listed at all
+    together: bool  # tests all channels at once, so that a full log ends at one time for all
+    bare_words: bool  # prints where a word was wrong, and neither words nor mask
+    empty: tuple[str, str] | None  # a step that finds nothing on any board, and its word for that
+    eases: tuple[tuple[str, float], ...]  # step: the share of its limits that this step asks for
+
+    def limits(self, step: str) -> tuple[float, float]:
+        """Shares of a nominal eye below which that step fails, and is marginal: the same for
+        every lane of the run."""
+        ease = dict(self.eases).get(step, 1.0)
+        return ease * self.shut, ease * self.thin
 
 
 def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool) -> Rig:
@@ -108,6 +124,8 @@ def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool
     }[kind]
     if kind == "full" and rng.random() < 0.3:
         sections = {"training", "counts"}
+    if kind == "errors" and rng.random() < 0.3:
+        sections = {"errors"}
     steps = list(STEPS[family])
     if rng.random() < (0.15 if family.startswith(("gddr", "lpddr")) else 0.5):
         steps.remove("id")
@@ -135,12 +153,12 @@ def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool
         silent=rng.choice(("not-run", "no-response", "no-response", "not-found")),
         partial_ca=rng.choice(("fail", "fail", "no-response", "not-found")),
         deaf_ca=rng.choice(("pass", "pass", "fail")),
-        thin=rng.uniform(0.55, 0.75),
-        shut=rng.uniform(0.12, 0.3),
+        shut=(shut := rng.uniform(0.05, 0.3)),
+        thin=max(shut, rng.choices((rng.uniform(0.55, 0.75), rng.uniform(0.0, 0.55)), (6, 4))[0]),
         sweep=10 ** rng.uniform(-7, -4),
         stray=rng.choice((0.0, 0.0, 2e-4, 1e-3)),
         warn=rng.uniform(0.5, 1.0),
-        warn_loss=rng.uniform(0.0, 0.05),
+        warn_loss=max(0.0, rng.uniform(-0.1, 0.05)),
         attempts=rng.choice((2, 2, 3)),
         skip_rank=many_ranks and rng.random() < 0.08,
         warm_boot=rng.random() < 0.015,
@@ -159,7 +177,9 @@ def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool
         tries=rng.random() < 0.2,
         points=rng.random() < 0.5,
         prints_not_run=rng.random() < 0.85,
-        frozen=rng.random() < 0.02,
+        frozen=frozenset(
+            rng.choice((("write",), ("read",), ("read", "write"))) if rng.random() < 0.03 else ()
+        ),
         downwards=rng.random() < 0.06,
         probe=policy != "fall-back" and rng.random() < 0.04,
         pass_only_fails=rng.random() < 0.05,
@@ -186,4 +206,24 @@ def draw_rig(rng: random.Random, family: str, many_ranks: bool, spread_out: bool
         values=rng.random() < 0.3,
         ambient=float(rng.randint(19, 28)),
         rate=float(rng.choice(RATES[family])),
+        warn_each=rng.choices(("lane", "site", "channel"), (30, 50, 20))[0],
+        warn_steps=rng.choices(("last", "some", "all"), (40, 25, 35))[0],
+        warn_word=rng.choices(("marginal", "tries"), (85, 15))[0],
+        loud=rng.uniform(0.2, 0.5) if rng.random() < 0.03 else 0.0,
+        loud_same=rng.random() < 0.5,
+        complete=rng.random() < 0.25,
+        together=rng.random() < 0.3,
+        bare_words=rng.random() < 0.03,
+        empty=_empty(rng, steps) if rng.random() < 0.04 else None,
+        # steps that move whole bytes ask for an eye, those that only find a clock for less of one
+        eases=tuple(
+            (step, rng.uniform(0.9, 1.1) if step in ("read", "write") else rng.uniform(0.4, 0.8))
+            for step in (*STEPS[family], "vref")
+        ),
     )
+
+
+def _empty(rng: random.Random, steps: list[str]) -> tuple[str, str] | None:
+    """A step before the data steps that the rig does wrong: it finds nothing, and goes on."""
+    able = [step for step in steps if step not in ("id", "read", "write")]
+    return (rng.choice(able), rng.choice(("fail", "not-found"))) if able else None

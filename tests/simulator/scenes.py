@@ -23,6 +23,7 @@ from tests.simulator.plant import Nature
 from tests.simulator.render import DIRT, dump, soil
 from tests.simulator.rig import Rig, draw_rig
 from tests.simulator.rows import Row
+from tests.simulator.shorten import shortened
 from tests.simulator.spill import Couplings
 from tests.simulator.trace import trace
 from tests.simulator.truth import Truth, rivals_of, truth_of
@@ -100,7 +101,7 @@ def draw(
         board.address or address_map(noise.stream("map"), lanes, beats), lanes, beats
     )
     kinds = _kinds(rng, wiring, [kind] if isinstance(kind, str) else kind, faults, bare)
-    drawn = _faults(rng, wiring, addresses, kinds)
+    drawn = _faults(rng, wiring, addresses, kinds, lots=kind is None and faults is None)
     rig = _fitted(rng, rig, drawn, spread_out)
     known = rng.random() < 0.92 if known is None else known
     if not known:
@@ -118,12 +119,9 @@ def draw(
     twins = [simulate(bench, [f for f in drawn if f is not one]) for one in drawn]
     clear = rows if not drawn else twins[0] if len(drawn) == 1 else simulate(bench, [])
     soiled = _dirt(rng, dirt, any(f.kind == "removed" for f in drawn))
-    lines, where = dump(head_lines(rng, bench, drawn, known), rows, rng, rig.width)
-    cut = len(lines)
-    if "cut" in soiled:
-        cut = min(len(lines), max(14, round(len(lines) * rng.uniform(0.6, 0.97))))
-        lines = [*lines[: cut - 1], lines[cut - 1][: rng.randint(0, len(lines[cut - 1]))]]
-    gone = {id(row) for row, line in where if line >= cut - 1}
+    tidy, where = dump(head_lines(rng, bench, drawn, known), rows, rng, rig.width)
+    lines, lost = shortened(tidy, where, soiled, rng)
+    gone = {id(row) for row, line in where if line in lost}
     left = [row for row in rows if id(row) not in gone]
     truth = []
     for fault, twin in zip(drawn, twins, strict=True):
@@ -174,15 +172,23 @@ def _kinds(
     return mixed
 
 
+LOT = 0.1
+"""How often a sick array is one of several of a maker's lot (several packages of one module were
+weak together in CMU-SAFARI, DIVA-DRAM, SIGMETRICS 2017; the share is common practice)."""
+
+
 def _faults(
-    rng: random.Random, wiring: Wiring, addresses: Addresses, kinds: list[str]
+    rng: random.Random, wiring: Wiring, addresses: Addresses, kinds: list[str], *, lots: bool
 ) -> list[Fault]:
-    """One fault of each kind, no two at one site, on one rail or in one partition."""
+    """One fault of each kind, no two at one site, on one rail or in one partition. `lots`: a sick
+    array may bring others of its shape along."""
     taken: set[int] = set()
     used: set[tuple[Any, ...]] = set()
     drawn: list[Fault] = []
-    for k in kinds:
-        fault = draw_fault(rng, wiring, addresses, k, taken)
+    queue: list[tuple[str, str | None]] = [(k, None) for k in kinds]
+    while queue and len(taken) < len(wiring.board.sites):
+        kind, shape = queue.pop(0)
+        fault = draw_fault(rng, wiring, addresses, kind, taken, shape)
         shared = (fault.rail, fault.partition) if fault.site is None else ()
         if shared and shared in used:
             continue
@@ -190,8 +196,8 @@ def _faults(
         if fault.site is not None:
             taken.add(fault.site)
         drawn.append(fault)
-        if len(taken) >= len(wiring.board.sites):
-            break
+        if lots and kind == "array" and shape is None and rng.random() < LOT:
+            queue += [(kind, fault.mode)] * rng.choice((1, 1, 2, 3))
     return drawn
 
 

@@ -35,8 +35,7 @@ class Couplings:
 def disturb(plant: Plant, fault: Fault, couplings: Couplings) -> None:
     """Add to every site that is not struck itself what this fault does to it."""
     board = plant.wiring.board
-    scale = fault.spill()
-    if scale == 0:
+    if fault.spill() == 0:
         return
     struck = set(fault.sites)
     offset = len(fault.spread) - len(board.sites)
@@ -47,16 +46,20 @@ def disturb(plant: Plant, fault: Fault, couplings: Couplings) -> None:
         for j in struck:
             ways |= board.couplings(board.sites[j].ref, site.ref)
         own = 0.3 + 0.7 * fault.spread[offset + i]
-        jitter = (
-            scale
-            * own
-            * sum(
-                getattr(couplings, way)
-                for way in ("clamshell", "partition", "rail", "place")
-                if way in ways
-            )
+        jitter = own * sum(
+            _scale(fault, way) * getattr(couplings, way)
+            for way in ("clamshell", "partition", "rail", "place")
+            if way in ways
         )
         if jitter > 0:
             for link in plant.wiring.of_site[i]:
                 plant.dj[:, link] += jitter
             plant.bursts[i] += couplings.bursts * jitter / 0.15
+
+
+def _scale(fault: Fault, way: str) -> float:
+    """How much of an absent package's disturbance this fault makes. Soft pins on a shared stub
+    pull the partner's edges with them as far as they are soft."""
+    if way == "clamshell" and fault.kind == "pins":
+        return max(fault.spill(), 0.7 * fault.depth)
+    return fault.spill()

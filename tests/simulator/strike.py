@@ -70,7 +70,11 @@ def _open_data(plant: Plant, fault: Fault) -> None:
 
 def _open_strobe(plant: Plant, fault: Fault) -> None:
     assert fault.link is not None
-    plant.strobe[fault.link] = fault.mode
+    if fault.mode == "ragged":  # a high-ohmic ball: the lane is sampled, at edges that wander
+        plant.dj[:, fault.link] += 0.5 * fault.depth
+        plant.rj[:, fault.link] *= 1.0 + fault.depth
+    else:
+        plant.strobe[fault.link] = fault.mode
 
 
 def _open_edc(plant: Plant, fault: Fault) -> None:
@@ -94,18 +98,23 @@ def _bridge(plant: Plant, fault: Fault) -> None:
 
 
 def _rail_low(plant: Plant, fault: Fault) -> None:
-    """A regulator or its path that sags: more, the farther along the rail."""
+    """A regulator or its path that sags."""
     assert fault.rail is not None
-    n = max(1, len(fault.sites) - 1)
-    for k, site in enumerate(fault.sites):
-        along = 0.7 + 0.6 * k / n
-        plant.supply[site] -= fault.depth * along * (0.9 + 0.2 * fault.spread[site])
+    _sag(plant, fault, fault.sites, fault.depth)
     plant.volts[fault.rail] = 1.0 - fault.depth
     if fault.bit == 1:  # a leaky part loads it
         plant.shunt.setdefault(fault.rail, []).append((8.0 + 60.0 * fault.spread[0], None))
         plant.hot[fault.rail] = f"Q{1 + int(fault.spread[2] * 30)}"
     elif fault.bit == 2:  # the path to the packages is high-ohmic where the probe sits
         plant.series[fault.rail] = 2.5 + 5.0 * fault.spread[1]
+
+
+def _sag(plant: Plant, fault: Fault, sites: tuple[int, ...], depth: float) -> None:
+    """One drop for all that hang on the rail, but for a few per cent; along the copper it grows
+    where that is thin."""
+    for k, site in enumerate(sites):
+        along = 1.0 + fault.grade * k / max(1, len(sites) - 1)
+        plant.supply[site] -= depth * along * (0.97 + 0.06 * fault.spread[site])
 
 
 def _short_cap(plant: Plant, fault: Fault) -> None:
@@ -129,21 +138,24 @@ def _short_package(plant: Plant, fault: Fault) -> None:
     for k, name in enumerate(rails):
         plant.shunt.setdefault(name, []).append((fault.depth * (1.0 + 1.8 * k), fault.site))
         plant.hot[name] = site.ref
-    lines = not auxiliary(board, fault.rail)
     drop = 0.01 + 0.10 * fault.spread[0] ** 2
-    for i, other in enumerate(board.sites):
-        if lines and i != fault.site and fault.rail in other.rails:
-            plant.supply[i] -= drop * (0.7 + 0.6 * fault.spread[i])
+    if not auxiliary(board, fault.rail):
+        fed = [i for i, s in enumerate(board.sites) if i != fault.site and fault.rail in s.rails]
+        _sag(plant, fault, tuple(fed), drop)
     plant.volts[fault.rail] = 1.0 - drop
 
 
 def _phy(plant: Plant, fault: Fault) -> None:
     """A PHY block, channel or lane slice of the controller: deaf (slow access works, fast does
-    not), thin, or dead (nothing gets out)."""
-    if fault.mode == "thin":
+    not), thin, mixed (some lanes deaf, the others thin), or dead (nothing gets out)."""
+    if fault.mode in ("thin", "mixed"):
         for k, link in enumerate(fault.hits):
-            plant.dj[:, link] += 0.3 + 0.35 * fault.depth * (0.7 + 0.6 * fault.spread[k])
-            plant.rj[:, link] *= 1.2 + 0.8 * fault.depth
+            # each lane has its own degree, none at all where they scatter most
+            degree = fault.depth * (1.0 + fault.scatter * (2.0 * fault.spread[2 * k] - 1.0))
+            plant.dj[:, link] += 0.6 * degree
+            plant.rj[:, link] *= 1.0 + degree
+            if fault.mode == "mixed" and fault.spread[2 * k + 1] < 0.4:
+                plant.phy_lanes.add(link)
     elif fault.kind == "phy-lane":
         plant.phy_lanes.update(fault.hits)
     else:

@@ -27,7 +27,7 @@ every site alike must stand out from that too."""
 
 
 FEW = 3
-"""Healthy boards have a soft error or two; so many on one row, or in the log, are a trace."""
+"""Healthy boards have a stray word or two; so many on one row, or in the log, are a trace."""
 
 
 def trace(
@@ -57,9 +57,9 @@ def trace(
 
 
 def _only_warned(a: Row, b: Row, nature: Nature, rig: Rig, spread: float) -> bool:
-    """A pass that became marginal, with nothing measured to show for it."""
+    """A pass that became marginal or took another try, with nothing measured to show for it."""
     results = {a.cells.get("result"), b.cells.get("result")}
-    return results == {"pass", "marginal"} and not _eye_differs(
+    return results <= {"pass", "marginal"} and not _eye_differs(
         a.cells, b.cells, nature, rig, spread
     )
 
@@ -67,7 +67,7 @@ def _only_warned(a: Row, b: Row, nature: Nature, rig: Rig, spread: float) -> boo
 def _differs(a: Row, b: Row, nature: Nature, rig: Rig, spread: float) -> bool:
     one, two = a.cells, b.cells
     if a.section == "training":
-        other = one.get("result") != two.get("result")
+        other = any(one.get(c) != two.get(c) for c in ("result", "tries"))
         return other or _eye_differs(one, two, nature, rig, spread)
     if a.section == "counts":
         return any(

@@ -103,6 +103,8 @@ def _same_numbers(bench: Bench, fault: Fault, told: list[Row]) -> frozenset[str]
     soft package and a high-ohmic ball can each print any count of errors, and the latter two any
     width. Words of the log, a second lane, failed link checks or counted cells tell them apart."""
     rival = {"array": "joint", "pins": "joint", "open-data": "weak"}.get(fault.kind)
+    if fault.kind == "open-strobe" and fault.mode == "ragged":
+        rival = "weak"
     if rival is None or fault.mode == "hard":
         return frozenset()
     scopes = {tuple(r.cells.get(c) for c in SCOPE) for r in told}
@@ -112,7 +114,8 @@ def _same_numbers(bench: Bench, fault: Fault, told: list[Row]) -> frozenset[str]
     if fault.kind == "array" and "training" in bench.rig.sections:
         return frozenset()  # a ball that bad would have been seen in training
     alone = fault.site is not None and len(bench.wiring.of_site[fault.site]) == 1
-    if fault.kind == "open-data" and any(r.section == "training" for r in told) and not alone:
+    open_ball = fault.kind in ("open-data", "open-strobe")
+    if open_ball and any(r.section == "training" for r in told) and not alone:
         return frozenset()  # a soft package is soft on all its lanes
     return frozenset({rival})
 
