@@ -9,7 +9,7 @@ from memdiag.diagnosis import rig_behaviour
 from memdiag.diagnosis.faults.mechanism import Mechanism
 from memdiag.diagnosis.rig_behaviour import Relation
 from memdiag.evidence.nodes import Node
-from memdiag.model import Board, Cause, Place
+from memdiag.model import Board, Cause, Channel, Place
 
 Strikes = Mapping[int, Relation]
 """Number of a node -> how it stands to a candidate that strikes it (SELF, LANE or RAIL)."""
@@ -50,7 +50,7 @@ class Reach:
         self.order = {site.ref: i for i, site in enumerate(board.sites)}
         self._pairs: dict[tuple[str, str], Relation] = {}
         self._packages: dict[tuple[frozenset[str], float], list[int]] = {}
-        self._boots: dict[tuple[frozenset[str], float], list[int]] = {}
+        self._boots: dict[tuple[frozenset[str], Channel | None, float], list[int]] = {}
 
     def relation(self, sites: frozenset[str], ref: str) -> Relation:
         """How a site stands to a fault that acts on those sites."""
@@ -80,17 +80,20 @@ class Reach:
 
     def of_boots(self, c: Candidate, nodes: Sequence[Node]) -> list[int]:
         """The same for the boot of each channel."""
-        at = (c.sites, c.mechanism.stops)
+        at = (c.sites, c.place.channel, c.mechanism.stops)
         if at not in self._boots:
             mine = min((self.order[ref] for ref in c.sites if ref in self.order), default=0)
             self._boots[at] = [
-                rig_behaviour.boot_level(self._when(c.sites, mine, node), c.mechanism.stops)
+                rig_behaviour.boot_level(self._when(c, mine, node), c.mechanism.stops)
                 for node in nodes
             ]
         return self._boots[at]
 
-    def _when(self, sites: frozenset[str], mine: int, node: Node) -> int:
-        if not sites.isdisjoint(node.sites):
-            return rig_behaviour.OWN
+    def _when(self, c: Candidate, mine: int, node: Node) -> int:
+        if not c.sites.isdisjoint(node.sites):
+            other = None not in (c.place.channel, node.place.channel)
+            if not other or c.place.channel == node.place.channel:
+                return rig_behaviour.OWN
+            return rig_behaviour.AFTER
         theirs = min((self.order[r] for r in node.sites if r in self.order), default=mine)
         return rig_behaviour.AFTER if theirs > mine else rig_behaviour.BEFORE

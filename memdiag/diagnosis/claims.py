@@ -74,6 +74,31 @@ def nodes_at(beliefs: Beliefs, claim: Claim) -> Iterator[Node]:
     yield from (beliefs.hypotheses.nodes[n] for n in sorted(struck))
 
 
+def whereabouts(beliefs: Beliefs) -> tuple[Place, tuple[str, ...]]:
+    """The smallest place that holds most of the probability that something is wrong, whatever it
+    is: a package, else a few of which it is one; the board where they are more than half of it."""
+    board: Board = beliefs.hypotheses.reach.board
+    alone: dict[str, set[int]] = {}
+    for i, c in enumerate(beliefs.hypotheses.candidates):
+        if len(c.sites) == 1 and i not in beliefs.given:
+            alone.setdefault(next(iter(c.sites)), set()).add(i)
+    ranked = sorted(alone, key=lambda ref: -beliefs.any_of(alone[ref]))
+    taken: list[str] = []
+    for ref in ranked:
+        taken.append(ref)
+        held = beliefs.any_of(i for r in taken for i in alone[r])
+        if held >= GROUP_HOLDS * (1 - beliefs.clear):
+            break
+    else:
+        return Place(), ()
+    if len(taken) == 1:
+        site = board.site(taken[0])
+        return (Place(site=taken[0]) if site is None or site.named else Place()), ()
+    if 2 * len(taken) > len(board.sites):
+        return Place(), ()
+    return Place(), tuple(s.ref for s in board.sites if s.ref in taken)
+
+
 class _Grouping:
     """The candidates of one posterior, grouped by what they would explain."""
 

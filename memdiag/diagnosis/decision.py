@@ -250,8 +250,22 @@ def would_change(belief: Belief, m: Measurement, costs: Costs) -> tuple[Action, 
     return actions[0], actions[1]
 
 
-def allowed(action: Action, cause: Cause, belief: Belief) -> Action:
-    """An undecided finding never puts heat on the board, nor a probe on any hunch."""
+LIKELY = 0.1
+"""A cause less probable than this does not speak on what is to be done."""
+
+
+def agreed(action: Action, belief: Belief, costs: Costs) -> bool:
+    """Whether the action is the best one whichever of the likely causes it is: then it is right
+    though the cause is open."""
+    likely = [cause for cause, p in belief.items() if p >= LIKELY]
+    return bool(likely) and all(best_now({c: 1.0}, costs)[0] is action for c in likely)
+
+
+def allowed(action: Action, cause: Cause, belief: Belief, costs: Costs) -> Action:
+    """An undecided finding never puts heat on the board, nor a probe on any hunch, unless that is
+    right under each of its likely causes."""
+    if cause is Cause.UNDECIDED and agreed(action, belief, costs):
+        return action
     if cause is Cause.UNDECIDED and action in (Action.REPLACE, Action.REFLOW, Action.STOP):
         return Action.RETEST
     if cause is Cause.UNDECIDED and action is Action.CHECK_SUPPLY:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
-from memdiag.diagnosis import decision, next_steps, spillover, wording
+from memdiag.diagnosis import decision, next_steps, reasons, spillover, wording
 from memdiag.diagnosis.basis import Basis, quotes
-from memdiag.diagnosis.claims import Claim, causes_at, claims, nodes_at
+from memdiag.diagnosis.claims import Claim, causes_at, claims, nodes_at, whereabouts
 from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.next_steps import Step
 from memdiag.evidence.nodes import READINGS, Node
 from memdiag.model import HEATS, WANTS_WORK, Action, Board, Cause, Finding, Place, Quote, Work
+from memdiag.model.words import where
 
 FRESH = 0.6
 """How probably a package that was just fitted is a good one, whatever fails at its place."""
@@ -20,7 +22,7 @@ def findings(basis: Basis) -> list[Finding]:
     """What the run shows: faults, most urgent first, sites empty on purpose, spillover."""
     least = basis.settings.limits.report_above
     made = [(c, _of_claim(basis, c)) for c in claims(basis.beliefs, least)]
-    made = [(c, f) for c, f in made if f.action is not Action.NONE and _at_fault(f) >= least]
+    made = [(c, f) for c, f in made if f.action is not Action.NONE and f.place_probability >= least]
     sure = {f.place.site for _, f in made if f.cause is not Cause.UNDECIDED}
     made = [
         (c, f)
@@ -51,9 +53,9 @@ def _of_claim(basis: Basis, claim: Claim) -> Finding:
     proved = basis.rails_only or place.site is None or bool(own)
     if belief.get(cause, 0.0) < settings.limits.undecided_below or not proved:
         cause = Cause.UNDECIDED
-    action = decision.allowed(choice.action, cause, belief)
-    if action in HEATS and place.is_board:
-        # No place to put the heat: find it first.
+    action = decision.allowed(choice.action, cause, belief, settings.costs)
+    if action in HEATS and place.site is None:
+        # No one place to put the heat: find it first.
         action = Action.CHECK_SUPPLY if basis.run.rails else Action.RETEST
     settle: list[Step] = []
     if action in HEATS and not own:
@@ -64,15 +66,14 @@ def _of_claim(basis: Basis, claim: Claim) -> Finding:
     if not proved:
         reason = wording.unheard(place)
         settle.append(next_steps.hear(place))
-    elif cause is Cause.UNDECIDED:
-        reason = wording.undecided(place, belief)
     else:
-        reason = wording.reason(claim, belief, basis.board)
+        reason = reasons.reason(basis, claim, belief, cause)
     steps = settle + next_steps.steps(basis, place, cause, belief, choice, action)
-    proof = quotes(here, basis.board)
+    proof = quotes([w.node for w in reasons.weights(basis, claim)] or here, basis.board)
     if own and not any(quote.line is not None for quote in proof):
         proof = (own[0], *proof[:-1])
-    return _finding(place, cause, belief, action, reason, proof, steps)
+    found = _finding(place, cause, belief, action, reason, proof, steps)
+    return replace(found, one_of=claim.one_of)
 
 
 def _own_lines(nodes: Sequence[Node], site: str | None, board: Board) -> tuple[Quote, ...]:
@@ -88,15 +89,22 @@ def _own_lines(nodes: Sequence[Node], site: str | None, board: Board) -> tuple[Q
 
 
 def _of_board(basis: Basis) -> Finding:
-    """Something is wrong, but no one place is likelier at fault than not."""
-    place, cause = Place(), Cause.UNDECIDED
+    """Something is wrong, but no one cause at one place is likelier than not: the smallest place
+    that holds it."""
+    cause = Cause.UNDECIDED
+    place, one_of = whereabouts(basis.beliefs)
     belief = basis.beliefs.overall()
     choice = decision.decide(belief, basis.settings.costs, known=basis.known)
     odd = [n for n in basis.evidence.nodes if n.sound_log_ratio < ODD]
-    action = decision.allowed(choice.action, cause, belief)
+    if place.site is not None:
+        odd = [n for n in odd if place.site in n.sites]
+    action = decision.allowed(choice.action, cause, belief, basis.settings.costs)
+    if action in HEATS and (place.site is None or not _own_lines(odd, place.site, basis.board)):
+        action = Action.RETEST
     steps = next_steps.steps(basis, place, cause, belief, choice, action)
-    reason = wording.undecided(place, belief)
-    return _finding(place, cause, belief, action, reason, quotes(odd, basis.board), steps)
+    reason = wording.undecided(where(place, one_of), belief)
+    proof = quotes(odd, basis.board)
+    return replace(_finding(place, cause, belief, action, reason, proof, steps), one_of=one_of)
 
 
 def _of_removed(basis: Basis, number: int) -> Finding:
@@ -142,13 +150,12 @@ def _finding(
         evidence=proof,
         next=tuple(step.text for step in steps),
         asks=frozenset[Work]().union(*(step.asks for step in steps)),
+        place_probability=min(max(1.0 - _healthy(belief), 0.0), 1.0),
     )
 
 
-def _at_fault(f: Finding) -> float:
-    """Probability that the place itself is at fault, whatever the cause."""
-    healthy = sum(p for c, p in f.alternatives if c in (Cause.CLEAR, Cause.SPILLOVER))
-    return 1.0 - healthy
+def _healthy(belief: Mapping[Cause, float]) -> float:
+    return belief.get(Cause.CLEAR, 0.0) + belief.get(Cause.SPILLOVER, 0.0)
 
 
 _RANK = {

@@ -270,3 +270,22 @@ def _tables(mechanism: Mechanism) -> Array:
 @cache
 def _leak(kind: str) -> Array:
     return rig_behaviour.leak(kind)
+
+
+def ratios(candidate: Candidate, nodes: Sequence[Node]) -> dict[int, float]:
+    """How much each node that a candidate strikes speaks for it: the log of how likely what was
+    seen there is with its likeliest variant against with no fault, or with a disturbance."""
+    numbers = [n for n in candidate.strikes if nodes[n].kind != "boot"]
+    found = np.zeros((len(candidate.mechanism.variants), len(numbers)))
+    for at, n in enumerate(numbers):
+        node = nodes[n]
+        states = len(node.states)
+        effects = _tables(candidate.mechanism)[:, _KINDS.index(node.kind), candidate.strikes[n]]
+        like = np.exp(node.by_way()[:, 0]).max(axis=0)[:, :states]  # (views, S)
+        with_it = np.diff(effects[:, :states], prepend=0.0, axis=1) @ like[0]
+        healthy = np.diff(_leak(node.kind)[:, :states], prepend=0.0, axis=1)
+        views = [rig_behaviour.VIEW[k] for k in range(len(healthy))]
+        without = max(float(pmf @ like[view]) for pmf, view in zip(healthy, views, strict=True))
+        found[:, at] = np.log(np.maximum(with_it, 1e-12) / max(without, 1e-12))
+    best = int(found.sum(axis=1).argmax())
+    return dict(zip(numbers, found[best].tolist(), strict=True))

@@ -78,7 +78,7 @@ _BOARDS = (
 MOODS: Array = np.log([a * b for a, _, _ in _MOODS for b, _ in _BOARDS])
 """(contexts,) log prior of each kind of rig on each kind of board."""
 
-UNEXPLAINED = _F.practice("pulled idly", 2e-4, "a package pulled with no fault on the board")
+UNEXPLAINED = _F.practice("pulled idly", 1e-5, "a package pulled with no fault on the board")
 THROUGHOUT = _F.practice("throughout", 0.45, "share of warnings that come in nearly every step")
 
 # --- circumstances -----------------------------------------------------------------------------
@@ -240,9 +240,9 @@ _BOOTS = tuple(
         )
     )
     for name, values in (
-        ("goes on", (0.68, 0.02, 0.01, 0.004)),
-        ("stops", (0.16, 0.93, 0.10, 0.004)),
-        ("stops everywhere", (0.12, 0.95, 0.90, 0.004)),
+        ("goes on", (0.68, 0.02, 0.01, 0.001)),
+        ("stops", (0.16, 0.93, 0.10, 0.001)),
+        ("stops everywhere", (0.12, 0.95, 0.90, 0.001)),
         ("skips training", (0.04, 0.02, 0.01, 0.95)),
     )
 )

@@ -20,16 +20,25 @@ def summary(basis: Basis, findings: Sequence[Finding], release: Release) -> Summ
     if urgent:
         top = urgent[0]
         text = wording.headline(top, urgent) + understood
-        return Summary(top.cause, top.place.site, top.action, top.probability, text)
+        return Summary(
+            top.cause,
+            None if top.one_of else top.place.site,
+            top.action,
+            top.probability,
+            text,
+            top.place,
+            top.place_probability,
+            top.one_of,
+        )
     clear = min(basis.beliefs.clear, 1.0)
     if release.obstacles:
         sites = {place.site for o in release.obstacles for place in o.places}
         only = next(iter(sites)) if len(sites) == 1 else None
         text = wording.not_released(release.obstacles) + understood
-        return Summary(Cause.UNDECIDED, only, Action.RETEST, 1 - clear, text)
-    return Summary(
-        Cause.CLEAR, None, Action.NONE, clear, wording.all_clear(basis.evidence) + understood
-    )
+        at = Place(site=only)
+        return Summary(Cause.UNDECIDED, only, Action.RETEST, 1 - clear, text, at, 1 - clear)
+    text = wording.all_clear(basis.evidence) + understood
+    return Summary(Cause.CLEAR, None, Action.NONE, clear, text, place_probability=1 - clear)
 
 
 def row_causes(

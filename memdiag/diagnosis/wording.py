@@ -6,13 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from memdiag.diagnosis.candidate import Candidate
-from memdiag.diagnosis.claims import Claim
-from memdiag.diagnosis.faults.mechanism import Rails
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import READINGS, Node
 from memdiag.model import Board, Cause, Finding, Obstacle, Place
 from memdiag.model.quantities import show_count, show_probability
 from memdiag.model.words import CAUSE_WORDS
+from memdiag.model.words import where as place_words
 
 
 def where(node: Node, board: Board) -> str:
@@ -27,15 +26,17 @@ def where(node: Node, board: Board) -> str:
 
 
 def headline(top: Finding, urgent: Sequence[Finding]) -> str:
-    """The answer in one sentence."""
-    if top.cause is Cause.UNDECIDED:
-        guesses = [f"{c} {show_probability(p)}" for c, p in top.alternatives[:3] if p >= 0.05]
-        text = f"{top.place} is not decided yet ({', '.join(guesses)})"
+    """The answer in one sentence: the place first."""
+    at = place_words(top.place, top.one_of)
+    if top.expected:
+        text = f"{at} is missing as declared"
+    elif top.cause is Cause.UNDECIDED:
+        likely = [f"{c} {show_probability(p)}" for c, p in top.alternatives[:3] if p >= 0.05]
+        sure = show_probability(top.place_probability)
+        text = f"{at}: something is wrong here, {sure}; the cause is open ({', '.join(likely)})"
     else:
-        text = f"{top.place} {CAUSE_WORDS[top.cause]}, {show_probability(top.probability)}"
-        if top.expected:
-            text = f"{top.place} is missing as declared"
-    more = [str(f.place) for f in urgent[1:]]
+        text = f"{at} {CAUSE_WORDS[top.cause]}, {show_probability(top.probability)}"
+    more = [place_words(f.place, f.one_of) for f in urgent[1:]]
     if more:
         text += f"; also {', '.join(more)}"
     return text
@@ -79,29 +80,11 @@ def unheard(place: Place) -> str:
     )
 
 
-def undecided(place: Place, belief: Mapping[Cause, float]) -> str:
+def undecided(at: str, belief: Mapping[Cause, float]) -> str:
     """Why no cause is named at a place."""
     ranked = sorted(belief.items(), key=lambda kv: -kv[1])
     said = " or ".join(str(c) for c, p in ranked[:3] if p >= 0.1)
-    return f"What {place} shows fits {said}; the dump does not tell them apart."
-
-
-def reason(claim: Claim, belief: Mapping[Cause, float], board: Board) -> str:
-    """Why this cause, in one or two sentences."""
-    mechanism, sites = claim.mechanism, claim.sites
-    text = f"{claim.place}: {mechanism.why}."
-    if mechanism.of_many and 1 < len(sites) < len(board.sites):
-        text += f" It acts on {', '.join(s.ref for s in board.sites if s.ref in sites)}."
-    if mechanism.rails is Rails.ITS_OWN and claim.place.rail is None:
-        feeds = {r.name: {s.ref for s in board.sites_on_rail(r.name)} for r in board.rails}
-        alike = [name for name, fed in feeds.items() if fed == sites]
-        if len(alike) > 1:
-            text += f" Which rail is not told apart: {' or '.join(alike)}."
-    others = [(c, p) for c, p in belief.items() if c is not claim.cause]
-    rival = max(others, key=lambda kv: kv[1], default=None)
-    if rival is not None and rival[1] >= 0.1:
-        text += f" It could also be: {rival[0]} ({show_probability(rival[1])})."
-    return text
+    return f"What {at} shows fits {said}; the dump does not tell them apart."
 
 
 def spill_reason(site: str, because: str, errors: bool, bare: bool) -> str:

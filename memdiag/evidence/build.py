@@ -157,7 +157,8 @@ def _steps(
     weight = 1.0 / max(1, len({outcome.point for outcome in outcomes})) ** 0.5
     words: list[Array] = []
     for outcome in outcomes:
-        table = peers.limits.outcome(outcome.step, outcome.ran)
+        share = peers.share(place.place, outcome.step) if outcome.dq is None else 1.0
+        table = peers.limits.outcome(outcome.step, outcome.ran, share)
         if table is None:
             continue
         word = training_steps.word_loglik(outcome.ran)

@@ -64,6 +64,7 @@ class Peers:
         listed: list[int] = []
         giving_up = rubbish = 0
         pools: dict[Kind, list[float]] = {}
+        warned: dict[tuple[str | None, str], list[Result]] = {}
         self.eyes = {m.place: best_eyes(m.training, m.place) for m in measured}
         for m in measured:
             errors, seen = m.whole["errors"], m.whole["bits"]
@@ -71,11 +72,18 @@ class Peers:
                 exposed.setdefault(level(m.place), []).append((errors, seen))
             if m.place.lane is not None:
                 listed.append(m.tally.rows if m.tally is not None else 0)
+            for step, result in m.results.items():
+                warned.setdefault((m.place.site, step), []).append(result)
             giving_up += any(r.result in FAILED and r.step != "id" for r in m.training)
             rubbish += (errors or 0) > RUBBISH * (seen or 0) > 0
             for kind, figures in self.eyes[m.place].items():
                 usual = self.usual(kind, m.place)
                 pools.setdefault(kind, []).extend(f.value / usual for f in figures)
+        self._together = {
+            at: len(results)
+            for at, results in warned.items()
+            if len(set(results)) == 1 and at[0] is not None
+        }
         self.habit = min(1.0, 3.0 / max(giving_up, 1))
         self.pull = min(1.0, 3.0 / max(rubbish, 1))
         self.alike = {at: error_counts.common(lanes) for at, lanes in exposed.items()}
@@ -85,6 +93,10 @@ class Peers:
         }
         # Nothing but zeros in a pool: the margins of that kind were never measured.
         self._unmeasured = {k for k, pool in pools.items() if len(pool) > 1 and not any(pool)}
+
+    def share(self, place: Place, step: str) -> float:
+        """A place's share of the warning that a step of its package gave or did not give."""
+        return 1.0 / self._together.get((place.site, step), 1)
 
     def usual(self, kind: Kind, place: Place) -> float:
         """What the baseline has for that lane, 1 where there is none."""

@@ -28,7 +28,7 @@ MARGINAL_PLAY = _F.practice("marginal play", 0.25, "from rig to rig, standard de
 FAILS_PLAY = _F.practice("fail play", 0.45, "the same for failing")
 LANE_PLAY = _F.practice("lane play", 0.10, "from one step of a lane to the next")
 STRAY = _F.practice("stray marginal", 0.008, "a healthy step that is marginal by chance")
-ODD = _F.practice("stray failure", 0.0015, "a healthy step that fails by chance")
+ODD = _F.practice("stray failure", 2e-4, "a healthy step that fails by chance")
 STILL = _F.practice("still passes", 0.03, "a step that lacks what it needs and passes all the same")
 
 # What each kind of step can spare of the margin, and how surely it lacks what it needs in a mode.
@@ -101,24 +101,28 @@ class Limits:
             fit = fit + log(below if marginal else 1 - below)
         weight = exp(fit - fit.max())
         self._weight = weight / weight.sum()
-        self._tables: dict[tuple[str, Result], Array | None] = {}
+        self._tables: dict[tuple[str, Result, float], Array | None] = {}
 
     def marginal(self, margin: Array) -> Array:
         """P(the limit for marginal lies above the margin)."""
         return np.asarray(_tail(margin[:, None] - _GRID, LANE_PLAY) @ self._weight)
 
-    def outcome(self, step: str, result: Result | None) -> Array | None:
+    def outcome(self, step: str, result: Result | None, share: float = 1.0) -> Array | None:
         """(views, S) log likelihood, in each view and state of a place, that a step passed, was
         marginal or gave up; None for a step or result that says nothing (`not-run` is about the
-        boot, unknown steps are only counted). The word for giving up is in `word_loglik`."""
+        boot, unknown steps are only counted). The word for giving up is in `word_loglik`.
+
+        `share`: this place's share of the warning. A rig warns of a package, so where a step ends
+        alike on all its lanes that is one warning, or none, of them together.
+        """
         if result not in ENDED or step not in KIND:
             return None
-        at = (KIND[step], result)
+        at = (KIND[step], result, share)
         if at not in self._tables:
             self._tables[at] = self._outcome(*at)
         return self._tables[at]
 
-    def _outcome(self, kind: str, result: Result) -> Array:
+    def _outcome(self, kind: str, result: Result, share: float) -> Array:
         spares, lost = _KINDS[kind]
         margin = MARGIN + spares
         fails = np.minimum(_tail(margin - FAILS_AT, FAILS_PLAY), 1.0) * (1 - ODD) + ODD
@@ -130,8 +134,8 @@ class Limits:
         if result in FAILED:
             return np.broadcast_to(log(fails), (len(VIEWS), len(LINK)))
         if result is ENDED[0]:
-            return np.asarray(log(passes * (1 - _WARNED)))
-        return np.asarray(log(marginal + passes * _WARNED))
+            return np.asarray(log(passes * (1 - _WARNED) ** share))
+        return np.asarray(log(marginal + passes * _WARNED**share * (_WARNED > 0)))
 
 
 def _like(state: str) -> str:

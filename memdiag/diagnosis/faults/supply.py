@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from math import comb
 
 from memdiag.diagnosis.faults import effects, locations
 from memdiag.diagnosis.faults.effects import SELF, mixed, whole
@@ -38,8 +39,9 @@ def _far_ends(board: Board, evidence: Evidence) -> Iterator[Location]:
     for name in feeding:
         refs = frozenset(s.ref for s in board.sites_on_rail(name))
         if sick & refs and refs - sick:
-            # one of about as many ways to part a rail as it has packages
-            yield Location(Place(rail=name), sick & refs, 1 / len(feeding) / len(refs))
+            # one of the ways to part a rail; copper does not take any few of them together
+            ways = min(comb(len(refs), len(sick & refs)), len(refs) ** 2)
+            yield Location(Place(rail=name), sick & refs, 1 / len(feeding) / ways)
 
 
 _F = Table("A rail")
