@@ -18,7 +18,7 @@ Strikes = Mapping[int, Relation]
 @dataclass(frozen=True, slots=True)
 class Candidate:
     """One fault that could be: its mechanism, where it sits, the sites it acts on directly, and the
-    nodes it strikes."""
+    nodes it strikes; `along` as `Location`."""
 
     mechanism: Mechanism
     place: Place
@@ -27,6 +27,7 @@ class Candidate:
     bonus: float = 0.0
     expected: bool = False
     strikes: Strikes = field(default_factory=dict)
+    along: tuple[str, ...] = ()
 
     @property
     def cause(self) -> Cause:

@@ -60,14 +60,16 @@ def _candidates(
     replaced, reflowed = frozenset(head.replaced or ()), frozenset(head.reflowed or ())
     for mechanism in mechanisms:
         prior = settings.prior(mechanism.prior)
-        for place, sites, share, bonus in mechanism.locations(board, evidence):
+        for place, sites, share, bonus, along in mechanism.locations(board, evidence):
             expected = mechanism.absence and place.site in given
             if not expected and sites and sites <= given:
                 continue  # nothing can be wrong with a package that is not there
             past = Past(place.site in replaced, place.site in reflowed, bool(replaced))
             odds = mechanism.odds(prior, settings.stages, head.stage, past) * share
             if odds > 0 or expected:
-                yield Candidate(mechanism, place, sites, max(odds, 1e-12), bonus, expected)
+                yield Candidate(
+                    mechanism, place, sites, max(odds, 1e-12), bonus, expected, along=along
+                )
 
 
 def _removed_and_silent(run: Run, evidence: Evidence) -> frozenset[str]:
@@ -138,6 +140,9 @@ class _Places:
             return Relation.SELF if c.mechanism.rails is Rails.OF_ITS_SITES else None
         if not c.place.lane_meets(node.place):
             return None
+        if c.along and len(node.sites) == 1:
+            third = 3 * c.along.index(node.sites[0]) // len(c.along)
+            return (Relation.NEAR_END, Relation.MIDDLE, Relation.FAR_END)[third]
         same = c.place.dq is None or node.place.dq is None or node.place.dq in c.place.lines
         return Relation.SELF if same else Relation.LANE
 

@@ -35,6 +35,10 @@ class Relation(IntEnum):
     SITE = 6  # elsewhere on the fault's own package
     LANE = 7  # another data line of the fault's own lane
     SELF = 8
+    # of what a fault grades along the copper: near where it is fed, half-way, far out
+    NEAR_END = 9
+    MIDDLE = 10
+    FAR_END = 11
 
 
 NEIGHBOURS = (
@@ -116,11 +120,11 @@ SHUT = -2.6
 _IDLE: Mapping[str, Pmf] = {
     # With no fault at all: a soft error, an eye a little narrower. Not a dead lane.
     "place": {
-        "90": _F.practice("idle 90 %", 0.02, "healthy lanes a tenth narrower than their peers"),
-        "80": 2e-3,
-        "70": 2e-4,
-        "array": 2e-5,
-        "58": 5e-6,
+        "90": _F.practice("idle 90 %", 0.01, "healthy lanes with a tenth less margin than peers"),
+        "80": _F.practice("idle 80 %", 2e-4, "the same with a fifth less"),
+        "70": 1e-5,
+        "array": 1e-5,
+        "58": 1e-6,
         "stuck": 1e-8,
         "joined": 1e-8,
         "dead": 1e-8,
@@ -128,11 +132,11 @@ _IDLE: Mapping[str, Pmf] = {
         "absent": 1e-8,
     },
     "line": {
-        "90": 0.03,
-        "80": 4e-3,
-        "70": 4e-4,
-        "array": 5e-5,
-        "58": 2e-5,
+        "90": 0.02,
+        "80": 1e-3,
+        "70": 1e-4,
+        "array": 2e-5,
+        "58": 1e-5,
         "stuck": 2e-6,
         "joined": 2e-6,
         "dead": 2e-6,

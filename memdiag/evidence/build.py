@@ -111,8 +111,10 @@ def _share_one_voice(lines: list[Node]) -> None:
     ratios = [n.sound_log_ratio for n in spoken]
     if len(spoken) < 3 or (max(ratios) > -2.0 and max(ratios) - min(ratios) > ALIKE):
         return
+    # Each has a width of its own, though: of those, many say more than one.
+    factor = 1 / len(spoken) if max(ratios) < -2.0 else 1 / len(spoken) ** 0.5
     for node in spoken:
-        node.soften(1 / len(spoken))
+        node.soften(factor)
 
 
 ALIKE = 1.0

@@ -48,12 +48,14 @@ class Prior:
 
 class Location(NamedTuple):
     """A place where the fault can sit, and the sites it acts on directly there; the place's share
-    of the prior, and a log likelihood that the evidence itself adds to it."""
+    of the prior, and a log likelihood that the evidence itself adds to it. `along`: those sites in
+    the order in which the fault grows, where it does."""
 
     place: Place
     sites: frozenset[str]
     share: float
     bonus: float = 0.0
+    along: tuple[str, ...] = ()
 
 
 class Rails(Enum):

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from math import comb
 
 from memdiag.diagnosis.faults import effects, locations
 from memdiag.diagnosis.faults.effects import SELF, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Effects, Location, Mechanism, Prior, Rails, Variant
-from memdiag.diagnosis.rig_behaviour import Pmf, shifted
+from memdiag.diagnosis.rig_behaviour import Pmf, Relation, shifted
 from memdiag.evidence.gathered import Evidence
 from memdiag.model import Board, Cause, Place
 from memdiag.model.figures import Table
@@ -44,16 +43,17 @@ def _far_ends(board: Board, evidence: Evidence) -> Iterator[Location]:
             yield Location(Place(rail=name), sick & refs, 1 / len(feeding) / ways)
 
 
+NEAR_END, MIDDLE, FAR_END = Relation.NEAR_END, Relation.MIDDLE, Relation.FAR_END
 _F = Table("A rail")
 SAGS = _F.shares(
     "sag, log margin",
-    {-0.13: 0.08, -0.25: 0.13, -0.45: 0.13, -0.8: 0.08},
+    {-0.13: 0.12, -0.25: 0.18, -0.45: 0.19, -0.8: 0.13},
     "share of rail faults that sag so far, all alike",
 )
 GRADED = _F.shares(
     "graded sag, log margin",
-    {-0.25: 0.06, -0.5: 0.08, -0.9: 0.06},
-    "share of those that sag more the farther along the copper",
+    {-0.3: 0.25, -0.6: 0.30, -1.1: 0.25, -2.2: 0.20},
+    "share of those that sag more the farther along the copper, by the far end",
 )
 LOW = _F.practice("low", 0.10, "share whose rail reads a few ohms")
 SHORT = _F.practice("short", 0.18, "share whose rail reads under an ohm")
@@ -76,11 +76,29 @@ _LOW_READS = _reads({"low": 0.93}, {"low": 0.6, "none": 0.3})
 
 
 def _graded() -> Iterator[Variant]:
-    """A sag that grows along the copper: the farther out, the more, so it spreads as it deepens."""
+    """A sag that grows along the copper: little where it is fed, all of it far out."""
     for margin, share in GRADED.items():
-        one = effects.severities({margin: share}, max(0.2, -0.5 * margin), more=_SAG_READS)
-        yield from (replace(variant, name=f"{margin:g} at the middle") for variant in one)
+        effects_of: dict[tuple[str, Relation], Pmf] = {}
+        for near, part in ((NEAR_END, 0.15), (MIDDLE, 0.5), (FAR_END, 1.0), (SELF, 0.6)):
+            place = shifted(part * margin, SCATTER)
+            effects_of |= {(kind, near): place for kind in ("place", "line")}
+            effects_of["shape", near] = {"spread": 0.93}
+        yield Variant(f"{margin:g} at the far end", share, {**effects_of, **_SAG_READS})
 
+
+def _along(board: Board, evidence: Evidence) -> Iterator[Location]:
+    """Each rail that feeds packages, from either end: nobody knows where it is fed."""
+    feeding = [r.name for r in board.rails if r.feeds == "packages"]
+    for name in feeding:
+        refs = tuple(s.ref for s in board.sites_on_rail(name))
+        if len(refs) >= LEAST_GRADED:
+            for along in (refs, refs[::-1]):
+                share = 1 / len(feeding) / 2
+                yield Location(Place(rail=name), frozenset(refs), share, along=along)
+
+
+LEAST_GRADED = 3
+"""Fewer packages show no growth along the copper."""
 
 _DOWN = whole({"absent": 0.92, "mute": 0.05, "dead": 0.02})
 _SAGGING = whole(mixed([(0.6, shifted(-0.8, 0.4)), (0.4, {"absent": 0.9, "mute": 0.05})]))
@@ -103,7 +121,6 @@ MECHANISMS = (
         stops=0.6,
         variants=(
             *effects.severities(SAGS, SCATTER, more=_SAG_READS),
-            *_graded(),
             Variant("low", LOW, {**_SAGGING, **_LOW_READS}),
             Variant(
                 "short",
@@ -117,7 +134,21 @@ MECHANISMS = (
             ),
         ),
         why=_WHY,
-        share=0.8,
+        share=0.70,
+        rails=Rails.ITS_OWN,
+        of_many=True,
+    ),
+    # The same where the voltage falls along the copper, so that those far out suffer most.
+    Mechanism(
+        "supply_along",
+        Cause.SUPPLY,
+        _PRIOR,
+        _along,
+        spill=0.5,
+        stops=0.6,
+        variants=tuple(_graded()),
+        why=_WHY,
+        share=0.22,
         rails=Rails.ITS_OWN,
         of_many=True,
     ),
@@ -136,7 +167,7 @@ MECHANISMS = (
             )
         ),
         why=_WHY,
-        share=0.2,
+        share=0.08,
         rails=Rails.ITS_OWN,
         of_many=True,
     ),
