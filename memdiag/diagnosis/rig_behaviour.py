@@ -72,14 +72,23 @@ _MOODS = tuple(
         ("nervous", 0.07, 0.97, 0.75),
     )
 )
-_BOARDS = (
-    (
-        _F.practice("boards that pull", 0.35, "share of boards whose packages pull at each other"),
-        _F.practice("they pull", 2.2, "how much more than the average"),
-    ),
-    (0.65, _F.practice("others pull", 0.35, "how much of the average")),
+_BOARDS = tuple(
+    tuple(
+        _F.practice(f"{name} boards, {what}", value, says)
+        for what, value, says in zip(
+            ("share", "pull", "at least"),
+            values,
+            ("share of boards", "how much more than the average", "chance, whatever joins two"),
+            strict=True,
+        )
+    )
+    for name, values in (
+        ("stiff", (0.60, 0.35, 0.0)),
+        ("soft", (0.28, 2.2, 0.0)),
+        ("shaking", (0.12, 2.5, 0.4)),
+    )
 )
-MOODS: Array = np.log([a * b for a, _, _ in _MOODS for b, _ in _BOARDS])
+MOODS: Array = np.log([a * b for a, _, _ in _MOODS for b, _, _ in _BOARDS])
 """(contexts,) log prior of each kind of rig on each kind of board."""
 
 UNEXPLAINED = _F.practice("pulled idly", 1e-5, "a package pulled with no fault on the board")
@@ -210,15 +219,15 @@ def level(near: Relation, spill: float) -> int:
 
 def _chance() -> Array:
     """(contexts, levels, circumstances)"""
-    kinds = [(warns, idly, pulls) for _, warns, idly in _MOODS for _, pulls in _BOARDS]
+    kinds = [(*mood[1:], *board[1:]) for mood in _MOODS for board in _BOARDS]
     out = np.zeros((len(kinds), len(_LEVELS), len(VIEW)))
-    for c, (warns, idly, pulls) in enumerate(kinds):
+    for c, (warns, idly, pulls, least) in enumerate(kinds):
         for d, (near, loud) in enumerate(_LEVELS):
             warned, pulled = idly, UNEXPLAINED
             if near is not Relation.NONE:
                 scale = 1.0 if loud else SOFTER
                 warned = max(idly, 1 - (1 - warns) ** (CLOSE[near] * scale))
-                pulled = min(PULLED[near] * scale * pulls, 0.95)
+                pulled = min(max(PULLED[near] * pulls, least) * scale, 0.95)
             rest = 1 - pulled
             out[c, d, 0] = rest * (1 - warned)
             out[c, d, 1] = rest * warned * (1 - THROUGHOUT)

@@ -26,6 +26,9 @@ _OPEN = math.log10(
 _SUPPLY = math.log10(_F.practice("supply of an interface", 12.0, "ohms, the least of healthy ones"))
 
 
+UNSETTLED = _F.practice("unsettled", 0.05, "density of healthy rails read before they settled")
+
+
 def reading_loglik(
     ohms: float, trend: str | None, rail: Rail | None, share: float = 1.0
 ) -> dict[str, float]:
@@ -61,6 +64,9 @@ def reading_loglik(
         normal = _bell(x, 2.2, 0.7) if x < 2.2 else 0.5
         if x < ends:
             normal *= 0.05
+    if trend is None and low[0] + 0.25 < x < ends:
+        # Nobody says that it had come to rest.
+        normal = max(normal, UNSETTLED)
     if trend == "rising":
         # Still charging: it has at least got this far, and will end higher.
         normal = max(normal, 0.45 if x > low[0] + 0.25 else 0.02)
