@@ -45,7 +45,7 @@ def build(
         if at.speak_of(c, strikes := at.struck_by(c))
     ]
     reach = Reach(board)
-    model, variants = build_model(candidates, nodes, reach, evidence.shifts)
+    model, variants = build_model(candidates, nodes, reach, evidence.kept)
     return Hypotheses(candidates, variants, nodes, reach, model)
 
 

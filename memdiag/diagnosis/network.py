@@ -36,10 +36,10 @@ def build_model(
     candidates: Sequence[Candidate],
     nodes: Sequence[Node],
     reach: Reach,
-    shifts: Sequence[tuple[float, float]],
+    kept_for_the_run: Sequence[float],
 ) -> tuple[noisy_max.Model, Variants]:
     """The factors of the variants that are not hopeless, and those variants."""
-    parts = _Parts(candidates, nodes, shifts)
+    parts = _Parts(candidates, nodes, kept_for_the_run)
     every = [
         (i, j)
         for i, c in enumerate(candidates)
@@ -72,9 +72,9 @@ class _Parts:
         self,
         candidates: Sequence[Candidate],
         nodes: Sequence[Node],
-        shifts: Sequence[tuple[float, float]],
+        kept_for_the_run: Sequence[float],
     ) -> None:
-        self.candidates, self.nodes, self.shifts = candidates, nodes, shifts
+        self.candidates, self.nodes, self.cases = candidates, nodes, len(kept_for_the_run)
         self.by_group: dict[tuple[str, ...], list[int]] = {}
         self.boot_nodes, self.reading_nodes = [], []
         for n, node in enumerate(nodes):
@@ -88,7 +88,7 @@ class _Parts:
         for i, c in enumerate(candidates):
             for n in c.strikes:
                 self.strikers.setdefault(n, []).append(i)
-        known = np.log([p for _, p in shifts])
+        known = np.log(list(kept_for_the_run))
         self.contexts = (known[:, None] + rig_behaviour.MOODS).reshape(-1)
 
     # --- effects ----------------------------------------------------------------------------
@@ -131,11 +131,11 @@ class _Parts:
         self, members: Sequence[int], chance: Array, number: Mapping[tuple[int, int], int]
     ) -> Group:
         """A group of package nodes. `chance` (moods, D, circumstances); of each there is one for
-        each reference of the widths, and where both ways of data were seen and something is odd,
-        for each way in which margin may be lost."""
+        each case of what is kept for the run, and where both ways of data were seen and something
+        is odd, for each way in which margin may be lost."""
         nodes = [self.nodes[n] for n in members]
         ways = any(n.goes_both_ways for n in nodes) and any(n.sound_log_ratio < ODD for n in nodes)
-        w, r, k = len(Way) if ways else 1, len(self.shifts), len(rig_behaviour.VIEW)
+        w, r, k = len(Way) if ways else 1, self.cases, len(rig_behaviour.VIEW)
         loglik = np.full((w, r, k, len(members), len(LINK)), -np.inf)
         leak = np.ones(loglik.shape)
         for at, node in enumerate(nodes):
@@ -149,9 +149,9 @@ class _Parts:
         return Group(loglik.reshape(flat), leak.reshape(flat), spread, direct, effects)
 
     def _spread(self, chance: Array, ways: Sequence[float]) -> Array:
-        """(moods, D, K) -> (shifts and moods, D, ways and shifts and K): each reference has its own
-        circumstances, and each way its share."""
-        n = len(self.shifts)
+        """(moods, D, K) -> (cases and moods, D, ways and cases and K): each case of what is kept
+        for the run has its own circumstances, and each way its share."""
+        n = self.cases
         moods, levels, k = chance.shape
         out = np.zeros((n, moods, levels, len(ways), n, k))
         for w, share in enumerate(ways):

@@ -38,10 +38,13 @@ def gather(
         owners = owners_of(group.place, board)
         if owners:
             nodes += _places(group, owners, peers, memory, habits)
-    if coverage.error_list_is_complete(measured):
-        nodes += _unlisted(measured, nodes)
+    clean = _of_clean_links(measured)
+    if clean is not None:
+        nodes += _unlisted(measured, nodes, clean)
     nodes = _by_sequence(nodes)
-    evidence = Evidence(nodes, habits=habits, thin_eyes=tuple(peers.thin()), shifts=peers.shifts)
+    evidence = Evidence(
+        nodes, habits=habits, thin_eyes=tuple(peers.thin()), kept=tuple(p for _, _, p in peers.kept)
+    )
     evidence.notes += [_habit(step) for step in sorted(habits)]
     for source in sources:
         source(measured, evidence)
@@ -82,9 +85,22 @@ def _places(
     return [n for n in (place, *lines.values(), boot) if n.spoken]
 
 
-def _unlisted(measured: Measurements, nodes: list[Node]) -> list[Node]:
-    """A complete list of errors speaks for every link of the board: who is not on it, and was not
-    counted either, had none."""
+def _of_clean_links(measured: Measurements) -> Array | None:
+    """What is said of a link that no count and no error word names, where all that erred are named:
+    in a complete list of errors, or in counts that leave out every link without one. None where a
+    link may be left out for another reason."""
+    if coverage.error_list_is_complete(measured):
+        return error_counts.unlisted_loglik()
+    counts = [row for m in measured for row in m.counts if row.bits and row.errors is not None]
+    all_erred = bool(counts) and all(row.errors for row in counts)
+    lanes = all(row.place.lane is not None for row in counts)
+    if not (measured.run.source.complete and all_erred and lanes):
+        return None
+    return error_counts.count_loglik(0, float(np.median([row.bits or 0 for row in counts])))
+
+
+def _unlisted(measured: Measurements, nodes: list[Node], clean: Array) -> list[Node]:
+    """The links of the board that no count and no error word names, each with `clean`."""
     board = measured.board
     told = {(node.sites, node.place): node for node in nodes if node.kind == "place"}
     heard = {m.place for m in measured if m.counts or m.tally is not None}
@@ -99,7 +115,7 @@ def _unlisted(measured: Measurements, nodes: list[Node]) -> list[Node]:
             continue
         if (owners, at) not in told:
             more.append(told.setdefault((owners, at), Node("place", owners, at)))
-        told[owners, at].add(error_counts.unlisted_loglik())
+        told[owners, at].add(clean)
     return more
 
 
@@ -160,7 +176,7 @@ def _steps(
     words: list[Array] = []
     for outcome in outcomes:
         share = peers.share(place.place, outcome.step) if outcome.dq is None else 1.0
-        table = peers.limits.outcome(outcome.step, outcome.ran, share)
+        table = peers.outcome(outcome.step, outcome.ran, share)
         if table is None:
             continue
         word = training_steps.word_loglik(outcome.ran)

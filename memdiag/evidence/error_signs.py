@@ -115,12 +115,12 @@ def edc_count_loglik(failed: int, errors: int | None) -> Array | None:
 REPEATS = 4.0
 _REPEATING = by_state(
     {
-        "array": _F.practice("repeat, cells", 0.55, "bad cells counted at each pass"),
+        "array": _F.practice("repeat, cells", 0.6, "bad cells counted at each pass"),
         "astray": 0.40,
         "stuck": 0.25,
         "dead": 0.30,
     },
-    grades=_F.practice("repeat, margin", 0.10, "errors of margin that hit one address again"),
+    grades=_F.practice("repeat, margin", 0.03, "errors of margin that hit one address again"),
 )
 
 

@@ -94,6 +94,13 @@ class Peers:
         # Nothing but zeros in a pool: the margins of that kind were never measured.
         self._unmeasured = {k for k, pool in pools.items() if len(pool) > 1 and not any(pool)}
 
+    def outcome(self, step: str, result: Result | None, share: float) -> Array | None:
+        """(R, views, S) log likelihood of how a step ended, under each of the limits the rig may
+        keep; None where it says nothing."""
+        tables = [limits.outcome(step, result, share) for _, limits, _ in self.kept]
+        known = [table for table in tables if table is not None]
+        return np.array(known) if known else None
+
     def share(self, place: Place, step: str) -> float:
         """A place's share of the warning that a step of its package gave or did not give."""
         return 1.0 / self._together.get((place.site, step), 1)
@@ -181,6 +188,18 @@ class Peers:
         found = margins.shifts(statistics.median(ratios) if ratios else None, play)
         return found if found[0][1] < SURE or self._most_suffer() else ((0.0, 1.0),)
 
+    @cached_property
+    def kept(self) -> tuple[tuple[float, Limits, float], ...]:
+        """What board and rig may keep for the whole run and nobody knows: how far the reference is
+        down, where the rig has its limits, and how probable the two are together."""
+        if len(self.shifts) > 1 or not self._some_marginal():
+            return tuple((shift, self.limits, p) for shift, p in self.shifts)
+        shift = self.shifts[0][0]
+        return tuple((shift, limits, p) for limits, p in self.limits.kept())
+
+    def _some_marginal(self) -> bool:
+        return any(r is Result.MARGINAL for m in self.measured for r in m.results.values())
+
     def _most_suffer(self) -> bool:
         """Whether most places have a step that is not well, or errors."""
         suffer = [
@@ -263,7 +282,7 @@ def add_widths(at: Place, place: Node, line: Callable[[int], Node], peers: Peers
             value = eye.value / peers.usual(kind, at)
             tables = [
                 margins.width_loglik(value, healthy, at_least=eye.at_least, shift=shift)
-                for shift, _ in peers.shifts
+                for shift, _, _ in peers.kept
             ]
             known: list[Array] = [table for table in tables if table is not None]
             if not known:

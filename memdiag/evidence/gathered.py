@@ -36,9 +36,10 @@ class Evidence:
     """Eyes that no board is released with, whatever else was counted."""
     habits: frozenset[str] = frozenset()
     """Steps that the rig fails on every board: they say nothing of this one."""
-    shifts: tuple[tuple[float, float], ...] = ((0.0, 1.0),)
-    """How far (log) the best eyes of the run may lie below what is healthy, with what probability;
-    the nodes that widths were seen at have a likelihood for each."""
+    kept: tuple[float, ...] = (1.0,)
+    """What board and rig keep for the whole run and nobody knows (how far the reference of widths
+    is down, where the rig has its limits): the probability of each case. The nodes have a
+    likelihood for each."""
     notes: list[str] = field(default_factory=list)
 
 

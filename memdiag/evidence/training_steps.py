@@ -87,6 +87,13 @@ def _tail(x: Array, play: float) -> Array:
     return np.asarray(1.0 / (1.0 + exp(1.702 * x / play)))
 
 
+WIDTHS_TELL = 6
+"""So many widths beside their results tell where a rig has its limit."""
+
+SPLIT = (-0.32, -0.58)
+"""A limit for marginal above the first is a strict one, below the second a lax one."""
+
+
 class Limits:
     """How probably a step of each margin is marginal, and fails: from the trade, or for this rig
     where its dump prints widths beside results."""
@@ -94,14 +101,31 @@ class Limits:
     def __init__(self, seen: Iterable[tuple[float, bool]] = ()) -> None:
         """`seen`: log margin of a width and whether its data step was marginal, of steps that
         worked."""
+        self.known = 0
         prior = exp(-0.5 * ((_GRID - MARGINAL_AT) / MARGINAL_PLAY) ** 2)
         fit = log(prior)
         for margin, marginal in seen:
             below = 0.98 * _tail(margin - _GRID, LANE_PLAY) + STRAY
             fit = fit + log(below if marginal else 1 - below)
-        weight = exp(fit - fit.max())
+            self.known += 1
+        self._set(exp(fit - fit.max()))
+
+    def _set(self, weight: Array) -> None:
         self._weight = weight / weight.sum()
-        self._tables: dict[tuple[str, Result, float], Array | None] = {}
+        self._tables: dict[tuple[str, Result, float], Array] = {}
+
+    def kept(self) -> list[tuple[Limits, float]]:
+        """The limits that this rig may keep for the whole run, each with its probability: a strict,
+        a usual and a lax one where no width tells which it is."""
+        if self.known >= WIDTHS_TELL:
+            return [(self, 1.0)]
+        strict, lax = SPLIT[0] < _GRID, SPLIT[1] >= _GRID
+        out = []
+        for part in (strict, ~strict & ~lax, lax):
+            limits = Limits()
+            limits._set(np.where(part, self._weight, 0.0))
+            out.append((limits, float(self._weight[part].sum())))
+        return out
 
     def marginal(self, margin: Array) -> Array:
         """P(the limit for marginal lies above the margin)."""
