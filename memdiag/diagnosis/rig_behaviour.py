@@ -151,7 +151,7 @@ _IDLE: Mapping[str, Pmf] = {
         "dead": 2e-6,
     },
     "shape": {"spread": 0.02, "paired": 2e-4, "striped": 2e-4, "clustered": 0.01},
-    "rail": {"high": 0.01, "low": 1e-3, "short": 3e-4},
+    "rail": {"high": 0.01, "low": 2e-4, "short": 1e-4},
     "volts": {"low": 3e-3, "none": 1e-3},
     "heat": {"here": 0.01},
 }

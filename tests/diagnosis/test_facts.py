@@ -99,7 +99,9 @@ def work(v: Verdict) -> list[Finding]:
 
 
 def chance(finding: Finding, cause: Cause) -> float:
-    return finding.probability if finding.cause is cause else dict(finding.alternatives)[cause]
+    if finding.cause is cause:
+        return finding.probability
+    return dict(finding.alternatives).get(cause, 0.0)
 
 
 def gone(*refs: str, around: str | None = None) -> tuple[Row, Count]:

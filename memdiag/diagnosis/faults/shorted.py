@@ -38,7 +38,7 @@ def _variants(place: Pmf) -> tuple[Variant, ...]:
             {
                 **whole(place),
                 ("place", RAIL): _NEXT,
-                ("rail", SELF): {state: 0.93},
+                ("rail", SELF): {state: 0.97},
                 ("volts", SELF): {"low": 0.4, "none": 0.3},
                 ("heat", SELF): {"here": 0.92},
             },

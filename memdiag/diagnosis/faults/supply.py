@@ -72,7 +72,7 @@ OPENS = _F.practice("sags, reads high", 0.30, "share of them whose path to the p
 _SAG_READS = _reads({"low": LEAKS, "high": OPENS}, {"low": 0.6})
 
 
-_LOW_READS = _reads({"low": 0.93}, {"low": 0.6, "none": 0.3})
+_LOW_READS = _reads({"low": 0.98}, {"low": 0.6, "none": 0.3})
 
 
 def _graded() -> Iterator[Variant]:
@@ -125,7 +125,7 @@ MECHANISMS = (
             Variant(
                 "short",
                 SHORT,
-                {**_DOWN, **_reads({"short": 0.93}, {"none": 0.95}), ("heat", SELF): {"here": 0.4}},
+                {**_DOWN, **_reads({"short": 0.98}, {"none": 0.95}), ("heat", SELF): {"here": 0.4}},
             ),
             Variant(
                 "off",
