@@ -59,7 +59,7 @@ def _stride(run: Run, board: Board, site: str, tally: LaneTally, evidence: Evide
     keep a stride gets a node of its own where other errors of the site hide it."""
     assert run.errors is not None
     dq = int(tally.wrong.argmax())
-    if tally.wrong[dq] < DOMINANT * tally.wrong.sum():
+    if not tally.wrong[dq] or tally.wrong[dq] < DOMINANT * tally.wrong.sum():
         return
     at = replace(tally.place, site=site, dq=dq)
     index, masks = np.concatenate(tally.index), np.concatenate(tally.masks)
