@@ -94,6 +94,18 @@ def steps(unique: Ints) -> Steps:
     return Steps(size, len(near), size < ROUND * unit)
 
 
+def kept_distance(unique: Ints) -> int:
+    """The distance of most neighbours, exactly; 0 where they keep none."""
+    if len(unique) < FEWEST:
+        return 0
+    distance, often = most_common(np.diff(unique))
+    return distance if often >= KEPT * (len(unique) - 1) else 0
+
+
+KEPT = 0.6
+"""Share of the neighbours at one distance where the distance is kept."""
+
+
 def most_common(values: Ints) -> tuple[int, int]:
     """The value that comes most often, and how often."""
     found, counts = np.unique(values, return_counts=True)

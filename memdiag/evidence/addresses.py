@@ -117,7 +117,7 @@ def shape_of(log: ErrorLog, index: I64, board: Board, lines: int) -> Shape | Non
         at = f"bank {cells.bank[0]} row {cells.row[0]} column {cells.col[0]}"
         return _one_address(at, len(index))
     strides = _strided(bare, _one_column_over_banks(cells)) if addressed.size else None
-    shape = strides or _gathered(cells) or _by_partners(cells)
+    shape = strides or _gathered(cells) or _apart(cells)
     if shape is None and addressed.size:
         # Cells all over may still pair up in a bank or column line.
         shape = _paired(bare)
@@ -149,7 +149,7 @@ COLUMNS_ALIKE = 6.0
 
 
 def _gathered(cells: Cells) -> Shape | None:
-    """Most in one row, one column (of a bank, or of all), one bank, or in few of them."""
+    """Most in one row, one column (of a bank, or of all), or one bank."""
     n = len(cells)
     need = max(2, math.ceil(MOST_IN_ONE * n))
     by_row, by_column = _pair(cells.bank, cells.row), _pair(cells.bank, cells.col)
@@ -169,13 +169,13 @@ def _gathered(cells: Cells) -> Shape | None:
                 bank=cells.bank[at], row=cells.row[at], col=cells.col[at], banks=_banks(cells)
             )
             return Shape(name, "clustered", sure, n, f"{count} of {n} addresses in {place}")
-    return _in_few(cells, by_row)
+    return None
 
 
-def _in_few(cells: Cells, by_row: I64) -> Shape | None:
+def _in_few(cells: Cells) -> Shape | None:
     """Most in a few rows, columns or banks."""
     n, banks = len(cells), _banks(cells)
-    counts = np.unique(by_row, return_counts=True)[1]
+    counts = np.unique(_pair(cells.bank, cells.row), return_counts=True)[1]
     big = counts[counts >= 3]
     if n >= patterns.FEWEST and big.sum() >= MOST_IN_ONE * n:
         return Shape("rows", "clustered", 0.8 * _clear(n), n, f"{n} addresses in {len(big)} rows")
@@ -210,23 +210,30 @@ ROW_GRAIN = 3
 """Rows that differ in their lowest bits side by side are a block, read by a sweep."""
 
 
-def _by_partners(cells: Cells) -> Shape | None:
-    """Rows or places that pair up one bit apart."""
+def _apart(cells: Cells) -> Shape | None:
+    """Rows or places that pair up one bit apart, at one bit or, where rows repeat, at several; rows
+    at a distance that is no power of two do not pair up, but keep it."""
     n, rows = len(cells), np.unique(cells.row)
     apart = patterns.pairing(rows, ROW_GRAIN)
     whole = patterns.pairing(cells.code, ROW_GRAIN)
     if apart == 1 or whole == 1:
         what = "rows" if apart == 1 else "addresses"
-        return Shape(
-            "pairs",
-            "paired",
-            0.8 * _clear(n),
-            n,
-            f"{n} addresses, in pairs of {what} one bit apart",
-        )
+        says = f"{n} addresses, in pairs of {what} one bit apart"
+        return Shape("pairs", "paired", 0.8 * _clear(n), n, says)
+    few = _in_few(cells)
+    if few is not None:
+        return few
     if max(apart, whole) > 1:
         return _repeating(n, max(apart, whole))
+    distance = patterns.kept_distance(rows)
+    if distance >= LEAST_SUB_ARRAY:
+        says = f"{n} addresses in rows that repeat every {distance}"
+        return Shape("repeats", "clustered", 0.8 * _clear(len(rows)), n, says)
     return None
+
+
+LEAST_SUB_ARRAY = 128
+"""Rows of a sub-array, at the least (512 to 1024 as measured; DIVA-DRAM)."""
 
 
 def _repeating(n: int, bits: int) -> Shape:
