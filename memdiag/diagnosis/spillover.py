@@ -45,5 +45,5 @@ def _of_site(basis: Basis, ref: str, named: bool) -> Finding | None:
 def _counted(group: Measured) -> bool:
     """Whether errors, or failed link checks, were counted or listed there."""
     totals = group.totals
-    listed = group.tally is not None and bool(group.tally.wrong.any())
+    listed = group.tally is not None and bool(group.tally.rows)
     return bool(totals["errors"] or totals["edc"]) or listed

@@ -2,17 +2,21 @@
 
 With `bank row col` (printed, or through the profile's address map) the shape is read directly;
 with bare addresses only what repeats, pairs up one bit apart, or keeps a stride can be said.
+
+Real arrays (103 DDR3 modules, CMU-SAFARI, DIVA-DRAM, SIGMETRICS 2017): wrong rows repeat at a fixed
+distance, one a sub-array, so that addresses pair up at several bits at once, where an open address
+line pairs them at one; a failing column fails in every bank.
 """
 
 from __future__ import annotations
 
 import math
-from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from memdiag.evidence import address_patterns as patterns
 from memdiag.evidence.nodes import SHAPE
 from memdiag.model import Board
 from memdiag.model.error_log import ErrorLog
@@ -22,8 +26,8 @@ I64 = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """What the addresses of one site look like. `name` is cell, row, column, bank, few, stride,
-    pairs or spread; `kind` the state of SHAPE it speaks for; `weight` 0..1 how clearly."""
+    """What the addresses of one site look like: `name` says it in a word. `kind` is the state of
+    SHAPE it speaks for, or `grid` where it speaks for two of them alike; `weight` how clearly."""
 
     name: str
     kind: str
@@ -32,10 +36,54 @@ class Shape:
     says: str
 
 
-def fields(log: ErrorLog, index: I64, board: Board) -> I64 | None:
-    """(n, 3) of bank, row, column for the rows of `index`, from print or map; None without."""
-    if log.has_cell[index].all():
-        return np.stack([log.bank[index], log.row[index], log.col[index]], axis=1)
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Distinct places of an array, in the order of `code`, which holds all three in one number;
+    `columns` is how many columns a row has."""
+
+    bank: I64
+    row: I64
+    col: I64
+    code: I64
+    columns: int
+
+    def __len__(self) -> int:
+        return len(self.code)
+
+
+LEAST_COLUMNS = 64
+"""Bursts of a row, at the least (JESD79-3: 1024 columns, which are 128 bursts of eight; JESD250:
+64)."""
+
+
+def cells_of(log: ErrorLog, index: I64, board: Board) -> Cells | None:
+    """The places of the rows of `index`, from print or map; None without."""
+    found = _printed(log, index) if log.has_cell[index].all() else _mapped(log, index, board)
+    if found is None:
+        return None
+    widths = [int(values.max()).bit_length() for values in found]
+    if sum(widths) > _WORD:
+        # Numbers that no memory has: told apart, though not by their bits.
+        found = [np.unique(values, return_inverse=True)[1].reshape(-1) for values in found]
+        widths = [int(values.max()).bit_length() for values in found]
+    bank, row, col = found
+    code = bank << (widths[1] + widths[2]) | row << widths[2] | col
+    code, first = np.unique(code, return_index=True)
+    most = 1 << widths[2]
+    for field in board.address:
+        if field.name in ("col", "column"):
+            most = 1 << len(field.bits)
+    return Cells(bank[first], row[first], col[first], code, max(most, LEAST_COLUMNS))
+
+
+_WORD = 62
+
+
+def _printed(log: ErrorLog, index: I64) -> list[I64]:
+    return [log.bank[index], log.row[index], log.col[index]]
+
+
+def _mapped(log: ErrorLog, index: I64, board: Board) -> list[I64] | None:
     if not board.address or not log.has_address[index].all():
         return None
     address = log.address[index]
@@ -54,155 +102,232 @@ def fields(log: ErrorLog, index: I64, board: Board) -> I64 | None:
             bank = bank * 64 + found[name]
     row = found.get("row")
     column = found.get("column", found.get("col"))
-    if row is None or column is None:
-        return None
-    return np.stack([bank, row, column], axis=1)
+    return None if row is None or column is None else [bank, row, column]
 
 
 def shape_of(log: ErrorLog, index: I64, board: Board, lines: int) -> Shape | None:
     """The shape of the errors in rows `index` of a log; `lines` is how many different data lines
     were wrong in them. None where no address was printed."""
-    cells = fields(log, index, board)
+    cells = cells_of(log, index, board)
     addressed = index[log.has_address[index]]
-    if cells is None and addressed.size == 0:
-        return None
-    if cells is not None:
-        unique = np.unique(cells, axis=0)
-        shape = _by_fields(unique, len(index), lines)
-        if shape is not None and shape.kind != "clustered" and addressed.size:
-            # Cells all over may still keep a stride, or pair up in a bank or column line.
-            bare = _by_address(np.unique(log.address[addressed]), int(addressed.size))
-            return bare if bare.kind in ("striped", "paired") else shape
-        if shape is not None:
-            return shape
-    if addressed.size:
-        return _by_address(np.unique(log.address[addressed]), int(addressed.size))
-    return Shape("spread", "spread", 0.5, len(np.unique(index)), "errors at many places")
+    bare = np.unique(log.address[addressed])
+    if cells is None:
+        return _by_address(bare, int(addressed.size)) if addressed.size else None
+    if len(cells) == 1:
+        at = f"bank {cells.bank[0]} row {cells.row[0]} column {cells.col[0]}"
+        return _one_address(at, len(index))
+    strides = _strided(bare, _one_column_over_banks(cells)) if addressed.size else None
+    shape = strides or _gathered(cells) or _apart(cells)
+    if shape is None and addressed.size:
+        # Cells all over may still pair up in a bank or column line.
+        shape = _paired(bare)
+    return shape or _all_over(cells, lines)
 
 
-def _confidence(distinct: int) -> float:
-    return 1.0 - math.exp(-(distinct - 1) / 2)
+MOST_WEIGHT = 3.0
 
 
-def _by_fields(unique: I64, rows: int, lines: int) -> Shape | None:
-    n = len(unique)
-    if n == 1:
-        bank, row, col = unique[0].tolist()
-        sure = 0.25 if rows < 3 else 0.9
-        return Shape(
-            "cell",
-            "clustered",
-            sure,
-            1,
-            f"one address, bank {bank} row {row} column {col}, {rows} times",
-        )
-    share = [
-        Counter(map(tuple, unique[:, list(pick)].tolist())).most_common(1)[0]
-        for pick in ((0, 1), (0, 2), (0,))
-    ]
-    need = max(2, math.ceil(0.8 * n))
-    for name, (value, count) in zip(("row", "column", "bank"), share, strict=True):
+def _clear(distinct: int) -> float:
+    """How clearly so many distinct addresses speak: with each doubling by as much again. Chance
+    alone would shrink with every one of them, but what else gathers addresses (a list that ends
+    early, a test of a part of the memory) does not."""
+    return min(math.log2(max(distinct, 1)) / 3, MOST_WEIGHT)
+
+
+def _one_address(where: str, rows: int) -> Shape:
+    sure = 0.25 if rows < 3 else 0.9
+    return Shape("cell", "clustered", sure, 1, f"one address, {where}, {rows} times")
+
+
+# --- by bank, row and column -----------------------------------------------------------------
+
+MOST_IN_ONE = 0.8
+"""Share of the addresses that lie in one row, column or bank where that is what is bad."""
+
+COLUMNS_ALIKE = 6.0
+"""Columns agree so many times more often than by chance where a few of them are bad."""
+
+
+def _gathered(cells: Cells) -> Shape | None:
+    """Most in one row, one column (of a bank, or of all), or one bank."""
+    n = len(cells)
+    need = max(2, math.ceil(MOST_IN_ONE * n))
+    by_row, by_column = _pair(cells.bank, cells.row), _pair(cells.bank, cells.col)
+    of_one: tuple[tuple[str, str, I64], ...] = (
+        ("row", "bank {bank} row {row}", by_row),
+        ("column", "bank {bank} column {col}", by_column),
+        ("bank", "bank {bank}", cells.bank),
+        ("column", "column {col} of {banks} banks", cells.col),
+    )
+    for name, where, values in of_one:
+        value, count = patterns.most_common(values)
         if count >= need:
-            where = {"row": "bank {} row {}", "column": "bank {} column {}", "bank": "bank {}"}
-            sure = _confidence(n) if name != "bank" else 1.0 - math.exp(-(n - 1) / 6)
-            return Shape(
-                name,
-                "clustered",
-                sure,
-                n,
-                f"{count} of {n} addresses in {where[name].format(*value)}",
+            at = int(np.flatnonzero(values == value)[0])
+            # A bank is a sixteenth of the array (JESD250, JESD79-4), a row of it far less.
+            sure = _clear(n) if name != "bank" else 1.0 - math.exp(-(n - 1) / 6)
+            place = where.format(
+                bank=cells.bank[at], row=cells.row[at], col=cells.col[at], banks=_banks(cells)
             )
-    banks = len(np.unique(unique[:, 0]))
-    big = [c for c in Counter(map(tuple, unique[:, :2].tolist())).values() if c >= 3]
-    if n >= 6 and sum(big) >= 0.8 * n:
-        return Shape("rows", "clustered", 0.8, n, f"{n} addresses in {len(big)} rows")
+            return Shape(name, "clustered", sure, n, f"{count} of {n} addresses in {place}")
+    return None
+
+
+def _in_few(cells: Cells) -> Shape | None:
+    """Most in a few rows, columns or banks."""
+    n, banks = len(cells), _banks(cells)
+    counts = np.unique(_pair(cells.bank, cells.row), return_counts=True)[1]
+    big = counts[counts >= 3]
+    if n >= patterns.FEWEST and big.sum() >= MOST_IN_ONE * n:
+        return Shape("rows", "clustered", 0.8 * _clear(n), n, f"{n} addresses in {len(big)} rows")
+    if patterns.gathered(cells.col, cells.columns) >= COLUMNS_ALIKE:
+        columns = len(np.unique(cells.col))
+        says = f"{n} addresses in {columns} columns, the same ones in {banks} banks"
+        return Shape("columns", "clustered", 0.8 * _clear(n), n, says)
     if n >= 10 and banks <= 3:
-        # Sixteen banks or more share what is spread: ten addresses miss most of them only by
-        # fault (JESD250: 16 banks; JESD79-4: 16, 8 on x16).
+        # Eight banks or more share what is spread: ten addresses miss most of them only by
+        # fault (JESD79-3: 8 banks; JESD250, JESD79-4: 16).
         return Shape("banks", "clustered", 0.8, n, f"{n} addresses, all in {banks} banks")
-    return None if n < 3 and banks > 1 else _spread(unique, n, banks, lines)
+    return None
 
 
-def _spread(unique: I64, n: int, banks: int, lines: int) -> Shape | None:
-    rows = len(np.unique(unique[:, 1]))
+def _pair(one: I64, other: I64) -> I64:
+    """Both numbers as one."""
+    return np.unique(one, return_inverse=True)[1].reshape(-1) * (int(other.max()) + 1) + other
+
+
+def _banks(cells: Cells) -> int:
+    return len(np.unique(cells.bank))
+
+
+def _one_column_over_banks(cells: Cells) -> bool:
+    """Whether a column that is bad in all banks would explain them: in a single bank nothing that
+    walks through the memory stays."""
+    count = patterns.most_common(cells.col)[1]
+    return count >= MOST_IN_ONE * len(cells) and _banks(cells) > 1
+
+
+ROW_GRAIN = 3
+"""Rows that differ in their lowest bits side by side are a block, read by a sweep."""
+
+
+def _apart(cells: Cells) -> Shape | None:
+    """Rows or places that pair up one bit apart, at one bit or, where rows repeat, at several; rows
+    at a distance that is no power of two do not pair up, but keep it."""
+    n, rows = len(cells), np.unique(cells.row)
+    apart = patterns.pairing(rows, ROW_GRAIN)
+    whole = patterns.pairing(cells.code, ROW_GRAIN)
+    if apart == 1 or whole == 1:
+        what = "rows" if apart == 1 else "addresses"
+        says = f"{n} addresses, in pairs of {what} one bit apart"
+        return Shape("pairs", "paired", 0.8 * _clear(n), n, says)
+    few = _in_few(cells)
+    if few is not None:
+        return few
+    if max(apart, whole) > 1:
+        return _repeating(n, max(apart, whole))
+    distance = patterns.kept_distance(rows)
+    if distance >= LEAST_SUB_ARRAY:
+        says = f"{n} addresses in rows that repeat every {distance}"
+        return Shape("repeats", "clustered", 0.8 * _clear(len(rows)), n, says)
+    return None
+
+
+LEAST_SUB_ARRAY = 128
+"""Rows of a sub-array, at the least (512 to 1024 as measured; DIVA-DRAM)."""
+
+
+def _repeating(n: int, bits: int) -> Shape:
+    says = f"{n} addresses that repeat at fixed distances: they pair up at {bits} bits at once"
+    return Shape("repeats", "clustered", 0.8 * _clear(n), n, says)
+
+
+def _all_over(cells: Cells, lines: int) -> Shape | None:
+    n, rows, banks = len(cells), len(np.unique(cells.row)), _banks(cells)
+    if n < 3 and banks > 1:
+        return Shape("spread", "spread", 0.8 * _few(n), n, f"{n} different addresses")
     says = f"{n} addresses over {rows} rows and {banks} banks"
     if lines == 1 and rows > 2:
         says += ", always the same data line"
-    pairs = _paired(unique[:, 1]) if n >= 6 else 0.0
-    if pairs >= 0.8:
-        return Shape("pairs", "paired", 0.8, n, says + ", in pairs of rows one bit apart")
-    return Shape("spread", "spread", _confidence(n), n, says)
+    return Shape("spread", "spread", _few(n), n, says)
 
+
+def _few(distinct: int) -> float:
+    """A few addresses lie apart by chance too."""
+    return 1.0 - math.exp(-(distinct - 1) / 2)
+
+
+# --- by bare addresses -----------------------------------------------------------------------
 
 LEAST_STRIDE = 1024
 """A dense sweep over a dead line fails every few bursts: a stride that short says nothing."""
 
-STRIDE_PLAY = 256
-"""A disturbance in time meets an address counter at almost, not exactly, the same distance."""
+ROW_PITCH = 1 << 15
+"""Bytes from a row of a bank to its next, at the least: 8 banks of rows of 1 KB at 4 packages or
+more in a channel (JESD79-3: 1 KB pages, 8 banks)."""
+
+BURST = 6
+"""Address bits inside one burst (64 bytes): whether they change says nothing."""
+
+LEAST_FIXED = 6
+
+
+def _strided(unique: npt.NDArray[np.uint64], one_column: bool) -> Shape | None:
+    """Addresses at a constant distance: a controller or line disturbed in time, as addresses count
+    up. Where that keeps the column, a row wrong in each sub-array looks alike."""
+    n = len(unique)
+    if n < 8:
+        return None
+    found = patterns.steps(unique)
+    if found.size < LEAST_STRIDE or found.often < 0.6 * (n - 1):  # pairs alone make it a half
+        return None
+    says = f"{n} addresses, {found.often} steps of about {found.size:#x}"
+    if found.round and one_column:
+        return Shape("grid", "grid", 0.85 * _clear(n), n, says + ", which keeps the column")
+    return Shape("stride", "striped", 0.85 * _clear(n), n, says)
 
 
 def _by_address(unique: npt.NDArray[np.uint64], rows: int) -> Shape:
     n = len(unique)
     if n == 1:
-        sure = 0.25 if rows < 3 else 0.9
-        return Shape("cell", "clustered", sure, 1, f"one address {int(unique[0]):#x}, {rows} times")
+        return _one_address(f"{int(unique[0]):#x}", rows)
     if rows >= 4 * n and n <= 8:
         return Shape("few", "clustered", 0.8, n, f"{n} addresses hit {rows} times")
-    gaps = np.diff(unique)
-    stride = int(np.median(gaps))
-    often = int((np.abs(gaps.astype(np.float64) - stride) <= stride / STRIDE_PLAY).sum())
-    if n >= 8 and often >= 0.6 * (n - 1) and stride >= LEAST_STRIDE:  # pairs alone make it a half
-        return Shape(
-            "stride", "striped", 0.85, n, f"{n} addresses, {often} steps of about {stride:#x}"
-        )
-    if n >= 6 and _paired(unique.astype(np.int64)) >= 0.8:
-        return Shape("pairs", "paired", 0.8, n, f"{n} addresses in pairs one bit apart")
-    fixed = _fixed_inside(unique)
-    if n >= 6 and fixed >= 6:
-        return Shape(
-            "aligned", "clustered", 0.75, n, f"{n} addresses alike in {fixed} of the bits they span"
-        )
-    return Shape("spread", "spread", 0.8 * _confidence(n), n, f"{n} different addresses")
+    found = patterns.steps(unique)
+    shape = _strided(unique, found.size >= ROW_PITCH) or _paired(unique)
+    if shape is not None:
+        return shape
+    fixed = patterns.fixed_bits(unique, BURST)
+    if n >= patterns.FEWEST and fixed >= LEAST_FIXED:
+        says = f"{n} addresses alike in {fixed} of the bits they span"
+        return Shape("aligned", "clustered", 0.75 * _clear(n), n, says)
+    return Shape("spread", "spread", 0.8 * _few(n), n, f"{n} different addresses")
 
 
-def _paired(values: I64) -> float:
-    """Share of distinct values that have exactly one partner differing in one common bit."""
-    have = set(np.unique(values).tolist())
-    if len(have) < 6:
-        return 0.0
-    best = 0
-    for bit in range(40):
-        matched = sum(1 for v in have if v ^ (1 << bit) in have)
-        best = max(best, matched)
-    # A dense block of addresses pairs up in every bit: that is no pairing.
-    span = max(have) - min(have) + 1
-    return 0.0 if span <= 4 * len(have) else best / len(have)
+def _paired(unique: npt.NDArray[np.uint64]) -> Shape | None:
+    n, bits = len(unique), patterns.pairing(unique, BURST + 1)
+    if bits == 1:
+        return Shape("pairs", "paired", 0.8 * _clear(n), n, f"{n} addresses in pairs one bit apart")
+    return _repeating(n, bits) if bits else None
 
 
-def _fixed_inside(unique: npt.NDArray[np.uint64]) -> int:
-    """Bits that never change, between the lowest and the highest that do, above burst size."""
-    changing = int(np.bitwise_or.reduce(unique ^ unique[0]))
-    if not changing:
-        return 0
-    low = max(6, (changing & -changing).bit_length() - 1)
-    return sum(1 for b in range(low, changing.bit_length()) if not changing >> b & 1)
-
+# --- what a shape says -----------------------------------------------------------------------
 
 _TABLE = {
-    "spread": {"quiet": 0.62, "spread": 0.93, "paired": 0.25, "striped": 0.35, "clustered": 0.06},
-    "paired": {"quiet": 0.03, "spread": 0.02, "paired": 0.70, "striped": 0.10, "clustered": 0.05},
+    "spread": {"quiet": 0.62, "spread": 0.93, "paired": 0.25, "striped": 0.30, "clustered": 0.06},
+    "paired": {"quiet": 0.03, "spread": 0.02, "paired": 0.70, "striped": 0.02, "clustered": 0.01},
     "striped": {
         "quiet": 0.002,
         "spread": 0.001,
         "paired": 0.003,
-        "striped": 0.60,
-        "clustered": 0.01,
+        "striped": 0.50,
+        "clustered": 0.02,
     },
+    "grid": {"quiet": 0.001, "spread": 0.001, "paired": 0.003, "striped": 0.15, "clustered": 0.15},
     "clustered": {
         "quiet": 0.30,
         "spread": 0.03,
         "paired": 0.02,
-        "striped": 0.05,
+        "striped": 0.03,
         "clustered": 0.75,
     },
 }

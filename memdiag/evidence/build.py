@@ -9,6 +9,7 @@ import numpy as np
 
 from memdiag.evidence import coverage, error_counts, training_steps
 from memdiag.evidence.counted import add_counts, add_lines
+from memdiag.evidence.delay_steps import delays
 from memdiag.evidence.eyes import Peers, add_widths
 from memdiag.evidence.gathered import Evidence, at_owner, owners_of
 from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
@@ -21,7 +22,7 @@ Source = Callable[[Measurements, Evidence], None]
 """Adds what one kind of reading says, as nodes or to nodes that are there. Sources come after all
 that the rows of the links say, and none needs another."""
 
-SOURCES: tuple[Source, ...] = (shapes, rails, voltages, warmth)
+SOURCES: tuple[Source, ...] = (shapes, rails, voltages, warmth, delays)
 
 
 def gather(

@@ -111,12 +111,13 @@ def add_counts(
     errors, tally = g.whole["errors"], g.tally
     if errors is not None and tally is not None:
         # A list that shows more than was counted is believed: it prints the words themselves.
-        errors = max(errors, int(tally.wrong.sum()))
+        errors = max(errors, tally.wrong_bits)
     _add_errors(g, place, errors, peers)
     rubbish = (errors or 0) > RUBBISH * (g.whole["bits"] or 0) > 0
     _add_direction(g, place, memory, (0.5 if lines_known else 1.0) * (peers.pull if rubbish else 1))
     if tally is not None:
-        place.add(error_signs.word_loglik(tally.rows, float(tally.wrong.sum())))
+        said = tally.rows - tally.blank
+        place.add(error_signs.word_loglik(said, said * tally.span))
         if many_lines(tally):
             place.add(error_signs.MANY_LINES)
             spread = int((tally.wrong > 0).sum())

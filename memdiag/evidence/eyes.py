@@ -225,9 +225,12 @@ def best_eyes(training: Iterable[TrainingRow], place: Place) -> dict[Kind, list[
     latest: dict[tuple[object, ...], int] = {}
     found: dict[tuple[Kind, int | None], Eye] = {}
     detail = "channel" if place.lane is None else "lane"
+    frozen: dict[tuple[object, ...], int] = {}
     for row in training:
         if row.step == "level" or row.result is Result.NOT_RUN:
             continue
+        if row.window is not None and measure(row.window).full:
+            frozen[row.step, row.point, row.place.line] = row.attempt or 0
         for what in ("width", "height"):
             eye = _eye(row, what)
             if eye is None:
@@ -243,7 +246,11 @@ def best_eyes(training: Iterable[TrainingRow], place: Place) -> dict[Kind, list[
                 found[at] = figure
             latest[at] = attempt
     out: dict[Kind, list[Eye]] = {}
-    for (kind, _), figure in found.items():
+    for (kind, dq), figure in found.items():
+        what, unit, step, point, _ = kind
+        full = frozen.get((step, point, dq), -1)
+        if (what, unit) == ("width", "tap") and full >= latest[kind, dq]:
+            continue  # where a delay line does not move, no window of the step is an eye
         out.setdefault(kind, []).append(figure)
     return out
 

@@ -2,12 +2,14 @@
 
 Bits run from dq 0 of the lowest lane named, least significant first, upwards through the lanes
 of the channel (or of the site, where only that is named); a word wider than that holds
-successive beats, first beat least significant.
+successive beats, first beat least significant. A row that says neither words nor mask is a wrong
+word of the place that it names, of no line and, where that place has several lanes, of none of
+them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -24,7 +26,8 @@ Bits = npt.NDArray[np.bool_]
 
 @dataclass(slots=True)
 class LaneTally:
-    """What an error log says of one lane; arrays of 8 count bits, one a data line."""
+    """What an error log says of one lane, or of a wider place by rows that say no words; arrays of
+    8 count bits, one a data line."""
 
     place: Place
     wrong: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(LANE_LINES))
@@ -43,7 +46,11 @@ class LaneTally:
     words: set[int] = field(default_factory=set)
     """Different bytes written to the lane in these rows, those with more than one bit unlike the
     rest only: walking patterns never write two lines against the others."""
+    spans: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(LANE_LINES + 1))
+    """`spans[n]`: beats in which n data lines were wrong together."""
     rows: int = 0
+    blank: int = 0
+    """How many of the rows say no words: at least one bit was wrong, nobody knows which."""
     edc_ok: int = 0
     edc_bad: int = 0
     first_line: int = 0
@@ -52,6 +59,26 @@ class LaneTally:
     """Row numbers of the log that touch this lane."""
     masks: list[npt.NDArray[np.uint8]] = field(default_factory=list)
     """For each of those rows, the data lines that were wrong, dq 0 least significant."""
+
+    @property
+    def wrong_bits(self) -> int:
+        """How many bits were wrong at the least."""
+        return int(self.wrong.sum()) + self.blank
+
+    @property
+    def span(self) -> float:
+        """How many lines are wrong together in all beats but the narrowest: a lane that reads what
+        nothing drives is wrong on one or two of them in one beat of seven (eight fair coins)."""
+        beats = np.cumsum(self.spans)
+        return float(np.searchsorted(beats, NARROWEST * beats[-1]))
+
+
+NARROWEST = 0.3
+"""Twice the share of beats with one or two lines wrong where each is wrong by chance, 36 in 255."""
+
+
+def _itself(place: Place) -> Place:
+    return place
 
 
 def lanes_of(key: LogKey, board: Board, width: int) -> list[Place]:
@@ -74,18 +101,41 @@ def lanes_of(key: LogKey, board: Board, width: int) -> list[Place]:
     return [Place(None, at.channel, None, n) for n in range(max(1, min(width, LIMB) // LANE_LINES))]
 
 
-def tallies(log: ErrorLog | None, board: Board) -> list[LaneTally]:
-    """One tally for each lane that any row of the log touches, in order of first mention."""
+def tallies(
+    log: ErrorLog | None, board: Board, at: Callable[[Place], Place] = _itself
+) -> list[LaneTally]:
+    """One tally for each lane that any row of the log touches, in order of first mention. `at`:
+    which place a lane is grouped under, so that one lane named in two ways has one tally."""
     if log is None:
         return []
     found: dict[Place, LaneTally] = {}
+
+    def tally(place: Place, first: int) -> LaneTally:
+        place = at(place)
+        return found.setdefault(place, LaneTally(place, first_line=first))
+
+    blank = log.width == 0
     for number, key in enumerate(log.keys):
-        where = np.flatnonzero(log.key == number)
+        where = np.flatnonzero((log.key == number) & blank)
+        if where.size:
+            _tally_blank(log, where, key, board, tally)
+        where = np.flatnonzero((log.key == number) & ~blank)
         if where.size:
             lanes = lanes_of(key, board, int(log.width[where].max()))
             for start in range(0, where.size, CHUNK):
-                _tally_key(log, where[start : start + CHUNK], key, lanes, board, found)
+                _tally_key(log, where[start : start + CHUNK], key, lanes, board, tally)
     return list(found.values())
+
+
+def _tally_blank(
+    log: ErrorLog, where: Rows, key: LogKey, board: Board, tally: Callable[[Place, int], LaneTally]
+) -> None:
+    """Rows of one key that say no words."""
+    place = replace(key.place.link, site=key.place.site or _only_owner(board, key.place))
+    mine = tally(place, int(log.line[where[0]]))
+    mine.blank += int(log.times[where].sum())
+    _add_rows(mine, log, where)
+    mine.masks.append(np.zeros(where.size, np.uint8))
 
 
 def _tally_key(
@@ -94,7 +144,7 @@ def _tally_key(
     key: LogKey,
     lanes: Sequence[Place],
     board: Board,
-    found: dict[Place, LaneTally],
+    tally: Callable[[Place, int], LaneTally],
 ) -> None:
     wrong, wrote = _by_lane(log, where, len(lanes))
     for i, lane in enumerate(lanes):
@@ -105,11 +155,9 @@ def _tally_key(
         place = replace(lane, site=key.place.site, rank=key.place.rank)
         if place.site is None:
             place = replace(place, site=_only_owner(board, place))
-        tally = found.get(place)
-        if tally is None:
-            tally = found[place] = LaneTally(place, first_line=int(log.line[rows[0]]))
-        _add_beats(tally, log, rows, wrong[:, :, i][hit], wrote[:, :, i][hit], key.place.lines)
-        _add_rows(tally, log, rows)
+        mine = tally(place, int(log.line[rows[0]]))
+        _add_beats(mine, log, rows, wrong[:, :, i][hit], wrote[:, :, i][hit], key.place.lines)
+        _add_rows(mine, log, rows)
 
 
 def _by_lane(log: ErrorLog, where: Rows, lanes: int) -> tuple[Bits, Bits]:
@@ -153,6 +201,9 @@ def _add_beats(
             w for w in np.unique(packed).tolist() if 2 <= int(w).bit_count() <= LANE_LINES - 2
         )
     beats = wrong.reshape(-1, LANE_LINES).astype(np.float64)
+    together = wrong.sum(axis=2)
+    for n in range(1, LANE_LINES + 1):
+        tally.spans[n] += float(((together == n) * times[:, None]).sum())
     tally.both += (beats * np.repeat(times, wrong.shape[1])[:, None]).T @ beats
     alike = (wrote[..., :, None] == wrote[..., None, :]) & known[..., None] & known[..., None, :]
     tally.apart += ((wrong[..., :, None] & alike) * per[..., None]).sum(axis=(0, 1))

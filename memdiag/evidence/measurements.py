@@ -133,8 +133,9 @@ def measure(run: Run, board: Board) -> Measurements:
     for count in run.counts:
         group = at(count.place)
         (group.swept if swept(count) else group.counts).append(count)
-    for tally in lane_tallies.tallies(run.errors, board):
-        at(tally.place).tally = tally
+    tallies = lane_tallies.tallies(run.errors, board, lambda place: at(place).place)
+    for tally in tallies:
+        groups[tally.place].tally = tally
     return Measurements(run, board, groups)
 
 

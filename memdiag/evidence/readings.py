@@ -41,7 +41,7 @@ def shapes(measured: Measurements, evidence: Evidence) -> None:
             continue
         node = Node("shape", (site,), Place(site))
         # A capped list holds the first errors of a sweep, which lie side by side whatever fails.
-        cut = shape.kind == "clustered" and counted.get(site, 0) > CAPPED * len(index)
+        cut = shape.kind in ("clustered", "grid") and counted.get(site, 0) > CAPPED * len(index)
         node.add(addresses.shape_loglik(shape), 0.1 if cut else 1.0)
         node.quotes.append(Quote(int(run.errors.line[index[0]]), shape.says))
         evidence.nodes.append(node)
@@ -59,7 +59,7 @@ def _stride(run: Run, board: Board, site: str, tally: LaneTally, evidence: Evide
     keep a stride gets a node of its own where other errors of the site hide it."""
     assert run.errors is not None
     dq = int(tally.wrong.argmax())
-    if tally.wrong[dq] < DOMINANT * tally.wrong.sum():
+    if not tally.wrong[dq] or tally.wrong[dq] < DOMINANT * tally.wrong.sum():
         return
     at = replace(tally.place, site=site, dq=dq)
     index, masks = np.concatenate(tally.index), np.concatenate(tally.masks)
@@ -71,10 +71,10 @@ def _stride(run: Run, board: Board, site: str, tally: LaneTally, evidence: Evide
             if node.kind == "line" and node.sites == (site,) and node.place == at:
                 node.add(error_signs.STEADY)
                 node.quotes.append(Quote(tally.first_line, f"dq {dq}: {shape.says}"))
-    if shape.kind != "striped":
+    if shape.kind not in ("striped", "grid"):
         return
     evidence.strides.add(at)
-    if evidence.shapes[site].kind == "striped":
+    if evidence.shapes[site].kind == shape.kind:
         return  # the site's own node says it already
     node = Node("shape", (site,), at)
     node.add(addresses.shape_loglik(shape))

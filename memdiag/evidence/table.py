@@ -73,7 +73,7 @@ def _row(name: str, group: Measured, rate: float | None) -> TableRow:
 
 def _fill_from_words(totals: dict[str, int | None], tally: LaneTally) -> None:
     """What was not counted, from the error words themselves."""
-    if totals["errors"] is None:
+    if totals["errors"] is None and not tally.blank:
         totals["errors"] = int(tally.wrong.sum())
     directions = tally.rose.sum() + tally.fell.sum()
     if totals["rose"] is None and totals["fell"] is None and directions:

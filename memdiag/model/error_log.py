@@ -55,7 +55,7 @@ class ErrorLog:
     wrong: U64  # (n, limbs)
     wrote: U64  # (n, limbs); only where `directed`
     directed: Flags
-    width: npt.NDArray[np.int32]  # bits of the word as printed
+    width: npt.NDArray[np.int32]  # bits of the word as printed, 0 where none were
     edc: npt.NDArray[np.int8]  # EDC_UNSAID, EDC_OK or EDC_BAD
     bank: I64
     row: I64

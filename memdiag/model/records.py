@@ -85,7 +85,8 @@ class CountRow(Row):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ErrorRow(Row):
     """One failing word. `wrong` has a 1 for each wrong bit. `wrote` is None where only a mask was
-    given (direction unknown). `digits` is the word's width in bits as printed."""
+    given (direction unknown). `digits` is the word's width in bits as printed, 0 where the row says
+    neither words nor mask: a wrong word there, nobody knows which of its bits."""
 
     address: int | None
     wrong: int

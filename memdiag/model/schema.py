@@ -95,10 +95,10 @@ TABLES: dict[str, tuple[Column, ...]] = {
         C("cells", Cell.WHOLE, "distinct addresses wrong"),
     ),
     "errors": (
-        C("address", Cell.ADDRESS, "", needed=True),
+        C("address", Cell.ADDRESS, "or `bank row col`"),
         C("wrote", Cell.HEX, "with `read`"),
         C("read", Cell.HEX, "with `wrote`"),
-        C("mask", Cell.HEX, "in their place; 1: bit wrong, direction unknown"),
+        C("mask", Cell.HEX, "in their place; 1: bit wrong, direction unknown; none: all unknown"),
         C("edc", Cell.LINK_CHECK, "`ok`, `bad`", field="edc_bad"),
         C("pass", Cell.WHOLE, "of the test", field="pass_"),
         C("beat", Cell.WHOLE, "of the burst"),

@@ -125,6 +125,8 @@ def _errors(values: dict[str, Any], base: dict[str, Any]) -> Row:
         values.pop("read", None),
         values.pop("mask", None),
     )
+    if wrote is None and read is None and mask is None and _says_where(values):
+        return ErrorRow(wrong=0, digits=0, address=values.pop("address", None), **values, **base)
     if mask is None and (wrote is None or read is None):
         raise Wrong(
             "cell-missing",
@@ -146,6 +148,12 @@ def _errors(values: dict[str, Any], base: dict[str, Any]) -> Row:
         **values,
         **base,
     )
+
+
+def _says_where(values: Mapping[str, Any]) -> bool:
+    """Whether the cells of an error row say where in memory the word was wrong."""
+    at = [values.get(name) for name in ("bank", "row", "col")]
+    return values.get("address") is not None or None not in at
 
 
 def _rails(values: dict[str, Any], base: dict[str, Any]) -> Row:

@@ -80,8 +80,8 @@ class Section:
         if twice is not None:
             self.blocked = f"two columns are named {twice}"
         lacking = [n for n in schema.NEEDED[self.table] if n not in names]
-        if self.table == "errors" and "mask" not in names and not {"wrote", "read"} <= set(names):
-            lacking.append("wrote and read, or mask")
+        if self.table == "errors":
+            lacking += _lacking_words(set(names))
         if lacking:
             self.blocked = f"its header line lacks {' and '.join(lacking)}"
         return read
@@ -113,6 +113,17 @@ class Section:
             yield problem(
                 "rows-unreadable", where, rows=rows, section=self.name, why=self._why_lost
             )
+
+
+def _lacking_words(names: set[str]) -> list[str]:
+    """The columns without which no error row can be read: where the word lies, and both halves of
+    it where one is there. A table may leave out the words themselves."""
+    lacking = []
+    if "address" not in names and not {"bank", "row", "col"} <= names:
+        lacking.append("address")
+    if "mask" not in names and len({"wrote", "read"} & names) == 1:
+        lacking.append("wrote and read, or mask")
+    return lacking
 
 
 def count(n: int, word: str) -> str:

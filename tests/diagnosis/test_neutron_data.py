@@ -23,7 +23,8 @@ from scipy.stats import binomtest
 from memdiag.boards import profiles
 from memdiag.diagnosis.judge import judge
 from memdiag.evidence import addresses, error_signs, lane_tallies
-from memdiag.model import Board, Run
+from memdiag.evidence.nodes import LINK
+from memdiag.model import Board, Cause, Run
 from memdiag.reading.load import load
 
 _SAID = os.environ.get("MEMDIAG_OPEN_DATA", "")
@@ -97,9 +98,11 @@ def test_the_stuck_ones_are_cells_wrong_both_ways() -> None:
     down = int(sum(t.fell.sum() for t in tallies))
     assert binomtest(up, up + down).pvalue > 0.5
     assert max(float(t.wrong.max()) for t in tallies) < 0.06 * (up + down)
-    both_ways = error_signs.direction_loglik(up, down, None)
-    assert both_ways is not None
-    assert both_ways["array"] > both_ways["absent"]
+    # A line that nothing drives reads one way where its termination pulls (JESD79-4, JESD209-4).
+    for memory in ("ddr4", "lpddr4"):
+        both_ways = error_signs.direction_loglik(up, down, memory)
+        assert both_ways is not None
+        assert both_ways[LINK.index("array")] > both_ways[LINK.index("absent")]
 
 
 def test_most_soft_ones_are_one_line_always_the_same_way() -> None:
@@ -138,6 +141,15 @@ def test_the_line_by_itself_is_no_weak_package() -> None:
     chances = {top.cause.value: top.probability} | {c.value: p for c, p in top.alternatives}
     link = chances.get("controller", 0) + chances.get("joint", 0)
     assert link > chances.get("weak", 0)
+
+
+def test_the_soft_ones_are_read_as_a_line_or_the_controller_and_the_stuck_ones_as_cells() -> None:
+    """All entries of a category together: 50 other words stand beside the 78 of the line."""
+    (line, *_) = judge(*read(dump(entries("soft")))).findings
+    assert line.cause in (Cause.CONTROLLER, Cause.JOINT)
+    assert (line.place.lane, line.place.dq) == LINE
+    (cells, *_) = judge(*read(dump(entries("stuck")))).findings
+    assert cells.cause is Cause.WEAK
 
 
 def test_repeats_of_one_cell_are_one_cell() -> None:

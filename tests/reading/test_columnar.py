@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import fields
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -716,3 +717,68 @@ def test_a_row_cut_where_a_part_ends_is_put_together(in_columns: bool) -> None:
         found = read(text, "bench", in_columns=in_columns, window=window)
         assert len(found.runs[0].training) == len(rows)
         assert [p.code for p in found.runs[0].problems if p.severity.value == "error"] == []
+
+
+# --- rows without words --------------------------------------------------------------------------
+
+WHERE = st.tuples(
+    st.one_of(st.none(), st.integers(0, 2**40)),
+    st.one_of(st.none(), st.tuples(*(st.integers(0, 2**16) for _ in range(3)))),
+    st.one_of(st.none(), st.integers(1, 255)),
+)
+"""Address, bank with row and column, and mask of an error row, each said or not."""
+
+
+def _cells(row: tuple[int | None, tuple[int, ...] | None, int | None]) -> str:
+    address, place, mask = row
+    first = "-" if address is None else hex(address)
+    last = "-" if mask is None else f"{mask:#04x}"
+    return " ".join(["U1", first, *(["-"] * 3 if place is None else map(str, place)), last])
+
+
+@given(st.lists(WHERE, min_size=1, max_size=40))
+def test_rows_without_words_are_wrong_words_of_no_known_bits(rows: list[Any]) -> None:
+    """A row that says where, by address or by bank, row and column, is a wrong word there."""
+    head = ["bench-dump 1", "[errors]", "site address bank row col mask"]
+    text = "\n".join([*head, *map(_cells, rows), f"[end] {len(rows)}", ""])
+    (run,) = load.load(text)
+    kept = [row for row in rows if row[2] is not None or row[0] is not None or row[1] is not None]
+    once = {row for row in kept if row[0] is not None}
+    many = len(once) + sum(row[0] is None for row in kept)
+    log = run.errors
+    assert (0 if log is None else len(log)) == many
+    assert run.source.lost == len(rows) - len(kept)
+    if log is not None:
+        blank = log.width == 0
+        assert not log.wrong[blank].any() and not log.directed[blank].any()
+        assert log.wrong[~blank].any(axis=1).all()
+        told = [p for p in run.problems if p.code == "words-left-out"]
+        assert len(told) == bool(blank.any())
+        assert all(p.position.line == int(log.line[blank].min()) for p in told)
+
+
+def test_rows_without_words_are_read_in_columns_as_one_by_one() -> None:
+    """The same rows, as many as are read at once and as few as are not."""
+    rows = [f"U1 {0x40 * i:#x} {i % 16} {i % 7} 3 -" for i in range(3000)]
+    head = ["bench-dump 1", "[errors]", "site address bank row col mask"]
+    (many,) = load.load("\n".join([*head, *rows, f"[end] {len(rows)}", ""]))
+    assert many.errors is not None and len(many.errors) == len(rows)
+    assert not many.errors.width.any() and not many.lost
+    (few,) = load.load("\n".join([*head, *rows[:3], "[end] 3", ""]))
+    assert few.errors is not None
+    for name in ("address", "bank", "row", "col", "has_cell", "width", "directed"):
+        assert (getattr(few.errors, name) == getattr(many.errors, name)[:3]).all()
+
+
+@pytest.mark.parametrize(
+    ("columns", "row"),
+    [
+        ("site mask", "U1 0x1"),
+        ("site address wrote", "U1 0x10 0xff"),
+        ("site address wrote read", "U1 0x10 0xff -"),
+        ("site bank row", "U1 0 7"),
+    ],
+)
+def test_a_row_that_says_half_a_word_or_no_place_is_none(columns: str, row: str) -> None:
+    (run,) = load.load(f"bench-dump 1\n[errors]\n{columns}\n{row}\n[end] 1\n")
+    assert run.errors is None and run.source.lost == 1

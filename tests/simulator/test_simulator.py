@@ -433,8 +433,7 @@ def test_a_delay_is_printed_with_the_taps_to_either_side_of_it_that_work() -> No
 @pytest.mark.parametrize("first", [0, 20_000, 40_000])
 def test_tidy_dumps_read_without_an_error(first: int) -> None:
     for seed in range(first, first + 12):
-        # words that are not printed at all are no words that the format knows
-        scene = scenes.draw(seed, dirt=False, bare_words=False)
+        scene = scenes.draw(seed, dirt=False)
         runs = load(scene.text, board=scene.board if scene.known else None)
         assert len(runs) == 1
         errors = [p.sentence() for p in runs[0].problems if p.severity is Severity.ERROR]
@@ -444,8 +443,8 @@ def test_tidy_dumps_read_without_an_error(first: int) -> None:
 
 def test_dirt_that_the_format_allows_costs_nothing() -> None:
     for seed in range(4):
-        clean = scenes.draw(seed, dirt=False, bare_words=False)
-        dirty = scenes.draw(seed, dirt=("blank", "crlf", "comment"), bare_words=False)
+        clean = scenes.draw(seed, dirt=False)
+        dirty = scenes.draw(seed, dirt=("blank", "crlf", "comment"))
         one, two = read(clean), read(dirty)
         assert two.source.rows == one.source.rows
         assert not [p for p in two.problems if p.severity is Severity.ERROR]

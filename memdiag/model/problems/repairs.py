@@ -6,6 +6,7 @@ from memdiag.model.problems.types import ProblemKind, Severity
 
 _TRAINING = "bench-dump 1\n[training]\nsite ch lane step result width\n"
 _COUNTS = "bench-dump 1\n[counts]\nsite bits errors\n"
+_ERRORS = "bench-dump 1\n[errors]\nsite address wrote read mask\n"
 _GOOD = "it was read; nothing need be done"
 
 KINDS: dict[str, ProblemKind] = {
@@ -54,6 +55,16 @@ KINDS: dict[str, ProblemKind] = {
         "hex words were written without 0x: {n} ({found} for {taken})",
         _GOOD,
         ("bench-dump 1\n[errors]\nsite address mask\nU1 1f00h 80\n[end] 1\n",),
+    ),
+    "words-left-out": ProblemKind(
+        Severity.INFO,
+        "{rows} without words or mask: they say where a word was wrong, not which bits of it",
+        "print wrote and read, or a mask, to learn which data lines are wrong",
+        (
+            "bench-dump 1\n[errors]\nsite lane address\nU1 0 0x10\n[end] 1\n",
+            "bench-dump 1\n[errors]\nsite bank row col\nU1 0 7 3\n[end] 1\n",
+            _ERRORS + "U1 0x10 - - -\n[end] 1\n",
+        ),
     ),
     "last-cell-left-out": ProblemKind(
         Severity.INFO,

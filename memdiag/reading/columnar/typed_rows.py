@@ -92,8 +92,8 @@ def errors(
     at = RowCells(plan, cut, context)
     if any(name in at.texts for name in schema.HEX):
         return None  # words that a heading or a fixed value gives: no rig prints such
-    words = _error_words(at)
     whole = {name: at.whole(name) for name in WHOLE["errors"]}
+    words = _error_words(at, _all_said(at.n, whole))
     codes, found = at.words("edc")
     kinds = np.array(
         [EDC_UNSAID if v is None else EDC_BAD if v else EDC_OK for v in found], np.int8
@@ -134,8 +134,18 @@ def errors(
     return log, lines
 
 
-def _error_words(at: RowCells) -> _Words:
-    """The words of the rows; those that say too little, or contradict themselves, are not fine."""
+def _all_said(n: int, whole: Mapping[str, tuple[I64, Flags] | None]) -> Flags:
+    """Which rows say bank, row and column."""
+    said = np.ones(n, bool)
+    for name in ("bank", "row", "col"):
+        column = whole[name]
+        said = np.zeros(n, bool) if column is None else said & column[1]
+    return said
+
+
+def _error_words(at: RowCells, placed: Flags) -> _Words:
+    """The words of the rows; those that say too little, or contradict themselves, are not fine.
+    `placed`: which say their bank, row and column."""
     hexes: dict[str, Any] = {}
     for name in schema.HEX:
         text = at.column(name)
@@ -149,15 +159,16 @@ def _error_words(at: RowCells) -> _Words:
     said_w, said_r, said_m = wrote[2], read[2], mask[2]
     both = said_w & said_r
     wrong = w ^ r
-    at.fine &= said_m | both
+    address = hexes.get("address")
+    blank = ~(said_w | said_r | said_m) & (placed if address is None else placed | address[2])
+    at.fine &= said_m | both | blank
     if said_m.any():
         at.fine &= ~(both & said_m) | (m == wrong).all(axis=1)
         wrong = np.where(said_m[:, None], m, wrong)
-    at.fine &= wrong.any(axis=1)
+    at.fine &= wrong.any(axis=1) | blank
     if not said_w.all():
         w = np.where(said_w[:, None], w, np.where(said_r[:, None], r ^ wrong, np.uint64(0)))
     width = np.maximum(np.maximum(wrote[1], read[1]), mask[1])
-    address = hexes.get("address")
     if address is None:
         return _Words(wrong, w, said_w | said_r, width, None)
     at.fine &= (address[1] <= 64) | ~address[2]

@@ -203,6 +203,8 @@ def _words(tally: LaneTally) -> Numbers:
     wrong = tally.wrong
     total = float(wrong.sum())
     top = int(wrong.argmax())
+    if not total:  # rows that say where, not which bits
+        return {"words": math.log10(tally.rows + 1), "cells": math.log10(len(tally.cells) + 1)}
     said = {"words": math.log10(tally.rows + 1), "lines": float((wrong > 0).sum())}
     said |= {"top line": float(wrong[top]) / total, "together": _together(tally)}
     rose, fell = float(tally.rose.sum()), float(tally.fell.sum())
