@@ -45,14 +45,16 @@ NEIGHBOURS = (
     Relation.CLAMSHELL,
     Relation.SITE,
 )
-CLOSE: Mapping[Relation, float] = {
-    near: _F.practice(f"closeness, {near.name.lower()}", value, "how much a warning reaches there")
-    for near, value in zip(NEIGHBOURS, (0.30, 0.6, 0.7, 1.2, 1.6, 1.2), strict=True)
-}
-PULLED: Mapping[Relation, float] = {
-    near: _F.practice(f"pulled, {near.name.lower()}", value, "chance that a fault takes margin")
-    for near, value in zip(NEIGHBOURS, (0.01, 0.16, 0.22, 0.36, 0.55, 0.30), strict=True)
-}
+CLOSE, PULLED = (
+    {
+        near: _F.practice(f"{name}, {near.name.lower()}", value, says)
+        for near, value in zip(NEIGHBOURS, values, strict=True)
+    }
+    for name, values, says in (
+        ("closeness", (0.30, 0.6, 0.7, 1.2, 1.6, 1.2), "how much a warning reaches there"),
+        ("pulled", (0.01, 0.16, 0.22, 0.36, 0.55, 0.30), "chance that a fault takes margin there"),
+    )
+)
 
 # name, share of rigs, how probably a fault makes it warn at closeness 1, and without any fault
 _MOODS = tuple(
@@ -68,12 +70,10 @@ _MOODS = tuple(
         ("nervous", 0.07, 0.97, 0.75),
     )
 )
+_PULLING = _F.practice("boards that pull", 0.35, "share whose packages pull at each other")
 _BOARDS = (
-    (
-        _F.practice("boards that pull", 0.35, "share of boards whose packages pull at each other"),
-        _F.practice("they pull", 2.2, "how much more than the average"),
-    ),
-    (0.65, _F.practice("others pull", 0.35, "how much of the average")),
+    (_PULLING, _F.practice("they pull", 2.2, "how much more than the average")),
+    (1 - _PULLING, _F.practice("others pull", 0.35, "how much of the average")),
 )
 MOODS: Array = np.log([a * b for a, _, _ in _MOODS for b, _ in _BOARDS])
 """(contexts,) log prior of each kind of rig on each kind of board."""
@@ -83,10 +83,19 @@ THROUGHOUT = _F.practice("throughout", 0.45, "share of warnings that come in nea
 
 # --- circumstances -----------------------------------------------------------------------------
 
-_PULLS = (
-    (0.60, _F.practice("pull", -0.13, "log margin of a common pull"), 0.06),
-    (0.30, _F.practice("strong pull", -0.30, "of a strong one"), 0.10),
-    (0.10, _F.practice("hardest pull", -0.60, "of a rare one: half an eye"), 0.15),
+_PULLS = tuple(
+    tuple(
+        _F.each(
+            f"{name},",
+            {"share": share, "log margin": margin, "scatter": scatter},
+            "share of pulls, what it takes, and how unlike it is over the lines of the package",
+        ).values()
+    )
+    for name, share, margin, scatter in (
+        ("pull", 0.60, -0.13, 0.06),
+        ("strong pull", 0.30, -0.30, 0.10),
+        ("hardest pull", 0.10, -0.60, 0.15),
+    )
 )
 """(share, log margin, scatter over the lines of the package)"""
 
@@ -97,7 +106,9 @@ ONE_WAY = _F.practice("one way", 0.2, "faults that take the margin of reads alon
 WAYS = (1 - 2 * ONE_WAY, ONE_WAY, ONE_WAY)
 """Share of each `Way`: both, reads alone, writes alone."""
 
-SPREAD_BY_PULL = 0.5
+SPREAD_BY_PULL = _F.practice(
+    "errors of a pull", 0.5, "share of pulled packages with errors all over"
+)
 
 
 def shifted(margin: float, scatter: float) -> Pmf:
@@ -110,37 +121,32 @@ def shifted(margin: float, scatter: float) -> Pmf:
     return dict(zip((*GRADES, "dead"), share.tolist(), strict=True))
 
 
-SHUT = -2.6
-"""Log margin at which nothing of an eye is left."""
+SHUT = _F.practice("shut", -2.6, "log margin at which nothing of an eye is left")
 
+# With no fault at all: a soft error, an eye a little narrower. Not a dead lane.
+_OF_LANE = _F.each(
+    "idle",
+    {"90": 0.02, "80": 2e-3, "70": 2e-4, "58": 5e-6, "array": 2e-5},
+    "share of healthy lanes that look so by chance: so much of an eye left, or an error",
+)
+_FINER = _F.practice("idle line", 2.0, "how much oftener a data line, seen by itself, looks so")
+_LOST = _F.practice("idle lost", 1e-8, "share of healthy lanes that look lost by chance")
+_LINE_LOST = _F.practice("idle lost, line", 2e-6, "the same of data lines")
 _IDLE: Mapping[str, Pmf] = {
-    # With no fault at all: a soft error, an eye a little narrower. Not a dead lane.
-    "place": {
-        "90": _F.practice("idle 90 %", 0.02, "healthy lanes a tenth narrower than their peers"),
-        "80": 2e-3,
-        "70": 2e-4,
-        "array": 2e-5,
-        "58": 5e-6,
-        "stuck": 1e-8,
-        "joined": 1e-8,
-        "dead": 1e-8,
-        "mute": 1e-8,
-        "absent": 1e-8,
-    },
+    "place": {**_OF_LANE, **dict.fromkeys(("stuck", "joined", "dead", "mute", "absent"), _LOST)},
     "line": {
-        "90": 0.03,
-        "80": 4e-3,
-        "70": 4e-4,
-        "array": 5e-5,
-        "58": 2e-5,
-        "stuck": 2e-6,
-        "joined": 2e-6,
-        "dead": 2e-6,
+        **{state: _FINER * p for state, p in _OF_LANE.items()},
+        **dict.fromkeys(("stuck", "joined", "dead"), _LINE_LOST),
     },
-    "shape": {"spread": 0.02, "paired": 2e-4, "striped": 2e-4, "clustered": 0.01},
-    "rail": {"high": 0.01, "low": 1e-3, "short": 3e-4},
-    "volts": {"low": 3e-3, "none": 1e-3},
-    "heat": {"here": 0.01},
+    **{
+        kind: _F.each(f"idle {kind},", shares, "share of such readings of a sound board")
+        for kind, shares in {
+            "shape": {"spread": 0.02, "paired": 2e-4, "striped": 2e-4, "clustered": 0.01},
+            "rail": {"high": 0.01, "low": 1e-3, "short": 3e-4},
+            "volts": {"low": 3e-3, "none": 1e-3},
+            "heat": {"here": 0.01},
+        }.items()
+    },
 }
 
 

@@ -16,8 +16,16 @@ import numpy.typing as npt
 from memdiag.evidence.nodes import SHAPE
 from memdiag.model import Board
 from memdiag.model.error_log import ErrorLog
+from memdiag.model.figures import Table
 
 I64 = npt.NDArray[np.int64]
+
+_F = Table("Shapes of addresses")
+MOST = _F.practice("most", 0.8, "share of the addresses from which they all have a shape")
+CLEAR = _F.practice("clear", 0.8, "weight of a shape that most addresses have")
+CELL = _F.practice("one cell", 0.9, "weight of one address hit at least three times")
+ONCE = _F.practice("one event", 0.25, "weight of one address hit less often")
+STEPS = _F.practice("steps alike", 0.6, "share of equal steps of a stride; pairs alone make half")
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +96,7 @@ def _by_fields(unique: I64, rows: int, lines: int) -> Shape | None:
     n = len(unique)
     if n == 1:
         bank, row, col = unique[0].tolist()
-        sure = 0.25 if rows < 3 else 0.9
+        sure = ONCE if rows < 3 else CELL
         return Shape(
             "cell",
             "clustered",
@@ -100,7 +108,7 @@ def _by_fields(unique: I64, rows: int, lines: int) -> Shape | None:
         Counter(map(tuple, unique[:, list(pick)].tolist())).most_common(1)[0]
         for pick in ((0, 1), (0, 2), (0,))
     ]
-    need = max(2, math.ceil(0.8 * n))
+    need = max(2, math.ceil(MOST * n))
     for name, (value, count) in zip(("row", "column", "bank"), share, strict=True):
         if count >= need:
             where = {"row": "bank {} row {}", "column": "bank {} column {}", "bank": "bank {}"}
@@ -114,12 +122,12 @@ def _by_fields(unique: I64, rows: int, lines: int) -> Shape | None:
             )
     banks = len(np.unique(unique[:, 0]))
     big = [c for c in Counter(map(tuple, unique[:, :2].tolist())).values() if c >= 3]
-    if n >= 6 and sum(big) >= 0.8 * n:
-        return Shape("rows", "clustered", 0.8, n, f"{n} addresses in {len(big)} rows")
+    if n >= 6 and sum(big) >= MOST * n:
+        return Shape("rows", "clustered", CLEAR, n, f"{n} addresses in {len(big)} rows")
     if n >= 10 and banks <= 3:
         # Sixteen banks or more share what is spread: ten addresses miss most of them only by
         # fault (JESD250: 16 banks; JESD79-4: 16, 8 on x16).
-        return Shape("banks", "clustered", 0.8, n, f"{n} addresses, all in {banks} banks")
+        return Shape("banks", "clustered", CLEAR, n, f"{n} addresses, all in {banks} banks")
     return None if n < 3 and banks > 1 else _spread(unique, n, banks, lines)
 
 
@@ -129,8 +137,8 @@ def _spread(unique: I64, n: int, banks: int, lines: int) -> Shape | None:
     if lines == 1 and rows > 2:
         says += ", always the same data line"
     pairs = _paired(unique[:, 1]) if n >= 6 else 0.0
-    if pairs >= 0.8:
-        return Shape("pairs", "paired", 0.8, n, says + ", in pairs of rows one bit apart")
+    if pairs >= MOST:
+        return Shape("pairs", "paired", CLEAR, n, says + ", in pairs of rows one bit apart")
     return Shape("spread", "spread", _confidence(n), n, says)
 
 
@@ -144,25 +152,29 @@ STRIDE_PLAY = 256
 def _by_address(unique: npt.NDArray[np.uint64], rows: int) -> Shape:
     n = len(unique)
     if n == 1:
-        sure = 0.25 if rows < 3 else 0.9
+        sure = ONCE if rows < 3 else CELL
         return Shape("cell", "clustered", sure, 1, f"one address {int(unique[0]):#x}, {rows} times")
     if rows >= 4 * n and n <= 8:
-        return Shape("few", "clustered", 0.8, n, f"{n} addresses hit {rows} times")
+        return Shape("few", "clustered", CLEAR, n, f"{n} addresses hit {rows} times")
     gaps = np.diff(unique)
     stride = int(np.median(gaps))
     often = int((np.abs(gaps.astype(np.float64) - stride) <= stride / STRIDE_PLAY).sum())
-    if n >= 8 and often >= 0.6 * (n - 1) and stride >= LEAST_STRIDE:  # pairs alone make it a half
+    if n >= 8 and often >= STEPS * (n - 1) and stride >= LEAST_STRIDE:
         return Shape(
-            "stride", "striped", 0.85, n, f"{n} addresses, {often} steps of about {stride:#x}"
+            "stride", "striped", CLEAR, n, f"{n} addresses, {often} steps of about {stride:#x}"
         )
-    if n >= 6 and _paired(unique.astype(np.int64)) >= 0.8:
-        return Shape("pairs", "paired", 0.8, n, f"{n} addresses in pairs one bit apart")
+    if n >= 6 and _paired(unique.astype(np.int64)) >= MOST:
+        return Shape("pairs", "paired", CLEAR, n, f"{n} addresses in pairs one bit apart")
     fixed = _fixed_inside(unique)
     if n >= 6 and fixed >= 6:
         return Shape(
-            "aligned", "clustered", 0.75, n, f"{n} addresses alike in {fixed} of the bits they span"
+            "aligned",
+            "clustered",
+            CLEAR,
+            n,
+            f"{n} addresses alike in {fixed} of the bits they span",
         )
-    return Shape("spread", "spread", 0.8 * _confidence(n), n, f"{n} different addresses")
+    return Shape("spread", "spread", CLEAR * _confidence(n), n, f"{n} different addresses")
 
 
 def _paired(values: I64) -> float:
@@ -189,26 +201,41 @@ def _fixed_inside(unique: npt.NDArray[np.uint64]) -> int:
 
 
 _TABLE = {
-    "spread": {"quiet": 0.62, "spread": 0.93, "paired": 0.25, "striped": 0.35, "clustered": 0.06},
-    "paired": {"quiet": 0.03, "spread": 0.02, "paired": 0.70, "striped": 0.10, "clustered": 0.05},
-    "striped": {
-        "quiet": 0.002,
-        "spread": 0.001,
-        "paired": 0.003,
-        "striped": 0.60,
-        "clustered": 0.01,
-    },
-    "clustered": {
-        "quiet": 0.30,
-        "spread": 0.03,
-        "paired": 0.02,
-        "striped": 0.05,
-        "clustered": 0.75,
-    },
+    looks: _F.each(f"{looks},", shares, f"share of sites of that kind whose errors look {looks}")
+    for looks, shares in {
+        "spread": {
+            "quiet": 0.62,
+            "spread": 0.93,
+            "paired": 0.25,
+            "striped": 0.35,
+            "clustered": 0.06,
+        },
+        "paired": {
+            "quiet": 0.03,
+            "spread": 0.02,
+            "paired": 0.70,
+            "striped": 0.10,
+            "clustered": 0.05,
+        },
+        "striped": {
+            "quiet": 2e-3,
+            "spread": 1e-3,
+            "paired": 3e-3,
+            "striped": 0.60,
+            "clustered": 0.01,
+        },
+        "clustered": {
+            "quiet": 0.30,
+            "spread": 0.03,
+            "paired": 0.02,
+            "striped": 0.05,
+            "clustered": 0.75,
+        },
+    }.items()
 }
 
 
-STRAY_ADDRESSES = 4
+STRAY_ADDRESSES = _F.practice("stray addresses", 4.0, "addresses from which a quiet site is rarer")
 """A quiet place has a stray event or two: more addresses than this are seldom that, and the more
 the seldomer."""
 

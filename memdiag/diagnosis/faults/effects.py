@@ -6,8 +6,34 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from memdiag.diagnosis.faults.mechanism import Effects, Variant
 from memdiag.diagnosis.rig_behaviour import Pmf, Relation, shifted
+from memdiag.model.figures import Table
 
 SELF, LANE, RAIL = Relation.SELF, Relation.LANE, Relation.RAIL
+
+_F = Table("Any fault")
+SHOWS = _F.practice("shows", 0.96, "share of places of a total fault that look it")
+FOLLOWS = _F.practice("follows", 0.93, "the same of what follows from it: addresses, ohms, warmth")
+BESIDE: Pmf = {"90": _F.practice("beside", 0.03, "other lines of its lane that lose a tenth")}
+GONE, DEAF, UNHEARD = (
+    _F.each(f"{name},", shares, says)
+    for name, shares, says in (
+        (
+            "gone",
+            {"absent": 0.955, "mute": 0.03, "dead": 0.01},
+            "how the lanes of a package that is not there look",
+        ),
+        (
+            "deaf",
+            {"mute": 0.93, "dead": 0.03, "absent": 0.02},
+            "how those look that hear no commands",
+        ),
+        (
+            "unheard",
+            {"absent": 0.88, "mute": 0.08, "dead": 0.02},
+            "the same on rigs that print no answer and nobody there alike",
+        ),
+    )
+)
 
 _OF_LINE = {"absent": "dead", "mute": "dead"}
 """The state of a data line where its whole lane is in a state that lines do not have."""
@@ -23,7 +49,7 @@ def whole(place: Pmf) -> Effects:
         ("place", SELF): place,
         ("line", SELF): line,
         ("line", LANE): line,
-        ("shape", SELF): {"spread": 0.93},
+        ("shape", SELF): {"spread": FOLLOWS},
     }
 
 

@@ -22,7 +22,7 @@ def _lanes(board: Board, evidence: Evidence) -> Iterator[Location]:
 
 _F = Table("A strobe, clock or link-check ball")
 OPEN = _F.practice("open", 0.72, "share of such joints that are open; the others are ragged")
-RAGGED = _F.shares(
+RAGGED = _F.each(
     "ragged, log margin", {-0.45: 0.35, -0.9: 0.40, -1.7: 0.25}, "share of the ragged ones"
 )
 SCATTER = _F.practice("scatter", 0.10, "log; the lines of one lane sink together")
@@ -42,7 +42,7 @@ MECHANISMS = (
         spill=0.30,
         stops=0.8,
         variants=(
-            Variant("open", OPEN, effects.whole({"dead": 0.96})),
+            Variant("open", OPEN, effects.whole({"dead": effects.SHOWS})),
             *effects.severities(
                 {margin: share * (1 - OPEN) for margin, share in RAGGED.items()}, SCATTER
             ),

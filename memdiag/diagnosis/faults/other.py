@@ -6,33 +6,30 @@ from memdiag.diagnosis.faults import locations
 from memdiag.diagnosis.faults.effects import SELF
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Rails, Variant
 from memdiag.model import Cause
+from memdiag.model.figures import Table
 
-_PLACE = {
-    "80": 0.08,
-    "70": 0.06,
-    "array": 0.07,
-    "45": 0.10,
-    "22": 0.06,
-    "stuck": 0.04,
-    "joined": 0.02,
-    "dead": 0.06,
-    "mute": 0.04,
-    "absent": 0.03,
-}
-_LINE = {
-    "80": 0.08,
-    "array": 0.10,
-    "45": 0.10,
-    "22": 0.05,
-    "stuck": 0.05,
-    "joined": 0.02,
-    "dead": 0.05,
-}
+_F = Table("None of these")
+_LANES = _F.each(
+    "lanes,",
+    {
+        "80": 0.08,
+        "70": 0.06,
+        "array": 0.08,
+        "45": 0.10,
+        "22": 0.06,
+        "stuck": 0.04,
+        "joined": 0.02,
+        "dead": 0.06,
+    },
+    "how lanes and lines look: a little of everything",
+)
 _ANY = {
-    ("place", SELF): _PLACE,
-    ("line", SELF): _LINE,
-    ("shape", SELF): {"spread": 0.3, "paired": 0.1, "striped": 0.1, "clustered": 0.2},
-    ("rail", SELF): {"low": 0.1, "short": 0.05},
+    ("place", SELF): {**_LANES, **_F.each("lanes,", {"mute": 0.04, "absent": 0.03}, "the same")},
+    ("line", SELF): _LANES,
+    ("shape", SELF): _F.each(
+        "addresses,", {"spread": 0.3, "paired": 0.1, "striped": 0.1, "clustered": 0.2}, "the same"
+    ),
+    ("rail", SELF): _F.each("rails,", {"low": 0.1, "short": 0.05}, "the same"),
 }
 
 MECHANISMS = (

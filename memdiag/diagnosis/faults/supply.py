@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from memdiag.diagnosis.faults import effects, locations
-from memdiag.diagnosis.faults.effects import SELF, mixed, whole
+from memdiag.diagnosis.faults.effects import FOLLOWS, GONE, SELF, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Effects, Location, Mechanism, Prior, Rails, Variant
 from memdiag.diagnosis.rig_behaviour import Pmf, shifted
 from memdiag.evidence.gathered import Evidence
@@ -25,9 +25,9 @@ def _rails(board: Board, evidence: Evidence) -> Iterator[Location]:
     read = dict.fromkeys(n.place.rail for n in evidence.nodes if n.place.rail is not None)
     for name in read:
         if name not in feeding:
-            yield Location(Place(rail=name), frozenset(), 0.4)
+            yield Location(Place(rail=name), frozenset(), READ_TOO)
     if not feeding and len(board.sites) > 1:
-        yield Location(Place(), frozenset(s.ref for s in board.sites), 0.5)
+        yield Location(Place(), frozenset(s.ref for s in board.sites), UNKNOWN)
         yield from locations.unknown_group(board, evidence)
 
 
@@ -43,20 +43,31 @@ def _far_ends(board: Board, evidence: Evidence) -> Iterator[Location]:
 
 
 _F = Table("A rail")
-SAGS = _F.shares(
+SAGS = _F.each(
     "sag, log margin",
     {-0.13: 0.08, -0.25: 0.13, -0.45: 0.13, -0.8: 0.08},
     "share of rail faults that sag so far, all alike",
 )
-GRADED = _F.shares(
+GRADED = _F.each(
     "graded sag, log margin",
     {-0.25: 0.06, -0.5: 0.08, -0.9: 0.06},
     "share of those that sag more the farther along the copper",
 )
+GRADED_SCATTER = _F.practice("graded scatter", 0.2, "log; how unlike those are at least")
+SPREADS = _F.practice("graded spreads", 0.5, "share of the sag by which its two ends differ")
+READ_TOO = _F.practice(
+    "read too", 0.4, "share of the prior for a rail that feeds none, but was read"
+)
+UNKNOWN = _F.practice("all of it", 0.5, "share of it for the whole board, where no rail is known")
 LOW = _F.practice("low", 0.10, "share whose rail reads a few ohms")
 SHORT = _F.practice("short", 0.18, "share whose rail reads under an ohm")
 OFF = _F.practice("off", 0.10, "share that feed nothing, though the ohms are well")
 SCATTER = _F.practice("scatter", 0.13, "log; how unlike the lanes on one rail are")
+FAR_SAGS = _F.each(
+    "far sag, log margin",
+    {-0.3: 0.3, -0.55: 0.35, -1.0: 0.25, -1.8: 0.1},
+    "share of those whose far end alone tells",
+)
 FAR_SCATTER = _F.practice("far scatter", 0.25, "the same where only the far end tells")
 
 
@@ -67,21 +78,34 @@ def _reads(ohms: Pmf, volts: Pmf) -> Effects:
 
 LEAKS = _F.practice("sags, reads low", 0.25, "share of sagging rails with a leak to ground")
 OPENS = _F.practice("sags, reads high", 0.30, "share of them whose path to the packages is open")
-_SAG_READS = _reads({"low": LEAKS, "high": OPENS}, {"low": 0.6})
-
-
-_LOW_READS = _reads({"low": 0.93}, {"low": 0.6, "none": 0.3})
+DIPS = _F.practice("dips", 0.6, "share of sagging or low rails that are low under load")
+_SAG_READS = _reads({"low": LEAKS, "high": OPENS}, {"low": DIPS})
+_LOW_READS = _reads(
+    {"low": FOLLOWS},
+    {"low": DIPS, "none": _F.practice("low, no volts", 0.3, "share of low rails with nothing")},
+)
+_SHORT_READS = _reads({"short": FOLLOWS}, {"none": FOLLOWS})
+_OFF_READS = _reads(
+    {"high": _F.practice("off, reads high", 0.5, "share of such rails that read high")},
+    {"none": FOLLOWS},
+)
 
 
 def _graded() -> Iterator[Variant]:
     """A sag that grows along the copper: the farther out, the more, so it spreads as it deepens."""
     for margin, share in GRADED.items():
-        one = effects.severities({margin: share}, max(0.2, -0.5 * margin), more=_SAG_READS)
+        one = effects.severities(
+            {margin: share}, max(GRADED_SCATTER, -SPREADS * margin), more=_SAG_READS
+        )
         yield from (replace(variant, name=f"{margin:g} at the middle") for variant in one)
 
 
-_DOWN = whole({"absent": 0.92, "mute": 0.05, "dead": 0.02})
-_SAGGING = whole(mixed([(0.6, shifted(-0.8, 0.4)), (0.4, {"absent": 0.9, "mute": 0.05})]))
+_DOWN = whole(GONE)
+_THIN = _F.practice("low, thin", 0.6, "share of lanes on a low rail that are thin, not gone")
+_LOW_SHIFT = _F.practice("low, log margin", -0.8, "what those lose")
+_LOW_SCATTER = _F.practice("low, scatter", 0.4, "log; how unlike they are")
+_SAGGING = whole(mixed([(_THIN, shifted(_LOW_SHIFT, _LOW_SCATTER)), (1 - _THIN, GONE)]))
+_WARM = {("heat", SELF): {"here": _F.practice("warm", 0.4, "share of shorts found by warmth")}}
 
 _PRIOR = Prior(
     "supply",
@@ -103,16 +127,8 @@ MECHANISMS = (
             *effects.severities(SAGS, SCATTER, more=_SAG_READS),
             *_graded(),
             Variant("low", LOW, {**_SAGGING, **_LOW_READS}),
-            Variant(
-                "short",
-                SHORT,
-                {**_DOWN, **_reads({"short": 0.93}, {"none": 0.95}), ("heat", SELF): {"here": 0.4}},
-            ),
-            Variant(
-                "off",
-                OFF,
-                {**_DOWN, **_reads({"low": 0.05, "high": 0.5}, {"none": 0.9, "low": 0.05})},
-            ),
+            Variant("short", SHORT, {**_DOWN, **_SHORT_READS, **_WARM}),
+            Variant("off", OFF, {**_DOWN, **_OFF_READS}),
         ),
         why=_WHY,
         share=0.8,
@@ -128,11 +144,7 @@ MECHANISMS = (
         _far_ends,
         spill=0.5,
         stops=0.6,
-        variants=tuple(
-            effects.severities(
-                {-0.3: 0.3, -0.55: 0.35, -1.0: 0.25, -1.8: 0.1}, FAR_SCATTER, more=_SAG_READS
-            )
-        ),
+        variants=tuple(effects.severities(FAR_SAGS, FAR_SCATTER, more=_SAG_READS)),
         why=_WHY,
         share=0.2,
         rails=Rails.ITS_OWN,

@@ -13,6 +13,9 @@ from memdiag.model.figures import Table
 _F = Table("Weak cells")
 
 
+SPREAD = _F.practice("all over", 0.1, "share of such packages whose errors look spread")
+
+
 def _cells(name: str, share: float, lane: float, line: float, clustered: float) -> Variant:
     """Probabilities that a lane and a data line of the package show it, and its addresses."""
     says = f"where {name} are bad"
@@ -23,10 +26,11 @@ def _cells(name: str, share: float, lane: float, line: float, clustered: float) 
         ("line", SELF): {"array": _F.practice(f"lines, {name}", line, f"lines with errors {says}")},
         ("shape", SELF): {
             "clustered": _F.practice(f"shape, {name}", clustered, f"addresses cluster {says}"),
-            "spread": 0.99 - clustered,
+            "spread": SPREAD,
         },
     }
-    return Variant(name, share, effects)
+    of_all = _F.practice(f"share, {name}", share, "share of packages with weak cells")
+    return Variant(name, of_all, effects)
 
 
 MECHANISMS = (

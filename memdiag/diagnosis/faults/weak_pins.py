@@ -12,7 +12,7 @@ from memdiag.model import Cause
 from memdiag.model.figures import Table
 
 _F = Table("Weak at the pins")
-SEVERITIES = _F.shares(
+SEVERITIES = _F.each(
     "log margin",
     {-0.25: 0.16, -0.45: 0.24, -0.75: 0.26, -1.2: 0.20, -2.0: 0.14},
     "share of such packages",
