@@ -179,8 +179,9 @@ def cumulative(pmf: Pmf, kind: str) -> Array:
 
 # --- levels ------------------------------------------------------------------------------------
 
-LOUD, SOFT = 0.45, 0.10
-"""A fault that disturbs its neighbours at least this much (`Mechanism.spill`) is loud, or soft."""
+LOUD = _F.practice("loud from", 0.45, "how much a fault disturbs others (`spill`) to count as loud")
+SOFT = _F.practice("soft from", 0.10, "the same to disturb them at all")
+MOST_PULLED = _F.practice("pulled at most", 0.95, "chance that a fault next door takes margin")
 SOFTER = _F.practice("soft faults", 0.3, "how much of a loud fault's disturbance a soft one makes")
 
 _LEVELS: tuple[tuple[Relation, bool], ...] = (
@@ -220,7 +221,7 @@ def _chance() -> Array:
             if near is not Relation.NONE:
                 scale = 1.0 if loud else SOFTER
                 warned = max(idly, 1 - (1 - warns) ** (CLOSE[near] * scale))
-                pulled = min(PULLED[near] * scale * pulls, 0.95)
+                pulled = min(PULLED[near] * scale * pulls, MOST_PULLED)
             rest = 1 - pulled
             out[c, d, 0] = rest * (1 - warned)
             out[c, d, 1] = rest * warned * (1 - THROUGHOUT)
@@ -255,7 +256,7 @@ _BOOTS = tuple(
 BOOTS: Array = np.log([share for share, _, _, _ in _BOOTS])
 CUT_SELF = _F.practice("cut itself", 0.55, "a failing channel whose own later steps are not run")
 BEFORE, AFTER, OWN = 0, 1, 2
-_STRENGTHS = (0.1, 0.35, 0.65, 1.0)
+_STRENGTHS = (1 / 10, 1 / 3, 2 / 3, 1.0)
 """How surely the boot notices a fault (`Mechanism.stops`), in steps."""
 
 
