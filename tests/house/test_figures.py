@@ -27,9 +27,9 @@ ROOT = Path(__file__).resolve().parents[2]
 FILE = ROOT / "docs" / "figures.md"
 BEFORE_MECHANISMS = (
     "`prior` is how many such faults a board that reaches the bench is expected to have, and "
-    "`of it` the share of it that this mechanism has where several share one. `spill` says how loudly it "
-    "disturbs its neighbours (0 to 1), `stops` how surely a boot notices it. Where the priors come "
-    "from is told in [settings.md](settings.md#priors), and a shop may set them."
+    "`of it` the share of it that this mechanism has where several share one. `spill` says how "
+    "loudly it disturbs its neighbours (0 to 1), `stops` how surely a boot notices it. Where they "
+    "come from is told in [settings.md](settings.md#priors), and a shop may set them."
 )
 
 for module in pkgutil.walk_packages(memdiag.__path__, "memdiag."):
