@@ -56,20 +56,21 @@ CLOSE, PULLED = (
     )
 )
 
-# name, share of rigs, how probably a fault makes it warn at closeness 1, and without any fault
-_MOODS = tuple(
-    (
-        _F.practice(f"{name} rigs", share, "share of all rigs"),
-        _F.practice(f"{name} rigs warn", warns, "chance of a warning at closeness 1"),
-        _F.practice(f"{name} rigs warn idly", idly, "the same with no fault on the board"),
-    )
-    for name, share, warns, idly in (
-        ("quiet", 0.44, 0.03, 0.002),
-        ("heard", 0.32, 0.35, 0.004),
-        ("loud", 0.17, 0.95, 0.01),
-        ("nervous", 0.07, 0.97, 0.75),
-    )
+_QUIET, _LOUD, _NERVOUS = (
+    _F.practice(f"{name} rigs", share, "share of all rigs; the others are heard")
+    for name, share in (("quiet", 0.44), ("loud", 0.17), ("nervous", 0.07))
 )
+_IDLY = _F.practice("idle warnings", 0.004, "chance of a warning with no fault on the board")
+_SHOUTS = _F.practice(
+    "loud rigs warn", 0.95, "chance of a warning at closeness 1; of nervous ones too"
+)
+_MOODS = (
+    (_QUIET, _F.practice("quiet rigs warn", 0.03, "the same of quiet ones"), _IDLY),
+    (1 - _QUIET - _LOUD - _NERVOUS, _F.practice("heard rigs warn", 0.35, "of heard ones"), _IDLY),
+    (_LOUD, _SHOUTS, _IDLY),
+    (_NERVOUS, _SHOUTS, _F.practice("nervous rigs warn idly", 0.75, "with no fault on the board")),
+)
+"""(share of rigs, how probably a fault makes it warn at closeness 1, and without any fault)"""
 _PULLING = _F.practice("boards that pull", 0.35, "share whose packages pull at each other")
 _BOARDS = (
     (_PULLING, _F.practice("they pull", 2.2, "how much more than the average")),
@@ -83,18 +84,19 @@ THROUGHOUT = _F.practice("throughout", 0.45, "share of warnings that come in nea
 
 # --- circumstances -----------------------------------------------------------------------------
 
+_STRONG, _HARDEST = (
+    _F.practice(f"{name} pulls", share, "share of all pulls")
+    for name, share in (("strong", 0.30), ("hardest", 0.10))
+)
+_UNLIKE = _F.practice(
+    "pull, scatter", 0.33, "share of a pull by which the lines of a package differ"
+)
 _PULLS = tuple(
-    tuple(
-        _F.each(
-            f"{name},",
-            {"share": share, "log margin": margin, "scatter": scatter},
-            "share of pulls, what it takes, and how unlike it is over the lines of the package",
-        ).values()
-    )
-    for name, share, margin, scatter in (
-        ("pull", 0.60, -0.13, 0.06),
-        ("strong pull", 0.30, -0.30, 0.10),
-        ("hardest pull", 0.10, -0.60, 0.15),
+    (share, margin, -_UNLIKE * margin)
+    for share, margin in (
+        (1 - _STRONG - _HARDEST, _F.practice("pull", -0.13, "log margin of a common pull")),
+        (_STRONG, _F.practice("strong pull", -0.30, "of a strong one")),
+        (_HARDEST, _F.practice("hardest pull", -0.60, "of a rare one: half an eye")),
     )
 )
 """(share, log margin, scatter over the lines of the package)"""
@@ -234,25 +236,24 @@ CHANCE: Array = _chance()
 
 # --- the boot ----------------------------------------------------------------------------------
 
-# name, share of rigs; how probably later and earlier places are cut short after a failure, and
-# places of any board with no failure at all
-_BOOTS = tuple(
-    tuple(
-        _F.practice(f"boot {name}, {what}", value, says)
-        for what, value, says in zip(
-            ("share", "later", "earlier", "idle"),
-            values,
-            ("share of all rigs", "cut after a failure", "cut before it", "cut with no failure"),
-            strict=True,
-        )
-    )
-    for name, values in (
-        ("goes on", (0.68, 0.02, 0.01, 0.004)),
-        ("stops", (0.16, 0.93, 0.10, 0.004)),
-        ("stops everywhere", (0.12, 0.95, 0.90, 0.004)),
-        ("skips training", (0.04, 0.02, 0.01, 0.95)),
-    )
+_STOP, _STOP_ALL, _SKIP = (
+    _F.practice(f"boots that {name}", share, "share of all rigs; the others go on")
+    for name, share in (("stop", 0.16), ("stop everywhere", 0.12), ("skip training", 0.04))
 )
+_CUT = _F.practice("cut after it", 0.94, "places after a failure that are not run where boots stop")
+_CUT_TOO = _F.practice("cut before it", 0.10, "places before it, for steps yet to come")
+_CUT_ALL = _F.practice("cut everywhere", 0.90, "the same where a boot stops everywhere")
+_CUT_ODDLY = _F.practice("cut oddly", 0.01, "the same, and those after it, where it goes on")
+_CUT_IDLY = _F.practice("cut idly", 0.004, "places cut short with no failure on the board")
+_SKIPPED = _F.practice("skipped", 0.95, "the same of boots that skip training")
+_BOOTS = (
+    (1 - _STOP - _STOP_ALL - _SKIP, _CUT_ODDLY, _CUT_ODDLY, _CUT_IDLY),
+    (_STOP, _CUT, _CUT_TOO, _CUT_IDLY),
+    (_STOP_ALL, _CUT, _CUT_ALL, _CUT_IDLY),
+    (_SKIP, _CUT_ODDLY, _CUT_ODDLY, _SKIPPED),
+)
+"""(share of rigs; how probably later and earlier places are cut short after a failure, and places
+of any board with no failure at all)"""
 BOOTS: Array = np.log([share for share, _, _, _ in _BOOTS])
 CUT_SELF = _F.practice("cut itself", 0.55, "a failing channel whose own later steps are not run")
 BEFORE, AFTER, OWN = 0, 1, 2

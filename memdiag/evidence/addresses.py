@@ -200,37 +200,18 @@ def _fixed_inside(unique: npt.NDArray[np.uint64]) -> int:
     return sum(1 for b in range(low, changing.bit_length()) if not changing >> b & 1)
 
 
+HARDLY = _F.practice("hardly", 0.03, "share of sites whose errors look as their kind should not")
+NEVER = _F.practice("hardly a stride", 0.002, "the same of a stride, which seldom comes by chance")
 _TABLE = {
-    looks: _F.each(f"{looks},", shares, f"share of sites of that kind whose errors look {looks}")
+    looks: {
+        **dict.fromkeys(SHAPE, NEVER if looks == "striped" else HARDLY),
+        **_F.each(f"{looks},", shares, f"share of sites of that kind whose errors look {looks}"),
+    }
     for looks, shares in {
-        "spread": {
-            "quiet": 0.62,
-            "spread": 0.93,
-            "paired": 0.25,
-            "striped": 0.35,
-            "clustered": 0.06,
-        },
-        "paired": {
-            "quiet": 0.03,
-            "spread": 0.02,
-            "paired": 0.70,
-            "striped": 0.10,
-            "clustered": 0.05,
-        },
-        "striped": {
-            "quiet": 2e-3,
-            "spread": 1e-3,
-            "paired": 3e-3,
-            "striped": 0.60,
-            "clustered": 0.01,
-        },
-        "clustered": {
-            "quiet": 0.30,
-            "spread": 0.03,
-            "paired": 0.02,
-            "striped": 0.05,
-            "clustered": 0.75,
-        },
+        "spread": {"quiet": 0.62, "spread": 0.93, "paired": 0.25, "striped": 0.35},
+        "paired": {"paired": 0.70, "striped": 0.10},
+        "striped": {"striped": 0.60},
+        "clustered": {"quiet": 0.30, "clustered": 0.75},
     }.items()
 }
 

@@ -101,7 +101,7 @@ def _unlisted(measured: Measurements, nodes: list[Node]) -> list[Node]:
             continue
         if (owners, at) not in told:
             more.append(told.setdefault((owners, at), Node("place", owners, at)))
-        told[owners, at].add(error_counts.unlisted_loglik())
+        told[owners, at].add(error_counts.listed_loglik(0))
     return more
 
 

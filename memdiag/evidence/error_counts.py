@@ -16,7 +16,7 @@ from functools import cache
 
 import numpy as np
 
-from memdiag.evidence.nodes import GRADES, IS_GRADE, LINK, MARGIN, VIEWS, Array, by_state, entered
+from memdiag.evidence.nodes import GRADES, IS_GRADE, LINK, MARGIN, VIEWS, Array, by_state
 from memdiag.model.figures import Table
 
 _F = Table("Error counts")
@@ -48,25 +48,27 @@ STRAY_FALL = _F.practice("stray fall", 3.0, "power by which a stray event of mor
 STRAY_MOST = 64
 """Wrong bits of a stray event: no more than a burst of a lane has."""
 
-# The error rates of each mode: spread evenly from the least to a knee, and from there to the most.
-# The upper ranges are derived: half of the bits of a dead lane are wrong, and half of one of eight
-# lines of a lane with an open one; of a place gone astray half of the addresses give another word,
-# and half of its bits are wrong by chance, but a test that stays within a page, or writes one word
-# everywhere, meets few of them or none.
-_RATES = {
-    mode: tuple(
-        _F.each(
-            f"rates, {mode},",
-            {"least": least, "knee": knee, "most": most, "below": below},
-            "decades of the error rate, and the share of such places below the knee",
-        ).values()
+
+def _rates(mode: str, least: float, knee: float, most: float, below: float, source: str) -> Ends:
+    """The ends of a mode's error rates: spread evenly up to a knee, and from there to the most."""
+    says = f"decades of the error rate of {mode} places"
+    return (
+        _F.practice(f"{mode}, least", least, says),
+        _F.derived(f"{mode}, knee", knee, says + ": from here on for most", source),
+        _F.derived(f"{mode}, most", most, says, source),
+        _F.practice(f"{mode}, below", below, "share of them below the knee"),
     )
-    for mode, least, knee, most, below in (
-        ("array", -13.0, -5.0, -2.0, 0.90),
-        ("astray", -10.0, -1.6, -0.35, 0.40),
-        ("stuck", -10.0, -1.7, -0.8, 0.30),
-        ("dead", -4.0, -0.75, -0.2, 0.25),
-    )
+
+
+Ends = tuple[float, float, float, float]
+_RATES: dict[str, Ends] = {
+    "array": _rates("array", -13.0, -5.0, -2.0, 0.90, "a few cells, or rows, of 1e10 cells"),
+    # A test that stays within a page, or writes one word everywhere, meets few wrong words or none.
+    "astray": _rates(
+        "astray", -10.0, -1.6, -0.35, 0.40, "half of the addresses, half of the bits by chance"
+    ),
+    "stuck": _rates("stuck", -10.0, -1.7, -0.8, 0.30, "half of the bits of one line in eight"),
+    "dead": _rates("dead", -4.0, -0.75, -0.2, 0.25, "half of the bits"),
 }
 _ONE_OF_EIGHT = _F.derived(
     "one line of eight", 0.9, "decades from the rate of a lane to that of its only bad line", "lg 8"
@@ -281,53 +283,30 @@ EXPOSURES = np.arange(
 )
 
 
-@cache
-def unlisted_loglik() -> Array:
-    """(views, S) log likelihood of no error word in a complete list, of nobody knows how many
-    bits."""
-    return _by_view(np.mean([_mean(0, 10.0**x, "place") for x in EXPOSURES], axis=0))
-
-
-# Chances of a list of error words that may be cut anywhere: (a word at all, and of its length: the
-# chance of more than few, as lists are capped anywhere from 16 to thousands).
-SOME = entered(
-    _F,
-    "in a list,",
-    "share of such places with an error word",
-    sound=0.045,
-    closed=0.95,
-    array=0.90,
-    astray=0.75,
-    stuck=0.92,
-    dead=0.92,
-)
-_MANY = entered(
-    _F,
-    "many in a list,",
-    "share of those with more than a few words",
-    sound=0.03,
-    closed=0.97,
-    array=0.75,
-    astray=0.90,
-    stuck=0.96,
-    dead=0.97,
-)
 FEW = 3
-NOISE_MANY = _F.practice(
-    "many in a list, bursts", 0.4, "the same of bursts of noise from elsewhere"
+CUT = _F.practice("list cut", 0.03, "share of places of whose many words a list shows a few only")
+
+
+def _listed(words: int) -> Array:
+    """(2, S) chance of so many error words, left alone and shaken."""
+    return np.asarray(np.mean([_mean(words, 10.0**x, "place") for x in EXPOSURES], axis=0))
+
+
+_NONE: Array = _listed(0)
+SOME: Array = 1 - _NONE[0]
+"""(S,) chance of any error at all."""
+_FEW: Array = (1 - CUT) * np.sum([_listed(n) for n in range(1, FEW + 1)], axis=0) + CUT * (
+    1 - _NONE
 )
 
 
 def listed_loglik(words: int, *, common: bool = False) -> Array:
-    """(views, S) log likelihood of `words` error words of a place in a list of unknown exposure;
-    of none where something was counted, and it was none.
+    """(views, S) log likelihood of `words` error words of a place in a list of unknown exposure,
+    which may be cut: none, a few, or more, as lists are capped anywhere from 16 to thousands.
 
     `common`: most lanes of the run have a few, so that a few say nothing against this one."""
-    if not words:
-        return _by_view(np.array([1 - SOME, np.where(_CAN_SHAKE, 1 - BURSTS, 1.0) * (1 - SOME)]))
-    out = SOME * (_MANY if words > FEW else 1 - _MANY)
-    if common and words <= FEW:
-        out[(MARGIN > -0.3) & IS_GRADE] = out.max()
-    noise = BURSTS * (NOISE_MANY if words > FEW else 1 - NOISE_MANY)
-    shaken = np.where(_CAN_SHAKE, noise + (1 - BURSTS) * out, out)
-    return _by_view(np.array([out, shaken]))
+    few = 0 < words <= FEW
+    out = _FEW.copy() if few else 1 - _NONE - _FEW if words else _NONE
+    if common and few:
+        out[:, (MARGIN > -0.3) & IS_GRADE] = out.max()
+    return _by_view(out)

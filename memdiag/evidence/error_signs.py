@@ -10,10 +10,12 @@ from collections.abc import Mapping
 import numpy as np
 
 from memdiag.evidence.error_counts import SOME
-from memdiag.evidence.nodes import Array, by_state, entered
+from memdiag.evidence.nodes import Array, by_state, graded
 from memdiag.model.figures import Table
 
 _F = Table("Signs of errors")
+SURELY = _F.practice("surely", 0.94, "share of places that show what their state must show")
+HARDLY = _F.practice("hardly", 0.03, "share of places that show what their state should not")
 
 # --- direction ------------------------------------------------------------------------------
 # What an undriven line reads follows from where its termination pulls: to VDDQ (pseudo open
@@ -83,16 +85,13 @@ def direction_loglik(rose: float, fell: float, memory: str | None) -> Array | No
 # --- link check -----------------------------------------------------------------------------
 # The check code is computed over what travelled: it is good when the cells were wrong and bad
 # when the line was (JESD250: CRC over each byte's burst, returned on EDC).
-_BAD = entered(
-    _F,
-    "check bad,",
-    "share of error words there whose check failed",
-    sound=0.5,
-    closed=0.93,
-    array=0.04,
-    astray=0.04,
-    stuck=0.93,
-    dead=0.93,
+_CELLS = _F.practice(
+    "check bad, cells", 0.04, "share of error words of bad cells whose check failed"
+)
+_SOUND = _F.practice("check bad, sound", 0.5, "the same of a sound link's stray words")
+_BAD = by_state(
+    {"array": _CELLS, "astray": _CELLS, "stuck": SURELY, "dead": SURELY},
+    grades=graded(_SOUND, SURELY),
 )
 _ANY_BAD = SOME * _BAD
 """That a check failed at all, where no words tell how often: there were errors, and it saw them."""
@@ -121,16 +120,12 @@ def edc_count_loglik(failed: int, errors: int | None) -> Array | None:
 # --- repetition, bits of a word --------------------------------------------------------------
 
 REPEATS = 4.0
-_REPEATING = entered(
-    _F,
+_AGAIN = _F.each(
     "repeat,",
+    {"sound": 0.10, "array": 0.55, "astray": 0.40, "stuck": 0.25, "dead": 0.30},
     "share of such places whose errors hit the same addresses at each pass",
-    sound=0.1,
-    array=0.55,
-    astray=0.4,
-    stuck=0.25,
-    dead=0.3,
 )
+_REPEATING = by_state(_AGAIN, grades=_AGAIN["sound"])
 
 
 def repeat_loglik(errors: int, cells: int) -> Array:
@@ -143,16 +138,13 @@ def repeat_loglik(errors: int, cells: int) -> Array:
 WIDE_WORD = _F.practice("wide word", 2.2, "wrong bits from which a word is wrong, not a bit of it")
 """Of a lane, on the average."""
 
-_WIDE = entered(
-    _F,
-    "wide words,",
-    "share of such lanes whose wrong words are wide",
-    sound=0.06,
-    closed=0.45,
-    array=0.15,
-    astray=0.92,
-    stuck=0.02,
-    dead=0.96,
+_WIDE_THIN, _WIDE_CELLS = (
+    _F.practice(f"wide words, {of}", share, "share of such lanes whose wrong words are wide")
+    for of, share in (("no margin", 0.45), ("cells", 0.15))
+)
+_WIDE = by_state(
+    {"array": _WIDE_CELLS, "astray": SURELY, "stuck": HARDLY, "dead": SURELY},
+    grades=graded(2 * HARDLY, _WIDE_THIN),
 )
 
 
@@ -166,33 +158,25 @@ def word_loglik(words: int, wrong_bits: float) -> Array | None:
     return np.asarray(weight * np.log(_WIDE if wide else 1 - _WIDE))
 
 
+_MANY_SOUND, _MANY_CELLS = (
+    _F.practice(f"many lines, {of}", share, "share of such lanes with half of their lines wrong")
+    for of, share in (("sound", 0.35), ("cells", 0.40))
+)
 MANY_LINES: Array = np.log(
-    entered(
-        _F,
-        "many lines,",
-        "share of such lanes with at least half of their data lines wrong alike",
-        sound=0.35,
-        closed=0.85,
-        array=0.4,
-        astray=0.9,
-        stuck=0.02,
-        dead=0.95,
+    by_state(
+        {"array": _MANY_CELLS, "astray": SURELY, "stuck": HARDLY, "dead": SURELY},
+        grades=graded(_MANY_SOUND, SURELY),
     )
 )
 """Log likelihood that at least half of a lane's data lines are wrong alike."""
 
-
+_STEADY_THIN = _F.practice(
+    "steady, thin", 0.40, "share of thin lines, or lines of dead lanes, with their lane's errors"
+)
 STEADY: Array = np.log(
-    entered(
-        _F,
-        "steady,",
-        "share of such lines with most of their lane's errors, all over the array",
-        sound=0.02,
-        closed=0.4,
-        array=0.02,
-        stuck=0.9,
-        joined=0.8,
-        dead=0.3,
+    by_state(
+        {"array": HARDLY, "stuck": SURELY, "dead": _STEADY_THIN},
+        grades=graded(HARDLY, _STEADY_THIN),
     )
 )
 """Log likelihood that one line holds most of its lane's errors at addresses all over the array:
@@ -202,27 +186,17 @@ a steady line over many rows and banks is the line, not its cells."""
 # --- data lines of one lane -----------------------------------------------------------------
 # Where only a (capped) list of error words is known, shares within the lane are all there is:
 # none, under a tenth of the worst line's, more.
-_NONE = entered(
-    _F,
-    "no share,",
-    "share of such lines without an error where their lane has some",
-    sound=0.96,
-    closed=0.03,
-    array=0.5,
-    astray=0.06,
-    stuck=0.02,
-    dead=0.02,
+_NONE_CELLS = _F.practice("no share, cells", 0.50, "bad cells that lie on other lines of the lane")
+_LITTLE_CELLS = _F.practice(
+    "little share", 0.20, "of cells, or thin lines, under a tenth of the worst"
 )
-_LITTLE = entered(
-    _F,
-    "little share,",
-    "share of such lines with under a tenth of the worst line's",
-    sound=0.03,
-    closed=0.15,
-    array=0.2,
-    astray=0.09,
-    stuck=0.05,
-    dead=0.03,
+_NONE = by_state(
+    {"array": _NONE_CELLS, "astray": 2 * HARDLY, "stuck": HARDLY, "dead": HARDLY},
+    grades=graded(SURELY, HARDLY),
+)
+_LITTLE = by_state(
+    {"array": _LITTLE_CELLS, "astray": 2 * HARDLY, "stuck": HARDLY, "dead": HARDLY},
+    grades=graded(HARDLY, _LITTLE_CELLS),
 )
 
 

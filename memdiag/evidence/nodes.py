@@ -19,7 +19,6 @@ import numpy as np
 import numpy.typing as npt
 
 from memdiag.model import WHOLE_BOARD, Place, Quote
-from memdiag.model.figures import Table
 
 Array = npt.NDArray[np.float64]
 
@@ -120,14 +119,6 @@ def graded(healthy: float, deep: float) -> Array:
     width goes: half of the way at 70 % of it."""
     share = np.exp(2 * np.array(list(GRADES.values())))
     return np.asarray(deep + (healthy - deep) * share)
-
-
-def entered(table: Table, name: str, says: str, **shares: float) -> Array:
-    """(S,) a share in each state, every one a figure of the table: of modes by name, and of the
-    grades `sound` and, where it goes with the width, `closed`."""
-    given = table.each(name, shares, says)
-    sound = given.pop("sound")
-    return by_state(given, grades=graded(sound, given.pop("closed", sound)))
 
 
 class Way(IntEnum):

@@ -32,23 +32,36 @@ ODD = _F.practice("stray failure", 0.0015, "a healthy step that fails by chance"
 UNHEARD = _F.practice("unheard", 0.98, "share of mute places whose training lacks commands")
 STILL = _F.practice("still passes", 0.03, "a step that lacks what it needs and passes all the same")
 
+_LOST = {
+    needs: _F.each(f"without {needs},", lost, "share of such places that lack what a step needs")
+    for needs, lost in (
+        ("commands", {"stuck": 0.13, "dead": 0.32}),
+        ("strobe", {"stuck": 0.18, "dead": 0.80}),
+        ("levels", {"stuck": 0.40, "dead": 0.80}),
+        ("lines", {"stuck": 0.78, "dead": 0.98}),
+        ("supply", {"stuck": 0.02, "dead": 0.10}),
+    )
+}
+_MUTE = {"mute": _F.practice("answers, mute", 0.75, "share of mute places whose answer is missed")}
+
 # What each kind of step can spare of the margin, and how surely it lacks what it needs in a mode.
 _KINDS: dict[str, tuple[float, dict[str, float]]] = {
     kind: (
-        _F.practice(f"{kind} spares", spares, "log margin it has over a data step"),
+        spares and _F.practice(f"{kind} spares", spares, "log margin it has over a data step"),
         {
             "mute": UNHEARD,
             "absent": 1.0,  # nothing is there that could pass
-            **_F.each(f"{kind} lost", lost, "share of such places that lack what the step needs"),
+            **_LOST[needs],
+            **answers,
         },
     )
-    for kind, spares, lost in (
-        ("id", 1.8, {"stuck": 0.15, "dead": 0.35, "mute": 0.70}),
-        ("ca", 1.0, {"stuck": 0.12, "dead": 0.30}),
-        ("clock", 0.5, {"stuck": 0.18, "dead": 0.80}),
-        ("vref", 0.3, {"stuck": 0.40, "dead": 0.80}),
-        ("data", 0.0, {"stuck": 0.78, "dead": 0.98}),
-        ("zq", 2.0, {"stuck": 0.02, "dead": 0.10, "mute": 0.80}),
+    for kind, spares, needs, answers in (
+        ("id", 1.8, "commands", _MUTE),
+        ("ca", 1.0, "commands", {}),
+        ("clock", 0.5, "strobe", {}),
+        ("vref", 0.3, "levels", {}),
+        ("data", 0.0, "lines", {}),
+        ("zq", 2.0, "supply", _MUTE),
     )
 }
 KIND = {

@@ -188,7 +188,7 @@ def test_nothing_is_tried_in_all_other_use() -> None:
 PLAIN = {0.0, 0.5, 1.0}
 """Nothing, half and all are no judgement."""
 
-ENTERED = {"practice", "derived", "measured", "fitted", "each", "entered", "Prior"}
+ENTERED = {"practice", "derived", "measured", "fitted", "each", "Prior"}
 """Calls whose arguments are listed on the page."""
 
 SELF_TOLD = {"share", "spill", "stops"}

@@ -7,9 +7,8 @@ from dataclasses import replace
 
 from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import effects, locations
-from memdiag.diagnosis.faults.effects import DEAF, FOLLOWS, SELF, UNHEARD, mixed, whole
+from memdiag.diagnosis.faults.effects import DEAF, FOLLOWS, SELF, SICK, UNHEARD, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
-from memdiag.diagnosis.rig_behaviour import shifted
 from memdiag.evidence.gathered import Evidence
 from memdiag.model import LANE_LINES, Board, Cause, Place, Site
 from memdiag.model.figures import Table
@@ -98,19 +97,12 @@ _PRIOR = Prior(
 )
 _WHY = "the controller, or the way to it: it fails whatever package sits there"
 
-THIN = _F.each(
-    "log margin", {-0.4: 0.12, -0.8: 0.16, -1.4: 0.12}, "share of blocks that lose so much"
-)
 SCATTER = _F.practice("scatter", 0.45, "log; the lanes of a sick block fail in different degrees")
 DEAD = _F.practice("dead", 0.36, "share of blocks that work on no lane")
 SILENT = _F.practice("silent", 0.12, "share whose packages hear no commands; of unheard ones too")
 _LOST = _F.each("dead,", {"dead": 0.70, "mute": 0.20}, "how the lanes of a dead block look")
-_SOME = (
-    1 - sum(_LOST.values()),
-    shifted(
-        _F.practice("dead, log margin", -1.2, "of those lanes of it that work a little"),
-        _F.practice("dead, scatter", 0.6, "log; how unlike those are"),
-    ),
+THIN = effects.degrees(
+    _F.practice("log margin", -0.75, "the middle of what the others lose"), 3, 1 - DEAD - 2 * SILENT
 )
 
 _STRIDE_LANES = _F.each(
@@ -135,7 +127,7 @@ MECHANISMS = (
         stops=0.7,
         variants=(
             *effects.severities(THIN, SCATTER),
-            Variant("dead", DEAD, whole(mixed([(1.0, _LOST), _SOME]))),
+            Variant("dead", DEAD, whole(mixed([(1.0, _LOST), (1 - sum(_LOST.values()), SICK)]))),
             Variant("silent", SILENT, whole(DEAF)),
             Variant("unheard", SILENT, whole(UNHEARD)),
         ),

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import locations
-from memdiag.diagnosis.faults.effects import DEAF, UNHEARD, mixed, whole
+from memdiag.diagnosis.faults.effects import DEAF, SICK, UNHEARD, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Variant
-from memdiag.diagnosis.rig_behaviour import shifted
 from memdiag.model import Cause
 from memdiag.model.figures import Table
 
@@ -15,15 +14,7 @@ _ALIKE = _F.practice("unheard", 0.15, "share of them on rigs that print no answe
 _RAGGED = _F.practice("ragged", 0.15, "share that are ragged, not open")
 _CUTS = _F.practice("ragged cuts", 0.20, "share of the lanes of ragged ones that are cut off")
 _SPARES = _F.practice("ragged spares", 0.05, "share of those that are well")
-_SHIFT = _F.practice("ragged, log margin", -0.8, "of the others")
-_SCATTER = _F.practice("scatter", 0.5, "log; how unlike those are")
-_WORN = mixed(
-    [
-        (1 - _CUTS - _SPARES, shifted(_SHIFT, _SCATTER)),
-        (_CUTS, {"mute": 1.0}),
-        (_SPARES, {"sound": 1.0}),
-    ]
-)
+_WORN = mixed([(1 - _CUTS - _SPARES, SICK), (_CUTS, {"mute": 1.0}), (_SPARES, {"sound": 1.0})])
 
 MECHANISMS = (
     Mechanism(

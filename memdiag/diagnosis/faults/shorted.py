@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import locations
-from memdiag.diagnosis.faults.effects import FOLLOWS, GONE, RAIL, SELF, mixed, whole
+from memdiag.diagnosis.faults.effects import FOLLOWS, GONE, RAIL, SELF, SICK, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Rails, Variant
 from memdiag.diagnosis.rig_behaviour import Pmf, shifted
 from memdiag.evidence.gathered import Evidence
@@ -39,19 +39,7 @@ _NEXT = mixed(
     ]
 )
 _DEAD = _F.practice("dead", 0.2, "share of the lanes of those that answer which do not work")
-_THIN = _F.practice("thin", 0.7, "share of those lanes that are thin")
-_SICK = mixed(
-    [
-        (
-            _THIN,
-            shifted(
-                _F.practice("log margin", -0.8, "what the thin ones lose"),
-                _F.practice("scatter", 0.5, "log; how unlike they are"),
-            ),
-        ),
-        (_DEAD, {"dead": 1.0}),
-    ]
-)
+_LAME = mixed([(1 - _DEAD, SICK), (_DEAD, {"dead": 1.0})])
 _VOLTS = _F.each("volts,", {"low": 0.4, "none": 0.3}, "what its rails have under load")
 
 
@@ -108,7 +96,7 @@ MECHANISMS = (
         _alive,
         spill=0.7,
         stops=0.6,
-        variants=_variants(_SICK),
+        variants=_variants(_LAME),
         why="a package that draws its rail down",
         share=_ALIVE,
         history=history.of_package,

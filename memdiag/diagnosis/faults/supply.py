@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from memdiag.diagnosis.faults import effects, locations
-from memdiag.diagnosis.faults.effects import FOLLOWS, GONE, SELF, mixed, whole
+from memdiag.diagnosis.faults.effects import FOLLOWS, GONE, SELF, SICK, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Effects, Location, Mechanism, Prior, Rails, Variant
-from memdiag.diagnosis.rig_behaviour import Pmf, shifted
+from memdiag.diagnosis.rig_behaviour import Pmf
 from memdiag.evidence.gathered import Evidence
 from memdiag.model import Board, Cause, Place
 from memdiag.model.figures import Table
@@ -43,16 +43,7 @@ def _far_ends(board: Board, evidence: Evidence) -> Iterator[Location]:
 
 
 _F = Table("A rail")
-SAGS = _F.each(
-    "sag, log margin",
-    {-0.13: 0.08, -0.25: 0.13, -0.45: 0.13, -0.8: 0.08},
-    "share of rail faults that sag so far, all alike",
-)
-GRADED = _F.each(
-    "graded sag, log margin",
-    {-0.25: 0.06, -0.5: 0.08, -0.9: 0.06},
-    "share of those that sag more the farther along the copper",
-)
+GRADED_SHARE = _F.practice("graded", 0.20, "share of those that sag the more the farther out")
 GRADED_SCATTER = _F.practice("graded scatter", 0.2, "log; how unlike those are at least")
 SPREADS = _F.practice("graded spreads", 0.5, "share of the sag by which its two ends differ")
 READ_TOO = _F.practice(
@@ -63,12 +54,14 @@ LOW = _F.practice("low", 0.10, "share whose rail reads a few ohms")
 SHORT = _F.practice("short", 0.18, "share whose rail reads under an ohm")
 OFF = _F.practice("off", 0.10, "share that feed nothing, though the ohms are well")
 SCATTER = _F.practice("scatter", 0.13, "log; how unlike the lanes on one rail are")
-FAR_SAGS = _F.each(
-    "far sag, log margin",
-    {-0.3: 0.3, -0.55: 0.35, -1.0: 0.25, -1.8: 0.1},
-    "share of those whose far end alone tells",
-)
 FAR_SCATTER = _F.practice("far scatter", 0.25, "the same where only the far end tells")
+
+_ALIKE = _F.practice("sag, log margin", -0.33, "the middle of what it takes from all alike")
+_GRADED = _F.practice("graded sag, log margin", -0.5, "the same of graded ones")
+_FAR = _F.practice("far sag, log margin", -0.6, "the same where only the far end tells")
+SAGS = effects.degrees(_ALIKE, 4, 1 - GRADED_SHARE - LOW - SHORT - OFF)
+GRADED = effects.degrees(_GRADED, 3, GRADED_SHARE)
+FAR_SAGS = effects.degrees(_FAR, 4)
 
 
 def _reads(ohms: Pmf, volts: Pmf) -> Effects:
@@ -97,14 +90,12 @@ def _graded() -> Iterator[Variant]:
         one = effects.severities(
             {margin: share}, max(GRADED_SCATTER, -SPREADS * margin), more=_SAG_READS
         )
-        yield from (replace(variant, name=f"{margin:g} at the middle") for variant in one)
+        yield from (replace(variant, name=f"{margin:.2f} at the middle") for variant in one)
 
 
 _DOWN = whole(GONE)
 _THIN = _F.practice("low, thin", 0.6, "share of lanes on a low rail that are thin, not gone")
-_LOW_SHIFT = _F.practice("low, log margin", -0.8, "what those lose")
-_LOW_SCATTER = _F.practice("low, scatter", 0.4, "log; how unlike they are")
-_SAGGING = whole(mixed([(_THIN, shifted(_LOW_SHIFT, _LOW_SCATTER)), (1 - _THIN, GONE)]))
+_SAGGING = whole(mixed([(_THIN, SICK), (1 - _THIN, GONE)]))
 _WARM = {("heat", SELF): {"here": _F.practice("warm", 0.4, "share of shorts found by warmth")}}
 
 _PRIOR = Prior(
