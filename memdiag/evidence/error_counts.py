@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 
@@ -49,20 +49,25 @@ STRAY_MOST = 64
 """Wrong bits of a stray event: no more than a burst of a lane has."""
 
 
-def _rates(mode: str, least: float, knee: float, most: float, below: float, source: str) -> Ends:
+Ends = tuple[float, float, float, float]
+
+
+def _rates(
+    mode: str, least: float, knee: float, most: float, below: float, source: str = ""
+) -> Ends:
     """The ends of a mode's error rates: spread evenly up to a knee, and from there to the most."""
+    upper = partial(_F.derived, source=source) if source else _F.practice
     says = f"decades of the error rate of {mode} places"
     return (
         _F.practice(f"{mode}, least", least, says),
-        _F.derived(f"{mode}, knee", knee, says + ": from here on for most", source),
-        _F.derived(f"{mode}, most", most, says, source),
+        upper(f"{mode}, knee", knee, says + ": from here on for most"),
+        upper(f"{mode}, most", most, says),
         _F.practice(f"{mode}, below", below, "share of them below the knee"),
     )
 
 
-Ends = tuple[float, float, float, float]
 _RATES: dict[str, Ends] = {
-    "array": _rates("array", -13.0, -5.0, -2.0, 0.90, "a few cells, or rows, of 1e10 cells"),
+    "array": _rates("array", -13.0, -5.0, -2.0, 0.90),
     # A test that stays within a page, or writes one word everywhere, meets few wrong words or none.
     "astray": _rates(
         "astray", -10.0, -1.6, -0.35, 0.40, "half of the addresses, half of the bits by chance"
