@@ -49,29 +49,31 @@ NEIGHBOURS = (
     Relation.CLAMSHELL,
     Relation.SITE,
 )
-CLOSE: Mapping[Relation, float] = {
-    near: _F.practice(f"closeness, {near.name.lower()}", value, "how much a warning reaches there")
-    for near, value in zip(NEIGHBOURS, (0.30, 0.6, 0.7, 1.2, 1.6, 1.2), strict=True)
-}
-PULLED: Mapping[Relation, float] = {
-    near: _F.practice(f"pulled, {near.name.lower()}", value, "chance that a fault takes margin")
-    for near, value in zip(NEIGHBOURS, (0.01, 0.16, 0.22, 0.36, 0.55, 0.30), strict=True)
-}
-
-# name, share of rigs, how probably a fault makes it warn at closeness 1, and without any fault
-_MOODS = tuple(
-    (
-        _F.practice(f"{name} rigs", share, "share of all rigs"),
-        _F.practice(f"{name} rigs warn", warns, "chance of a warning at closeness 1"),
-        _F.practice(f"{name} rigs warn idly", idly, "the same with no fault on the board"),
-    )
-    for name, share, warns, idly in (
-        ("quiet", 0.44, 0.03, 0.002),
-        ("heard", 0.32, 0.35, 0.004),
-        ("loud", 0.17, 0.95, 0.01),
-        ("nervous", 0.07, 0.97, 0.75),
+CLOSE, PULLED = (
+    {
+        near: _F.practice(f"{name}, {near.name.lower()}", value, says)
+        for near, value in zip(NEIGHBOURS, values, strict=True)
+    }
+    for name, values, says in (
+        ("closeness", (0.30, 0.6, 0.7, 1.2, 1.6, 1.2), "how much a warning reaches there"),
+        ("pulled", (0.01, 0.16, 0.22, 0.36, 0.55, 0.30), "chance that a fault takes margin there"),
     )
 )
+_QUIET, _LOUD, _NERVOUS = (
+    _F.practice(f"{name} rigs", share, "share of all rigs; the others are heard")
+    for name, share in (("quiet", 0.44), ("loud", 0.17), ("nervous", 0.07))
+)
+_IDLY = _F.practice("idle warnings", 0.004, "chance of a warning with no fault on the board")
+_SHOUTS = _F.practice(
+    "loud rigs warn", 0.95, "chance of a warning at closeness 1; of nervous ones too"
+)
+_MOODS = (
+    (_QUIET, _F.practice("quiet rigs warn", 0.03, "the same of quiet ones"), _IDLY),
+    (1 - _QUIET - _LOUD - _NERVOUS, _F.practice("heard rigs warn", 0.35, "of heard ones"), _IDLY),
+    (_LOUD, _SHOUTS, _IDLY),
+    (_NERVOUS, _SHOUTS, _F.practice("nervous rigs warn idly", 0.75, "with no fault on the board")),
+)
+"""(share of rigs, how probably a fault makes it warn at closeness 1, and without any fault)"""
 _BOARDS = tuple(
     tuple(
         _F.practice(f"{name} boards, {what}", value, says)
@@ -96,10 +98,20 @@ THROUGHOUT = _F.practice("throughout", 0.45, "share of warnings that come in nea
 
 # --- circumstances -----------------------------------------------------------------------------
 
-_PULLS = (
-    (0.60, _F.practice("pull", -0.13, "log margin of a common pull"), 0.06),
-    (0.30, _F.practice("strong pull", -0.30, "of a strong one"), 0.10),
-    (0.10, _F.practice("hardest pull", -0.60, "of a rare one: half an eye"), 0.15),
+_STRONG, _HARDEST = (
+    _F.practice(f"{name} pulls", share, "share of all pulls")
+    for name, share in (("strong", 0.30), ("hardest", 0.10))
+)
+_UNLIKE = _F.practice(
+    "pull, scatter", 0.33, "share of a pull by which the lines of a package differ"
+)
+_PULLS = tuple(
+    (share, margin, -_UNLIKE * margin)
+    for share, margin in (
+        (1 - _STRONG - _HARDEST, _F.practice("pull", -0.13, "log margin of a common pull")),
+        (_STRONG, _F.practice("strong pull", -0.30, "of a strong one")),
+        (_HARDEST, _F.practice("hardest pull", -0.60, "of a rare one: half an eye")),
+    )
 )
 """(share, log margin, scatter over the lines of the package)"""
 
@@ -110,7 +122,9 @@ ONE_WAY = _F.practice("one way", 0.2, "faults that take the margin of reads alon
 WAYS = (1 - 2 * ONE_WAY, ONE_WAY, ONE_WAY)
 """Share of each `Way`: both, reads alone, writes alone."""
 
-SPREAD_BY_PULL = 0.5
+SPREAD_BY_PULL = _F.practice(
+    "errors of a pull", 0.5, "share of pulled packages with errors all over"
+)
 
 
 def shifted(margin: float, scatter: float) -> Pmf:
@@ -123,37 +137,32 @@ def shifted(margin: float, scatter: float) -> Pmf:
     return dict(zip((*GRADES, "dead"), share.tolist(), strict=True))
 
 
-SHUT = -2.6
-"""Log margin at which nothing of an eye is left."""
+SHUT = _F.practice("shut", -2.6, "log margin at which nothing of an eye is left")
 
+# With no fault at all: a soft error, an eye a little narrower. Not a dead lane.
+_OF_LANE = _F.each(
+    "idle",
+    {"90": 0.01, "80": 2e-4, "70": 1e-5, "58": 1e-6, "array": 1e-5},
+    "share of healthy lanes that look so by chance: so much of an eye left, or an error",
+)
+_FINER = _F.practice("idle line", 4.0, "how much oftener a data line, seen by itself, looks so")
+_LOST = _F.practice("idle lost", 1e-8, "share of healthy lanes that look lost by chance")
+_LINE_LOST = _F.practice("idle lost, line", 2e-6, "the same of data lines")
 _IDLE: Mapping[str, Pmf] = {
-    # With no fault at all: a soft error, an eye a little narrower. Not a dead lane.
-    "place": {
-        "90": _F.practice("idle 90 %", 0.01, "healthy lanes with a tenth less margin than peers"),
-        "80": _F.practice("idle 80 %", 2e-4, "the same with a fifth less"),
-        "70": 1e-5,
-        "array": 1e-5,
-        "58": 1e-6,
-        "stuck": 1e-8,
-        "joined": 1e-8,
-        "dead": 1e-8,
-        "mute": 1e-8,
-        "absent": 1e-8,
-    },
+    "place": {**_OF_LANE, **dict.fromkeys(("stuck", "joined", "dead", "mute", "absent"), _LOST)},
     "line": {
-        "90": 0.02,
-        "80": 1e-3,
-        "70": 1e-4,
-        "array": 2e-5,
-        "58": 1e-5,
-        "stuck": 2e-6,
-        "joined": 2e-6,
-        "dead": 2e-6,
+        **{state: _FINER * p for state, p in _OF_LANE.items()},
+        **dict.fromkeys(("stuck", "joined", "dead"), _LINE_LOST),
     },
-    "shape": {"spread": 0.02, "paired": 2e-4, "striped": 2e-4, "clustered": 0.01},
-    "rail": {"high": 0.01, "low": 2e-4, "short": 1e-4},
-    "volts": {"low": 3e-3, "none": 1e-3},
-    "heat": {"here": 0.01},
+    **{
+        kind: _F.each(f"idle {kind},", shares, "share of such readings of a sound board")
+        for kind, shares in {
+            "shape": {"spread": 0.02, "paired": 2e-4, "striped": 2e-4, "clustered": 0.01},
+            "rail": {"high": 0.01, "low": 2e-4, "short": 1e-4},
+            "volts": {"low": 3e-3, "none": 1e-3},
+            "heat": {"here": 0.01},
+        }.items()
+    },
 }
 
 
@@ -186,8 +195,9 @@ def cumulative(pmf: Pmf, kind: str) -> Array:
 
 # --- levels ------------------------------------------------------------------------------------
 
-LOUD, SOFT = 0.45, 0.10
-"""A fault that disturbs its neighbours at least this much (`Mechanism.spill`) is loud, or soft."""
+LOUD = _F.practice("loud from", 0.45, "how much a fault disturbs others (`spill`) to count as loud")
+SOFT = _F.practice("soft from", 0.10, "the same to disturb them at all")
+MOST_PULLED = _F.practice("pulled at most", 0.95, "chance that a fault next door takes margin")
 SOFTER = _F.practice("soft faults", 0.3, "how much of a loud fault's disturbance a soft one makes")
 
 _LEVELS: tuple[tuple[Relation, bool], ...] = (
@@ -227,7 +237,7 @@ def _chance() -> Array:
             if near is not Relation.NONE:
                 scale = 1.0 if loud else SOFTER
                 warned = max(idly, 1 - (1 - warns) ** (CLOSE[near] * scale))
-                pulled = min(max(PULLED[near] * pulls, least) * scale, 0.95)
+                pulled = min(max(PULLED[near] * pulls, least) * scale, MOST_PULLED)
             rest = 1 - pulled
             out[c, d, 0] = rest * (1 - warned)
             out[c, d, 1] = rest * warned * (1 - THROUGHOUT)
@@ -240,29 +250,28 @@ CHANCE: Array = _chance()
 
 # --- the boot ----------------------------------------------------------------------------------
 
-# name, share of rigs; how probably later and earlier places are cut short after a failure, and
-# places of any board with no failure at all
-_BOOTS = tuple(
-    tuple(
-        _F.practice(f"boot {name}, {what}", value, says)
-        for what, value, says in zip(
-            ("share", "later", "earlier", "idle"),
-            values,
-            ("share of all rigs", "cut after a failure", "cut before it", "cut with no failure"),
-            strict=True,
-        )
-    )
-    for name, values in (
-        ("goes on", (0.68, 0.02, 0.01, 0.001)),
-        ("stops", (0.16, 0.93, 0.10, 0.001)),
-        ("stops everywhere", (0.12, 0.95, 0.90, 0.001)),
-        ("skips training", (0.04, 0.02, 0.01, 0.95)),
-    )
+_STOP, _STOP_ALL, _SKIP = (
+    _F.practice(f"boots that {name}", share, "share of all rigs; the others go on")
+    for name, share in (("stop", 0.16), ("stop everywhere", 0.12), ("skip training", 0.04))
 )
+_CUT = _F.practice("cut after it", 0.94, "places after a failure that are not run where boots stop")
+_CUT_TOO = _F.practice("cut before it", 0.10, "places before it, for steps yet to come")
+_CUT_ALL = _F.practice("cut everywhere", 0.90, "the same where a boot stops everywhere")
+_CUT_ODDLY = _F.practice("cut oddly", 0.01, "the same, and those after it, where it goes on")
+_CUT_IDLY = _F.practice("cut idly", 0.001, "places cut short with no failure on the board")
+_SKIPPED = _F.practice("skipped", 0.95, "the same of boots that skip training")
+_BOOTS = (
+    (1 - _STOP - _STOP_ALL - _SKIP, _CUT_ODDLY, _CUT_ODDLY, _CUT_IDLY),
+    (_STOP, _CUT, _CUT_TOO, _CUT_IDLY),
+    (_STOP_ALL, _CUT, _CUT_ALL, _CUT_IDLY),
+    (_SKIP, _CUT_ODDLY, _CUT_ODDLY, _SKIPPED),
+)
+"""(share of rigs; how probably later and earlier places are cut short after a failure, and places
+of any board with no failure at all)"""
 BOOTS: Array = np.log([share for share, _, _, _ in _BOOTS])
 CUT_SELF = _F.practice("cut itself", 0.55, "a failing channel whose own later steps are not run")
 BEFORE, AFTER, OWN = 0, 1, 2
-_STRENGTHS = (0.1, 0.35, 0.65, 1.0)
+_STRENGTHS = (1 / 10, 1 / 3, 2 / 3, 1.0)
 """How surely the boot notices a fault (`Mechanism.stops`), in steps."""
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 
@@ -17,6 +18,7 @@ from memdiag.evidence.nodes import Array, Node, Way
 from memdiag.evidence.readings import rails, shapes, voltages, warmth
 from memdiag.evidence.training_steps import WAYS
 from memdiag.model import Place, Quote, Result
+from memdiag.model.figures import Table
 
 Source = Callable[[Measurements, Evidence], None]
 """Adds what one kind of reading says, as nodes or to nodes that are there. Sources come after all
@@ -91,7 +93,7 @@ def _of_clean_links(measured: Measurements) -> Array | None:
     in a complete list of errors, or in counts that leave out every link without one. None where a
     link may be left out for another reason."""
     if coverage.error_list_is_complete(measured):
-        return error_counts.unlisted_loglik()
+        return error_counts.listed_loglik(0)
     counts = [row for m in measured for row in m.counts if row.bits and row.errors is not None]
     all_erred = bool(counts) and all(row.errors for row in counts)
     lanes = all(row.place.lane is not None for row in counts)
@@ -197,9 +199,13 @@ def _ended(outcome: StepOutcome, table: Array, node: Node, weight: float) -> Non
         node.quotes.append(Quote(outcome.line, f"{outcome.step}: {_plain(outcome.ran)}"))
 
 
-_BOOT_CUT = {"ran": -4.6, "cut": -0.02}
-
-_BOOT_RAN = {"ran": -0.02, "cut": -3.5}
+_F = Table("What the boot left out")
+_SKIPPED = _F.practice("skipped", 0.01, "share of channels with a step not run that ran to the end")
+_WENT_ON = _F.practice(
+    "went on", 0.03, "share of channels cut short with every step run all the same"
+)
+_BOOT_CUT = {"ran": math.log(_SKIPPED), "cut": math.log(1 - _WENT_ON)}
+_BOOT_RAN = {"ran": math.log(1 - _SKIPPED), "cut": math.log(_WENT_ON)}
 
 
 def _plain(result: Result) -> str:

@@ -8,8 +8,9 @@ from memdiag.evidence import error_counts, error_signs
 from memdiag.evidence.eyes import RUBBISH, Peers, level
 from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.measurements import Measured, totals_of
-from memdiag.evidence.nodes import Node, by_state, graded
+from memdiag.evidence.nodes import Node
 from memdiag.model import LANE_LINES, CountRow, Quote
+from memdiag.model.figures import Table
 from memdiag.model.quantities import show_count
 
 MIN_TALLIED = 8
@@ -55,7 +56,7 @@ def _add_tallied_line(
     wrong = float(t.wrong[dq])
     if whole:
         node.add(error_counts.count_loglik(int(wrong), whole / LANE_LINES, "line"))
-    node.add(error_signs.share_loglik(wrong, float(t.wrong.max())), 0.4 if whole else 1.0)
+    node.add(error_signs.share_loglik(wrong, float(t.wrong.max())), _ONCE_MORE if whole else 1.0)
     if t.ones[dq] and t.zeros[dq]:
         node.add(error_signs.direction_loglik(t.rose[dq], t.fell[dq], memory))
     if wrong:
@@ -100,8 +101,8 @@ def _count_words(totals: Mapping[str, int | None]) -> str:
     return text
 
 
-_NONE_LISTED = by_state({"astray": -0.5, "stuck": -1.0, "dead": -1.0}, grades=graded(0.0, -1.0))
-"""No errors counted, but of how many bits is not said: a soft word for health."""
+_F = Table("Counts beside words")
+_ONCE_MORE = _F.practice("said twice", 0.5, "weight of what another row has said in part already")
 
 
 def add_counts(
@@ -114,7 +115,9 @@ def add_counts(
         errors = max(errors, tally.wrong_bits)
     _add_errors(g, place, errors, peers)
     rubbish = (errors or 0) > RUBBISH * (g.whole["bits"] or 0) > 0
-    _add_direction(g, place, memory, (0.5 if lines_known else 1.0) * (peers.pull if rubbish else 1))
+    _add_direction(
+        g, place, memory, (_ONCE_MORE if lines_known else 1.0) * (peers.pull if rubbish else 1)
+    )
     if tally is not None:
         said = tally.rows - tally.blank
         place.add(error_signs.word_loglik(said, said * tally.span))
@@ -143,7 +146,7 @@ def _add_errors(g: Measured, place: Node, errors: int | None, peers: Peers) -> N
         alike = peers.alike.get(level(g.place), error_counts.Common())
         place.add(error_counts.count_loglik(errors, exposure, cover=cover, alike=alike))
     elif errors is not None:
-        place.add(error_counts.listed_loglik(errors) if errors else _NONE_LISTED)
+        place.add(error_counts.listed_loglik(errors))
     elif words:
         place.add(error_counts.listed_loglik(words, common=peers.listed_common))
     if g.whole["errors"]:

@@ -12,11 +12,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 
 import numpy as np
 
-from memdiag.evidence.nodes import GRADES, IS_GRADE, LINK, MARGIN, VIEWS, Array, by_state, graded
+from memdiag.evidence.nodes import GRADES, IS_GRADE, LINK, MARGIN, VIEWS, Array, by_state
 from memdiag.model.figures import Table
 
 _F = Table("Error counts")
@@ -42,41 +42,68 @@ STRAY = _F.measured(
     "44 of 600 sound DDR3 packages in about 1e9 bits (DIVA-DRAM, SIGMETRICS 2017, own count)",
 )
 BURSTS = _F.practice("bursts", 0.5, "share of pulled places that noise from elsewhere hits")
-NOISE_FROM, NOISE_TO = -11.0, -6.0
-"""Decades of the error rate that bursts of noise from a fault elsewhere make."""
-STRAY_FALL = 3.0
+NOISE_FROM = _F.practice("bursts from", -11.0, "decades of the error rate that such noise makes")
+NOISE_TO = _F.practice("bursts to", -6.0, "the same at most")
+STRAY_FALL = _F.practice("stray fall", 3.0, "power by which a stray event of more bits is rarer")
 STRAY_MOST = 64
+"""Wrong bits of a stray event: no more than a burst of a lane has."""
 
-# Of each mode: (share, from, to) of the rate, in decades; half of the bits of a dead lane are
-# wrong, half of one of eight lines of a lane with an open one (derived), or anything below.
-_HALF, _EIGHTH = (-0.75, -0.2), (-1.7, -0.8)
-_RATES: dict[str, dict[str, tuple[tuple[float, float, float], ...]]] = {
-    "place": {
-        "array": ((0.90, -13, -5), (0.10, -5, -2)),
-        # Half of the addresses give another word, and half of its bits are wrong by chance; a
-        # test that stays within a page, or writes one word everywhere, meets few of them or none.
-        "astray": ((0.20, -10, -4), (0.20, -4, -1.6), (0.60, -1.6, -0.35)),
-        "stuck": ((0.30, -10, -1.7), (0.70, *_EIGHTH)),
-        "dead": ((0.25, -4, -0.75), (0.75, *_HALF)),
-    },
-    "line": {
-        "array": ((0.85, -12, -4), (0.15, -4, -1)),
-        "astray": ((0.20, -10, -4), (0.20, -4, -1.6), (0.60, -1.6, -0.35)),
-        "stuck": ((0.30, -9, -0.95), (0.70, -0.95, -0.2)),
-        "dead": ((0.15, -3, -0.75), (0.85, *_HALF)),
-    },
+
+Ends = tuple[float, float, float, float]
+
+
+def _rates(
+    mode: str, least: float, knee: float, most: float, below: float, source: str = ""
+) -> Ends:
+    """The ends of a mode's error rates: spread evenly up to a knee, and from there to the most."""
+    upper = partial(_F.derived, source=source) if source else _F.practice
+    says = f"decades of the error rate of {mode} places"
+    return (
+        _F.practice(f"{mode}, least", least, says),
+        upper(f"{mode}, knee", knee, says + ": from here on for most"),
+        upper(f"{mode}, most", most, says),
+        _F.practice(f"{mode}, below", below, "share of them below the knee"),
+    )
+
+
+_RATES: dict[str, Ends] = {
+    "array": _rates("array", -13.0, -5.0, -2.0, 0.90),
+    # A test that stays within a page, or writes one word everywhere, meets few wrong words or none.
+    "astray": _rates(
+        "astray", -10.0, -1.6, -0.35, 0.40, "half of the addresses, half of the bits by chance"
+    ),
+    "stuck": _rates("stuck", -10.0, -1.7, -0.8, 0.30, "half of the bits of one line in eight"),
+    "dead": _rates("dead", -4.0, -0.75, -0.2, 0.25, "half of the bits"),
 }
+_ONE_OF_EIGHT = _F.derived(
+    "one line of eight", 0.9, "decades from the rate of a lane to that of its only bad line", "lg 8"
+)
+_ASTRAY_MISSED = _F.practice("not met, astray", 0.30, "tests that never leave a page meet none")
 _NOTHING = {
-    "place": {"array": NOT_MET, "astray": 0.30, "stuck": LEFT_OUT, "dead": LEFT_OUT},
-    "line": {"array": 0.45, "astray": 0.30, "stuck": 0.02, "dead": 0.02},
+    "place": {"array": NOT_MET, "astray": _ASTRAY_MISSED, "stuck": LEFT_OUT, "dead": LEFT_OUT},
+    "line": {
+        "array": _F.practice("not met, line", 0.45, "bad cells lie on some of the lines only"),
+        "astray": _ASTRAY_MISSED,
+        "stuck": _F.practice("left out, line", 0.02, "open lines that a test of their lane misses"),
+        "dead": 0.0,
+    },
 }
-"""Chance of no errors whatever the exposure: cells lie on some of the lines only."""
+"""Chance of no errors whatever the exposure."""
 
 
 def _tail(q: Array) -> Array:
     """log10 of the Gaussian tail, to a percent of its logarithm from 0.3 on (Chiani 2003)."""
     tail = np.exp(-q * q / 2) / 12 + np.exp(-2 * q * q / 3) / 4
     return np.asarray(np.log10(tail))
+
+
+def _ranges(mode: str, kind: str) -> tuple[tuple[float, float, float], ...]:
+    """(share, from, to) of the rates: a bad line has them for itself that its lane has."""
+    least, knee, most, below = _RATES[mode]
+    if kind == "line" and mode in ("array", "stuck"):
+        least, knee = least + _ONE_OF_EIGHT, knee + _ONE_OF_EIGHT
+        most = min(most + _ONE_OF_EIGHT, _RATES["dead"][2])
+    return (below, least, knee), (1 - below, knee, most)
 
 
 @cache
@@ -92,7 +119,7 @@ def _weights(kind: str) -> tuple[Array, Array]:
             grid[i] = chance @ np.exp(-0.5 * ((_GRID - centre) / RATE_PLAY) ** 2)
         else:
             name = {"joined": "stuck", "mute": "dead", "absent": "dead"}.get(state, state)
-            for share, low, high in _RATES[kind][name]:
+            for share, low, high in _ranges(name, kind):
                 inside = abs(_GRID - (low + high) / 2) <= (high - low) / 2 + 1e-9
                 grid[i] += share * inside / inside.sum()
         grid[i] /= max(grid[i].sum(), 1e-300)
@@ -136,8 +163,8 @@ def common(lanes: Sequence[tuple[int, int]]) -> Common:
 LEAST_ALIKE = 3
 """Fewer lanes that err show no common rate."""
 
-BACKGROUND_MOST = 6.0
-"""A common rate counts as background up to this many errors a lane: more is a fault of all."""
+BACKGROUND_MOST = _F.practice("background", 6.0, "errors a lane that a board may have everywhere")
+"""More is a fault of all."""
 
 
 def background(lanes: Sequence[tuple[int, int]]) -> float:
@@ -149,24 +176,29 @@ def background(lanes: Sequence[tuple[int, int]]) -> float:
     return float(rate) if 0 < rate * bits <= BACKGROUND_MOST else 0.0
 
 
+ALIKE = _F.practice("bursts alike", 0.75, "share of such noise at the rate that places share")
+ALIKE_PLAY = _F.practice("alike within", 0.3, "decades by which rates in common differ")
+IN_COMMON = _F.practice("background shared", 0.6, "share of sound lanes that err at that rate")
+
+
 def _noise(rate: float) -> Array:
     """The weights of the rates of bursts, most of them about the run's common one."""
     if not rate:
         return _NOISE
     alike = _about(rate)
-    return np.asarray(0.75 * alike + 0.25 * _NOISE, dtype=np.float64)
+    return np.asarray(ALIKE * alike + (1 - ALIKE) * _NOISE, dtype=np.float64)
 
 
 def _about(rate: float) -> Array:
-    near = np.asarray(np.exp(-0.5 * ((_GRID - math.log10(rate)) / 0.3) ** 2), np.float64)
+    near = np.asarray(np.exp(-0.5 * ((_GRID - math.log10(rate)) / ALIKE_PLAY) ** 2), np.float64)
     return np.asarray(near / near.sum(), dtype=np.float64)
 
 
 def _with_background(grid: Array, rate: float) -> Array:
-    """The weights with half of a healthy lane's errors at the run's common rate."""
+    """The weights with most of a healthy lane's errors at the run's common rate."""
     grid = grid.copy()
     healthy = IS_GRADE & (MARGIN > -0.3)
-    grid[healthy] = 0.4 * grid[healthy] + 0.6 * _about(rate)
+    grid[healthy] = (1 - IN_COMMON) * grid[healthy] + IN_COMMON * _about(rate)
     return grid
 
 
@@ -249,36 +281,37 @@ def _log_ways(n: float, k: int) -> float:
 
 # --- error words of an unknown exposure -------------------------------------------------------
 
-EXPOSURES = np.arange(8.0, 12.6, 0.5)
-"""Decades of bits that a stress run compares on a lane, where it does not say (common practice)."""
-
-
-@cache
-def unlisted_loglik() -> Array:
-    """(views, S) log likelihood of no error word in a complete list, of nobody knows how many
-    bits."""
-    return _by_view(np.mean([_mean(0, 10.0**x, "place") for x in EXPOSURES], axis=0))
-
-
-# Chances of a list of error words that may be cut anywhere: (a word at all, and of its length: the
-# chance of more than few, as lists are capped anywhere from 16 to thousands).
-_SOME = by_state(
-    {"array": 0.90, "astray": 0.75, "stuck": 0.92, "dead": 0.92}, grades=graded(0.045, 0.95)
+EXPOSURES = np.arange(
+    _F.practice("compared from", 8.0, "decades of bits a lane, where a stress run does not say"),
+    _F.practice("compared to", 12.5, "the same at most") + 0.1,
+    0.5,
 )
-_MANY = by_state(
-    {"array": 0.75, "astray": 0.90, "stuck": 0.96, "dead": 0.97}, grades=graded(0.03, 0.97)
-)
+
+
 FEW = 3
-NOISE_MANY = 0.4
+CUT = _F.practice("list cut", 0.03, "share of places of whose many words a list shows a few only")
+
+
+def _listed(words: int) -> Array:
+    """(2, S) chance of so many error words, left alone and shaken."""
+    return np.asarray(np.mean([_mean(words, 10.0**x, "place") for x in EXPOSURES], axis=0))
+
+
+_NONE: Array = _listed(0)
+SOME: Array = 1 - _NONE[0]
+"""(S,) chance of any error at all."""
+_FEW: Array = (1 - CUT) * np.sum([_listed(n) for n in range(1, FEW + 1)], axis=0) + CUT * (
+    1 - _NONE
+)
 
 
 def listed_loglik(words: int, *, common: bool = False) -> Array:
-    """(views, S) log likelihood of `words` error words of a place in a list of unknown exposure.
+    """(views, S) log likelihood of `words` error words of a place in a list of unknown exposure,
+    which may be cut: none, a few, or more, as lists are capped anywhere from 16 to thousands.
 
     `common`: most lanes of the run have a few, so that a few say nothing against this one."""
-    out = _SOME * (_MANY if words > FEW else 1 - _MANY)
-    if common and words <= FEW:
-        out[(MARGIN > -0.3) & IS_GRADE] = out.max()
-    noise = BURSTS * (NOISE_MANY if words > FEW else 1 - NOISE_MANY)
-    shaken = np.where(_CAN_SHAKE, noise + (1 - BURSTS) * out, out)
-    return _by_view(np.array([out, shaken]))
+    few = 0 < words <= FEW
+    out = _FEW.copy() if few else 1 - _NONE - _FEW if words else _NONE
+    if common and few:
+        out[:, (MARGIN > -0.3) & IS_GRADE] = out.max()
+    return _by_view(out)

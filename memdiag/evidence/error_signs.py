@@ -5,12 +5,17 @@ lane they are.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
+from memdiag.evidence.error_counts import SOME
 from memdiag.evidence.nodes import Array, by_state, graded
 from memdiag.model.figures import Table
 
 _F = Table("Signs of errors")
+SURELY = _F.practice("surely", 0.94, "share of places that show what their state must show")
+HARDLY = _F.practice("hardly", 0.03, "share of places that show what their state should not")
 
 # --- direction ------------------------------------------------------------------------------
 # What an undriven line reads follows from where its termination pulls: to VDDQ (pseudo open
@@ -26,30 +31,31 @@ _PULL = {
 }
 
 
-def _one_way(kind: str, with_: float, against: float) -> tuple[float, float]:
-    says = f"errors of {kind} all go "
-    return (
-        _F.practice(f"as pulled, {kind}", with_, says + "the way the termination pulls"),
-        _F.practice(f"against, {kind}", against, says + "the other way"),
-    )
-
-
-_WAYS = {
-    "margin": _one_way("margin", 0.12, 0.12),
-    "array": _one_way("array", 0.25, 0.25),
-    "astray": _one_way("astray", 0.07, 0.07),
-    "stuck": _one_way("stuck", 0.60, 0.20),
-    "joined": _one_way("joined", 0.44, 0.44),
-    "dead": _one_way("dead", 0.74, 0.06),
-    "absent": _one_way("absent", 0.85, 0.04),
-}
-_WITH, _AGAINST = (
-    by_state({**{k: v[i] for k, v in _WAYS.items()}}, grades=_WAYS["margin"][i]) for i in (0, 1)
+_ONE_WAY = _F.each(
+    "one way,",
+    {"sound": 0.12, "array": 0.25, "astray": 0.07, "joined": 0.44},
+    "share of such places whose errors all go one way by chance, and as many the other",
 )
+
+
+def _along(undriven: Mapping[str, float]) -> Array:
+    return by_state({**_ONE_WAY, **undriven}, grades=_ONE_WAY["sound"])
+
+
+_WITH = _along(
+    _F.each(
+        "as pulled,",
+        {"stuck": 0.60, "dead": 0.74, "absent": 0.85},
+        "share of such places whose errors all go the way the termination pulls",
+    )
+)
+_AGAINST = _along(_F.each("against,", {"stuck": 0.20, "dead": 0.06}, "all go the other way"))
 _BOTH = 1 - _WITH - _AGAINST
 
 _UNDRIVEN = by_state({"array": 0, "astray": 0, "stuck": 1, "joined": 0, "dead": 1}) > 0
-UNKNOWN_PULL = 0.25
+UNKNOWN_PULL = _F.practice(
+    "one way, unknown", 0.25, "the same of undriven ones, pulled who knows where"
+)
 
 MIN_DIRECTED = 4
 
@@ -79,15 +85,16 @@ def direction_loglik(rose: float, fell: float, memory: str | None) -> Array | No
 # --- link check -----------------------------------------------------------------------------
 # The check code is computed over what travelled: it is good when the cells were wrong and bad
 # when the line was (JESD250: CRC over each byte's burst, returned on EDC).
-_CELLS_BAD = _F.practice("check bad, cells", 0.04, "error words of bad cells whose check failed")
-_LINK_BAD = _F.practice("check bad, link", 0.93, "the same of a bad link")
+_CELLS = _F.practice(
+    "check bad, cells", 0.04, "share of error words of bad cells whose check failed"
+)
+_SOUND = _F.practice("check bad, sound", 0.5, "the same of a sound link's stray words")
 _BAD = by_state(
-    {"array": _CELLS_BAD, "astray": _CELLS_BAD, "stuck": _LINK_BAD, "dead": _LINK_BAD},
-    grades=graded(0.5, _LINK_BAD),
+    {"array": _CELLS, "astray": _CELLS, "stuck": SURELY, "dead": SURELY},
+    grades=graded(_SOUND, SURELY),
 )
-_ANY_BAD = by_state(
-    {"array": 0.02, "astray": 0.02, "stuck": 0.80, "dead": 0.75}, grades=graded(0.01, 0.85)
-)
+_ANY_BAD = SOME * _BAD
+"""That a check failed at all, where no words tell how often: there were errors, and it saw them."""
 
 
 def link_check_loglik(ok: float, bad: float) -> Array | None:
@@ -113,15 +120,12 @@ def edc_count_loglik(failed: int, errors: int | None) -> Array | None:
 # --- repetition, bits of a word --------------------------------------------------------------
 
 REPEATS = 4.0
-_REPEATING = by_state(
-    {
-        "array": _F.practice("repeat, cells", 0.6, "bad cells counted at each pass"),
-        "astray": 0.40,
-        "stuck": 0.25,
-        "dead": 0.30,
-    },
-    grades=_F.practice("repeat, margin", 0.03, "errors of margin that hit one address again"),
+_AGAIN = _F.each(
+    "repeat,",
+    {"sound": 0.03, "array": 0.60, "astray": 0.40, "stuck": 0.25, "dead": 0.30},
+    "share of such places whose errors hit the same addresses at each pass",
 )
+_REPEATING = by_state(_AGAIN, grades=_AGAIN["sound"])
 
 
 def repeat_loglik(errors: int, cells: int) -> Array:
@@ -131,11 +135,16 @@ def repeat_loglik(errors: int, cells: int) -> Array:
     return np.asarray(np.log(_REPEATING if again else 1 - _REPEATING))
 
 
-WIDE_WORD = 2.2
-"""Wrong bits of a lane in a word, on the average, from which on the word is wrong, not a bit."""
+WIDE_WORD = _F.practice("wide word", 2.2, "wrong bits from which a word is wrong, not a bit of it")
+"""Of a lane, on the average."""
 
+_WIDE_THIN, _WIDE_CELLS = (
+    _F.practice(f"wide words, {of}", share, "share of such lanes whose wrong words are wide")
+    for of, share in (("no margin", 0.45), ("cells", 0.15))
+)
 _WIDE = by_state(
-    {"array": 0.15, "astray": 0.92, "stuck": 0.02, "dead": 0.96}, grades=graded(0.06, 0.45)
+    {"array": _WIDE_CELLS, "astray": SURELY, "stuck": HARDLY, "dead": SURELY},
+    grades=graded(2 * HARDLY, _WIDE_THIN),
 )
 
 
@@ -149,17 +158,25 @@ def word_loglik(words: int, wrong_bits: float) -> Array | None:
     return np.asarray(weight * np.log(_WIDE if wide else 1 - _WIDE))
 
 
+_MANY_SOUND, _MANY_CELLS = (
+    _F.practice(f"many lines, {of}", share, "share of such lanes with half of their lines wrong")
+    for of, share in (("sound", 0.35), ("cells", 0.40))
+)
 MANY_LINES: Array = np.log(
     by_state(
-        {"array": 0.40, "astray": 0.90, "stuck": 0.02, "dead": 0.95}, grades=graded(0.35, 0.85)
+        {"array": _MANY_CELLS, "astray": SURELY, "stuck": HARDLY, "dead": SURELY},
+        grades=graded(_MANY_SOUND, SURELY),
     )
 )
 """Log likelihood that at least half of a lane's data lines are wrong alike."""
 
-
+_STEADY_THIN = _F.practice(
+    "steady, thin", 0.40, "share of thin lines, or lines of dead lanes, with their lane's errors"
+)
 STEADY: Array = np.log(
     by_state(
-        {"array": 0.02, "stuck": 0.90, "joined": 0.80, "dead": 0.30}, grades=graded(0.02, 0.40)
+        {"array": HARDLY, "stuck": SURELY, "dead": _STEADY_THIN},
+        grades=graded(HARDLY, _STEADY_THIN),
     )
 )
 """Log likelihood that one line holds most of its lane's errors at addresses all over the array:
@@ -169,11 +186,17 @@ a steady line over many rows and banks is the line, not its cells."""
 # --- data lines of one lane -----------------------------------------------------------------
 # Where only a (capped) list of error words is known, shares within the lane are all there is:
 # none, under a tenth of the worst line's, more.
+_NONE_CELLS = _F.practice("no share, cells", 0.50, "bad cells that lie on other lines of the lane")
+_LITTLE_CELLS = _F.practice(
+    "little share", 0.20, "of cells, or thin lines, under a tenth of the worst"
+)
 _NONE = by_state(
-    {"array": 0.50, "astray": 0.06, "stuck": 0.02, "dead": 0.02}, grades=graded(0.96, 0.03)
+    {"array": _NONE_CELLS, "astray": 2 * HARDLY, "stuck": HARDLY, "dead": HARDLY},
+    grades=graded(SURELY, HARDLY),
 )
 _LITTLE = by_state(
-    {"array": 0.20, "astray": 0.09, "stuck": 0.05, "dead": 0.03}, grades=graded(0.03, 0.15)
+    {"array": _LITTLE_CELLS, "astray": 2 * HARDLY, "stuck": HARDLY, "dead": HARDLY},
+    grades=graded(HARDLY, _LITTLE_CELLS),
 )
 
 
@@ -183,6 +206,9 @@ def share_loglik(wrong: float, most: float) -> Array:
     table = _NONE if wrong == 0 else _LITTLE if wrong < most / 10 else 1 - _NONE - _LITTLE
     weight = 1.0 - np.exp(-most / 2)  # one wrong bit in all says little of the other seven
     return np.asarray(weight * np.log(table))
+
+
+JOINED = _F.practice("as joined", 0.97, "wrong bits of shorted lines that are as shorted lines err")
 
 
 def joined_ratio(apart: float, wrong: float, together: float, patterns: int) -> float:
@@ -198,5 +224,5 @@ def joined_ratio(apart: float, wrong: float, together: float, patterns: int) -> 
     n = min(wrong, 12.0) * min(1.0, (patterns - 5) / 8)
     odd = min((apart + together) / wrong, 1.0)
     # By itself a line is wrong as often beside a like neighbour as beside an unlike one.
-    joined = (1 - odd) * np.log(0.97) + odd * np.log(0.03)
+    joined = (1 - odd) * np.log(JOINED) + odd * np.log(1 - JOINED)
     return float(n * (joined - np.log(0.5)))

@@ -17,21 +17,25 @@ from memdiag.evidence.measurements import Measurements, width_of
 from memdiag.evidence.nodes import Array, Node, Way
 from memdiag.evidence.training_steps import KIND, WAYS, Limits
 from memdiag.model import FAILED, Place, Quote, Result, TrainingRow
+from memdiag.model.figures import Table
 from memdiag.stats.windows import measure
+
+_F = Table("Eyes of a run")
 
 MIN_LISTED = 4
 """With fewer lanes in a list of error words, none of them can be called usual."""
 
-THIN = 0.7
-"""An eye narrower than this share of its healthy peers' does not go out of a shop (common practice,
-no source): eyes of sound lanes lie within a tenth or two of each other."""
+THIN = _F.practice("thin", 0.7, "share of a healthy width under which no eye leaves a shop")
+"""Eyes of sound lanes lie within a tenth or two of each other."""
 
-RUBBISH = 0.05
-"""A lane with more of its bits wrong than this reads what nothing drives. Which way that goes, its
-rig chooses once, by how it terminates, so many such lanes say little more of it than three."""
+RUBBISH = _F.practice(
+    "rubbish", 0.05, "share of wrong bits from which a lane reads what none drives"
+)
+"""Which way that goes, its rig chooses once, by how it terminates, so many such lanes say little
+more of it than three."""
 
-EYE_WEIGHT = 0.75
-"""Read and write eyes share a driver and a supply: together they say less than twice as much."""
+EYE_WEIGHT = _F.practice("weight of an eye", 0.75, "read and write share a driver and a supply")
+"""Together they say less than twice as much."""
 
 Kind = tuple[str, str, str, str | None, str]
 """(what, unit, step, point, level of detail)"""
@@ -210,7 +214,7 @@ class Peers:
         return 2 * sum(suffer) > len(suffer)
 
 
-SURE = 0.6
+SURE = _F.practice("sure", 0.6, "share of the best reference from which others count seldom")
 """With the reference this surely where the best are, another one counts only where most suffer."""
 
 

@@ -24,7 +24,7 @@ _F = Table("Eyes")
 
 MIN_PEERS = 4
 SCALE_FLOOR = _F.practice("repeatability", 0.045, "log width; 4.5 % is a good rig's repeatability")
-SCALE_CAP = 0.13
+SCALE_CAP = _F.practice("repeatability at worst", 0.13, "log width; more is no measuring spread")
 ABSOLUTE_THIN_UI = _F.practice(
     "absolute limit", 0.10, "UI; below a tenth of a unit interval no memory interface runs clean"
 )
@@ -33,20 +33,31 @@ FIGURE_PLAY = _F.practice("figure play", 0.07, "log; how unlike the eyes of one 
 APART = _F.practice("an eye apart", 0.08, "share of eyes that tell little of their lane's margin")
 STRAY = _F.practice("a stray eye", 0.015, "share of healthy eyes that are narrower by chance")
 SHUTS_AT = _F.practice("shuts at", -2.4, "log margin at which a width of zero is printed")
-SHUTS_PLAY = 0.45
-ZERO_BY_CHANCE = 5e-4
-ZERO = {
-    mode: _F.practice(f"no eye, {mode}", p, "share of such lanes whose eye is printed as zero")
-    for mode, p in {"stuck": 0.30, "dead": 0.75, "absent": 0.90}.items()
-}
-WHOLE = {
-    mode: _F.practice(f"whole eye, {mode}", p, "share of such lanes that print an eye as others do")
-    for mode, p in {"stuck": 0.40, "dead": 0.15}.items()
-}
+SHUTS_PLAY = _F.practice("shut play", 0.45, "the same from rig to rig")
+ZERO_BY_CHANCE = _F.practice("zero by chance", 5e-4, "share of eyes printed as zero for no reason")
+ZERO = _F.each(
+    "no eye,",
+    {"stuck": 0.30, "dead": 0.75, "absent": 0.90},
+    "share of such lanes whose eye is printed as zero",
+)
+WHOLE = _F.each(
+    "whole eye,", {"stuck": 0.40, "dead": 0.15}, "share of such lanes that print one as others do"
+)
+ANY_AT = _F.each(
+    "any eye,", {"stuck": -0.7, "dead": -1.2}, "log width about which the rest of their eyes lie"
+)
+ANY_PLAY = _F.each(
+    "any eye's play,", {"stuck": 0.6, "dead": 0.8, "apart": 0.3}, "standard deviation of those"
+)
 
 HEALTHY_UI = _F.practice("healthy width", 0.55, "UI; middle of what healthy interfaces print")
 HEALTHY_PLAY = _F.practice("healthy play", 0.30, "log; how far healthy interfaces differ")
-SHIFTS = (0.0, 0.36, 0.80)
+UNMEASURED = _F.each(
+    "reference down by",
+    {0.0: 0.55, 0.36: 0.30, 0.80: 0.15},
+    "log width; share of runs with unwell boards, where nothing is known of healthy widths",
+)
+SHIFTS = tuple(UNMEASURED)
 """By how much (log) the healthy width may lie above what the best of the run show."""
 NEGLIGIBLE = 0.03
 
@@ -103,7 +114,7 @@ def shifts(ratio: float | None, play: float) -> tuple[tuple[float, float], ...]:
     nothing is known of those; `play`: the standard deviation of that.
     """
     if ratio is None:
-        weights = [0.55, 0.30, 0.15]
+        weights = list(UNMEASURED.values())
     else:
         weights = [math.exp(-0.5 * ((ratio + shift) / play) ** 2) for shift in SHIFTS]
         if ratio > 0:
@@ -124,9 +135,9 @@ _AT_HEALTHY[[LINK.index("array"), LINK.index("astray")]] = 1 - STRAY
 _AT_HEALTHY[0] = 1 - STRAY
 _AT_MARGIN = by_state({"stuck": 0.0, "dead": 0.0}, grades=1 - APART)
 _AT_MARGIN[[0, LINK.index("array"), LINK.index("astray")]] = 0.0
-_BROAD_AT = by_state({"stuck": -0.7, "dead": -1.2}, grades=MARGIN[IS_GRADE] / 2)
+_BROAD_AT = by_state(ANY_AT, grades=MARGIN[IS_GRADE] / 2)
 _BROAD_AT[[0, LINK.index("array"), LINK.index("astray")]] = -0.1
-_BROAD = by_state({"stuck": 0.6, "dead": 0.8}, grades=0.3)
+_BROAD = by_state(ANY_PLAY, grades=ANY_PLAY["apart"])
 
 
 def width_loglik(

@@ -17,16 +17,38 @@ from memdiag.model.quantities import show_metered
 _F = Table("Readings of rails")
 
 # log10 ohms: centre and spread of each state where the profile says nothing.
-_LOW = (math.log10(_F.practice("through a chip", 4.0, "ohms of a short through a chip")), 0.28)
-_SHORT = (math.log10(_F.practice("a capacitor", 0.4, "ohms of a shorted capacitor")), 0.35)
+_LOW = (
+    math.log10(_F.practice("through a chip", 4.0, "ohms of a short through a chip")),
+    _F.practice("through a chip, play", 0.28, "decades"),
+)
+_SHORT = (
+    math.log10(_F.practice("a capacitor", 0.4, "ohms of a shorted capacitor")),
+    _F.practice("a capacitor, play", 0.35, "decades"),
+)
 _LEAKY = _F.practice("leaky", 0.30, "density of anything between a few ohms and the least healthy")
 _OPEN = math.log10(
     _F.practice("open from", 2.0, "times the typical ohms, from which a path is open")
 )
+_INTERFACE = (
+    _F.practice("an interface", 2.2, "decades of the ohms of a healthy supply of one"),
+    _F.practice("an interface, play", 0.7, "decades"),
+)
+_CORE = (
+    _F.practice("a core", 0.2, "decades of the ohms of a healthy core rail"),
+    _F.practice("a core, play", 0.5, "decades"),
+)
+_KNOWN_PLAY = _F.practice("known, play", 0.12, "decades about the profile's typical ohms, at least")
+_FIRM = _F.practice("enough", 0.5, "density of any reading above a healthy one's middle")
+_STRAY = _F.practice("stray", 0.01, "density of a reading that nothing explains")
+_RISING = _F.practice("rising", 0.45, "density of a reading that has not ended, when healthy")
 _SUPPLY = math.log10(_F.practice("supply of an interface", 12.0, "ohms, the least of healthy ones"))
 
 
 UNSETTLED = _F.practice("unsettled", 0.05, "density of healthy rails read before they settled")
+_BELOW_CORE = _F.practice(
+    "core low", 0.45, "decades below the least healthy ohms of a low core rail"
+)
+_SHORT_CORE = _F.practice("core short", 1.2, "decades below them of a shorted one")
 
 
 def reading_loglik(
@@ -44,24 +66,26 @@ def reading_loglik(
     x = math.log10(min(max(ohms, 0.003), 1e7))
     typical = rail.healthy_ohms_typical if rail else None
     least = rail.healthy_ohms_min if rail else None
-    low, short, ends, high = _LOW, _SHORT, _SUPPLY, 0.01
+    low, short, ends, high = _LOW, _SHORT, _SUPPLY, _STRAY
     if typical or least:
         centre = math.log10(typical or least or 1.0)
         edge = math.log10(least or (typical or 1.0) * 0.6)
-        spread = max(0.12, (centre - edge) / 1.5)
+        spread = max(_KNOWN_PLAY, (centre - edge) / 1.5)
         if centre < _SUPPLY:
             # A core rail is a few ohms, or less, when it is healthy: all is relative to that.
-            low, short = (edge - 0.45, 0.25), (edge - 1.2, 0.35)
+            low, short = (edge - _BELOW_CORE, _LOW[1]), (edge - _SHORT_CORE, _SHORT[1])
         ends = edge - 0.06
         off = x + math.log10(max(share, 0.05)) - centre
-        normal = max(_bell(off, 0.0, spread), 0.05 if 0 < off < _OPEN else 0.01 if off > 0 else 0.0)
-        high = _LEAKY * min(max(off / _OPEN, 0.01), 1.0) if off > 0 else 0.001
+        normal = max(
+            _bell(off, 0.0, spread), 0.0 if off <= 0 else 5 * _STRAY if off < _OPEN else _STRAY
+        )
+        high = _LEAKY * min(max(off / _OPEN, 0.01), 1.0) if off > 0 else 0.1 * _STRAY
     elif rail is None:
         # A rail of which nothing is known may feed a controller's core: half an ohm to a few are
         # healthy there (common practice, no source).
-        normal = max(_bell(x, 0.2, 0.5), _bell(x, 2.2, 0.7), 0.5 if x > 2.2 else 0.0)
+        normal = max(_bell(x, *_CORE), _bell(x, *_INTERFACE), _FIRM if x > _INTERFACE[0] else 0.0)
     else:
-        normal = _bell(x, 2.2, 0.7) if x < 2.2 else 0.5
+        normal = _bell(x, *_INTERFACE) if x < _INTERFACE[0] else _FIRM
         if x < ends:
             normal *= 0.05
     if trend is None and low[0] + 0.25 < x < ends:
@@ -69,7 +93,7 @@ def reading_loglik(
         normal = max(normal, UNSETTLED)
     if trend == "rising":
         # Still charging: it has at least got this far, and will end higher.
-        normal = max(normal, 0.45 if x > low[0] + 0.25 else 0.02)
+        normal = max(normal, _RISING if x > low[0] + _LOW[1] else 2 * _STRAY)
     table = {
         "normal": normal,
         "high": high,
@@ -79,14 +103,20 @@ def reading_loglik(
     return {s: math.log(max(table[s], 1e-4)) for s in RAIL}
 
 
+_HELD_TO = _F.derived(
+    "held to", 0.05, "share of its voltage within which a rail is held", "JESD79-4; JESD250: 0.03"
+)
+_SAGGED = _F.practice("sagged", 0.3, "density of any voltage between half and all of it")
+
+
 def volts_loglik(share: float) -> dict[str, float]:
     """Log likelihood of a rail's voltage, as a share of what it should have, in each state of
-    VOLTS. Supplies of memory are held to within 3 to 5 % (JESD250: 3 %; JESD79-4: 5 %)."""
+    VOLTS."""
     x = abs(share - 1)
-    well = math.exp(-0.5 * (x / 0.025) ** 2)
-    low = 0.3 if 0.5 < share < 1 else 0.0
-    low *= min(x / 0.05, 1.0)
-    none = 1.0 if share < 0.3 else 0.05
+    well = math.exp(-0.5 * (2 * x / _HELD_TO) ** 2)
+    low = _SAGGED if 0.5 < share < 1 else 0.0
+    low *= min(x / _HELD_TO, 1.0)
+    none = 1.0 if share < 0.3 else 5 * _STRAY
     return {s: math.log(max(v, 1e-4)) for s, v in (("well", well), ("low", low), ("none", none))}
 
 

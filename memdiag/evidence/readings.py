@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -15,6 +16,7 @@ from memdiag.evidence.measurements import Measurements
 from memdiag.evidence.nodes import Node
 from memdiag.evidence.rails import over_limits, reading_loglik, volts_loglik
 from memdiag.model import Board, Place, Quote, Run
+from memdiag.model.figures import Table
 from memdiag.model.quantities import show_ohms
 
 
@@ -42,7 +44,7 @@ def shapes(measured: Measurements, evidence: Evidence) -> None:
         node = Node("shape", (site,), Place(site))
         # A capped list holds the first errors of a sweep, which lie side by side whatever fails.
         cut = shape.kind in ("clustered", "grid") and counted.get(site, 0) > CAPPED * len(index)
-        node.add(addresses.shape_loglik(shape), 0.1 if cut else 1.0)
+        node.add(addresses.shape_loglik(shape), _CUT_WEIGHT if cut else 1.0)
         node.quotes.append(Quote(int(run.errors.line[index[0]]), shape.says))
         evidence.nodes.append(node)
         evidence.shapes[site] = shape
@@ -50,8 +52,10 @@ def shapes(measured: Measurements, evidence: Evidence) -> None:
             _stride(run, board, site, tally, evidence)
 
 
-DOMINANT = 0.4
-"""A data line with this share of its lane's wrong bits is looked at by itself."""
+_F = Table("Addresses and warmth")
+DOMINANT = _F.practice("dominant", 0.4, "share of its lane's errors of a line looked at by itself")
+_CUT_WEIGHT = _F.practice("cut list", 0.1, "weight of clustered addresses where a list was cut")
+_NOT_FIRST = _F.practice("warms first", 0.011, "share of warm parts that are not the culprit")
 
 
 def _stride(run: Run, board: Board, site: str, tally: LaneTally, evidence: Evidence) -> None:
@@ -129,8 +133,8 @@ def warmth(measured: Measurements, evidence: Evidence) -> None:
         evidence.nodes.append(node)
 
 
-_WARMED = {"elsewhere": -4.5, "here": 0.0}
-"""What warms first under a camera is seldom not the culprit (common practice, no source)."""
+_WARMED = {"elsewhere": math.log(_NOT_FIRST), "here": 0.0}
+"""What warms first under a camera is seldom not the culprit."""
 
 
 def voltages(measured: Measurements, evidence: Evidence) -> None:

@@ -16,7 +16,7 @@ from functools import cache
 import numpy as np
 from numpy import exp, log
 
-from memdiag.evidence.nodes import IS_GRADE, LINK, MARGIN, VIEWS, Array, Way
+from memdiag.evidence.nodes import LINK, MARGIN, VIEWS, Array, Way
 from memdiag.model import ENDED, FAILED, Result
 from memdiag.model.figures import Table
 
@@ -29,24 +29,39 @@ FAILS_PLAY = _F.practice("fail play", 0.45, "the same for failing")
 LANE_PLAY = _F.practice("lane play", 0.10, "from one step of a lane to the next")
 STRAY = _F.practice("stray marginal", 0.008, "a healthy step that is marginal by chance")
 ODD = _F.practice("stray failure", 2e-4, "a healthy step that fails by chance")
+UNHEARD = _F.practice("unheard", 0.98, "share of mute places whose training lacks commands")
 STILL = _F.practice("still passes", 0.03, "a step that lacks what it needs and passes all the same")
+
+_LOST = {
+    needs: _F.each(f"without {needs},", lost, "share of such places that lack what a step needs")
+    for needs, lost in (
+        ("commands", {"stuck": 0.13, "dead": 0.32}),
+        ("strobe", {"stuck": 0.18, "dead": 0.80}),
+        ("levels", {"stuck": 0.40, "dead": 0.80}),
+        ("lines", {"stuck": 0.78, "dead": 0.98}),
+        ("supply", {"stuck": 0.02, "dead": 0.10}),
+    )
+}
+_MUTE = {"mute": _F.practice("answers, mute", 0.75, "share of mute places whose answer is missed")}
 
 # What each kind of step can spare of the margin, and how surely it lacks what it needs in a mode.
 _KINDS: dict[str, tuple[float, dict[str, float]]] = {
     kind: (
-        _F.practice(f"{kind} spares", spares, "log margin it has over a data step"),
+        spares and _F.practice(f"{kind} spares", spares, "log margin it has over a data step"),
         {
-            mode: _F.practice(f"{kind} lost, {mode}", share, f"a {mode} place lacks what it needs")
-            for mode, share in lost.items()
+            "mute": UNHEARD,
+            "absent": 1.0,  # nothing is there that could pass
+            **_LOST[needs],
+            **answers,
         },
     )
-    for kind, spares, lost in (
-        ("id", 1.8, {"stuck": 0.15, "dead": 0.35, "mute": 0.70, "absent": 1.0}),
-        ("ca", 1.0, {"stuck": 0.12, "dead": 0.30, "mute": 0.98, "absent": 1.0}),
-        ("clock", 0.5, {"stuck": 0.18, "dead": 0.80, "mute": 0.97, "absent": 1.0}),
-        ("vref", 0.3, {"stuck": 0.40, "dead": 0.80, "mute": 0.97, "absent": 1.0}),
-        ("data", 0.0, {"stuck": 0.78, "dead": 0.98, "mute": 1.0, "absent": 1.0}),
-        ("zq", 2.0, {"stuck": 0.02, "dead": 0.10, "mute": 0.80, "absent": 1.0}),
+    for kind, spares, needs, answers in (
+        ("id", 1.8, "commands", _MUTE),
+        ("ca", 1.0, "commands", {}),
+        ("clock", 0.5, "strobe", {}),
+        ("vref", 0.3, "levels", {}),
+        ("data", 0.0, "lines", {}),
+        ("zq", 2.0, "supply", _MUTE),
     )
 }
 KIND = {
@@ -64,18 +79,14 @@ KIND = {
 WAYS = {"read": Way.READ, "gate": Way.READ, "write": Way.WRITE, "level": Way.WRITE}
 """The steps that look at data of one way."""
 
-# The word for a step that failed: (fail, not-found, no-response).
-_WORDS = {
-    "grade": (0.74, 0.20, 0.06),
-    "stuck": (0.70, 0.25, 0.05),
-    "joined": (0.70, 0.25, 0.05),
-    "dead": (0.42, 0.42, 0.16),
-    "mute": (0.42, 0.20, 0.38),
-    "absent": (0.10, 0.08, 0.82),
-}
-for _mode, _words in _WORDS.items():
-    _F.practice(f"not-found, {_mode}", _words[1], "share of its failures that end in this word")
-    _F.practice(f"no-response, {_mode}", _words[2], "share of its failures that end in this word")
+# The word for a step that failed, by mode; of grades and single lines as where most of it works.
+_NOT_FOUND, _NO_RESPONSE = (
+    _F.each(word, shares, "share of the failures there that end in this word, not in fail")
+    for word, shares in (
+        ("not-found", {"working": 0.20, "dead": 0.42, "mute": 0.20, "absent": 0.08}),
+        ("no-response", {"working": 0.06, "dead": 0.16, "mute": 0.38, "absent": 0.82}),
+    )
+)
 
 _WARNED = np.array([view.warned for view in VIEWS])[:, None]
 _GRID = np.linspace(-1.6, 0.4, 21)
@@ -173,10 +184,12 @@ def word_loglik(result: Result | None) -> Array | None:
     if result not in FAILED:
         return None
     at = FAILED_WORDS.index(result)
-    rows = [_WORDS["grade" if g else state] for state, g in zip(LINK, _AS_GRADE, strict=True)]
+    rows = [
+        (1 - _NOT_FOUND[as_] - _NO_RESPONSE[as_], _NOT_FOUND[as_], _NO_RESPONSE[as_])
+        for as_ in (state if state in _NOT_FOUND else "working" for state in LINK)
+    ]
     return np.asarray(log(np.array(rows)[:, at]))
 
 
-_AS_GRADE = IS_GRADE | np.isin(LINK, ("array", "astray"))
 FAILED_WORDS = tuple(r for r in ENDED if r in FAILED)
-"""In the order of `_WORDS`: fail, not-found, no-response."""
+"""Fail, not-found, no-response."""

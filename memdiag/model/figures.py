@@ -9,6 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import TypeVar
+
+K = TypeVar("K", str, float)
 
 
 class Origin(StrEnum):
@@ -65,11 +68,11 @@ class Table:
         """A figure that the fit chose."""
         return self._enter(Figure(name, value, says, Origin.FITTED))
 
-    def shares(self, name: str, shares: Mapping[float, float], says: str) -> Mapping[float, float]:
-        """A distribution over a few values, `value -> share`; entered share by share."""
+    def each(self, name: str, values: Mapping[K, float], says: str) -> dict[K, float]:
+        """Figures of the trade that say the same of several things: of states, say, or of the
+        values of a distribution."""
         return {
-            value: self.practice(f"{name} {value:g}", share, says)
-            for value, share in shares.items()
+            of: self.practice(f"{name} {_label(of)}", value, says) for of, value in values.items()
         }
 
     def _enter(self, figure: Figure) -> float:
@@ -80,3 +83,7 @@ class Table:
             figure.name, value, figure.says, figure.origin, figure.source
         )
         return value
+
+
+def _label(of: str | float) -> str:
+    return str(of) if isinstance(of, str) else f"{of:g}"

@@ -7,17 +7,18 @@ from itertools import combinations
 
 from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import locations
-from memdiag.diagnosis.faults.effects import LANE, SELF
+from memdiag.diagnosis.faults.effects import BESIDE, FOLLOWS, LANE, SELF, SHOWS
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
 from memdiag.model import Board, Cause, Place
+from memdiag.model.figures import Table
 
-LEAST_JOINED = -1.5
-"""A pair of lines is a candidate from this log likelihood ratio of being joined up."""
-
-PAIRS = 14
-"""Pairs of neighbouring balls in a lane of eight lines: each line has three or four."""
+_F = Table("Two lines joined")
+LEAST_JOINED = _F.practice("candidate from", -1.5, "log likelihood ratio of being joined")
+PAIRS = _F.derived(
+    "pairs", 14.0, "neighbouring balls in a lane of eight lines", "each line has three or four"
+)
 
 
 def _pairs(board: Board, evidence: Evidence) -> Iterator[Location]:
@@ -41,10 +42,10 @@ def _pairs(board: Board, evidence: Evidence) -> Iterator[Location]:
 
 
 _HARD = {
-    ("place", SELF): {"joined": 0.97},
-    ("line", SELF): {"joined": 0.97},
-    ("line", LANE): {"90": 0.03},
-    ("shape", SELF): {"spread": 0.93},
+    ("place", SELF): {"joined": SHOWS},
+    ("line", SELF): {"joined": SHOWS},
+    ("line", LANE): BESIDE,
+    ("shape", SELF): {"spread": FOLLOWS},
 }
 
 MECHANISMS = (

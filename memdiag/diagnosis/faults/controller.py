@@ -7,12 +7,25 @@ from dataclasses import replace
 
 from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import effects, locations
-from memdiag.diagnosis.faults.effects import SELF, mixed, whole
+from memdiag.diagnosis.faults.effects import DEAF, FOLLOWS, SELF, SICK, UNHEARD, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
-from memdiag.diagnosis.rig_behaviour import shifted
 from memdiag.evidence.gathered import Evidence
 from memdiag.model import LANE_LINES, Board, Cause, Place, Site
 from memdiag.model.figures import Table
+
+_F = Table("A controller block")
+ALONE = _F.practice(
+    "channel of one", 0.15, "share of the prior by channel, where each is one package's"
+)
+BY_CHANNEL = _F.practice("channel", 0.5, "the same of channels with several, beside blocks")
+OF_ONE = _F.practice("block of one", 0.3, "how much rarer a block of one package is: its joints")
+BY_LANE = _F.practice("lane of a block", 0.2, "share of a block's prior for single lanes of it")
+BY_LINE = _F.practice(
+    "line of all", 0.5, "share of a lane's prior, over all sites, for single lines"
+)
+STRIDES = _F.practice(
+    "keeps a stride", 0.8, "share of a prior for a line whose errors keep a stride"
+)
 
 
 def _blocks(board: Board, evidence: Evidence) -> Iterator[Location]:
@@ -20,7 +33,7 @@ def _blocks(board: Board, evidence: Evidence) -> Iterator[Location]:
     # Where a channel serves one package alone, its failing is a joint more often than the
     # controller; a channel of several packages is a block of its own.
     alone = all(sum(c in s.channels for s in board.sites) == 1 for c in board.channels)
-    by_channel = 0.15 if alone else 0.5 if board.partitions else 1.0
+    by_channel = ALONE if alone else BY_CHANNEL if board.partitions else 1.0
     yield from _partitions(board, 1 - by_channel)
     if not board.known:
         yield from locations.unknown_group(board, evidence)
@@ -41,12 +54,12 @@ def _partitions(board: Board, whole_share: float) -> Iterator[Location]:
         refs = frozenset(s.ref for s in sites)
         share = whole_share / len(partitions)
         if len(refs) == 1 and len(board.sites) > 1:
-            share *= 0.3  # a block of one package fails more often by the package's joints
-        yield Location(Place(partition=name), refs, 0.8 * share)
+            share *= OF_ONE  # a block of one package fails more often by the package's joints
+        yield Location(Place(partition=name), refs, (1 - BY_LANE) * share)
         lanes = sorted(set().union(*map(_lanes_of, sites)))
         for lane in lanes if len(lanes) > 1 else ():
             mine = frozenset(s.ref for s in sites if lane in _lanes_of(s))
-            yield Location(Place(partition=name, lane=lane), mine, 0.2 * share / len(lanes))
+            yield Location(Place(partition=name, lane=lane), mine, BY_LANE * share / len(lanes))
 
 
 def _lanes_of(site: Site) -> set[int]:
@@ -65,15 +78,15 @@ def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
     for lane, sites in by_lane.items():
         here = [n for n in suspects if n.place.lane == lane]
         if len({ref for n in here for ref in n.sites}) >= 2 and len(sites) >= 2:
-            yield Location(Place(lane=lane), frozenset(sites), 0.5 / len(by_lane))
+            yield Location(Place(lane=lane), frozenset(sites), (1 - BY_LINE) / len(by_lane))
             for dq in {n.place.line for n in here if n.place.line is not None}:
-                share = 0.5 / (LANE_LINES * len(by_lane))
+                share = BY_LINE / (LANE_LINES * len(by_lane))
                 yield Location(Place(lane=lane, dq=dq), frozenset(sites), share)
     for place in sorted(evidence.strides, key=lambda p: str(tuple(p))):
         ref = place.site or ""
         owner = board.site(ref)
         named = ref if owner is None or owner.named else None
-        yield Location(replace(place, site=named), frozenset({ref}), 0.8)
+        yield Location(replace(place, site=named), frozenset({ref}), STRIDES)
 
 
 _PRIOR = Prior(
@@ -84,18 +97,23 @@ _PRIOR = Prior(
 )
 _WHY = "the controller, or the way to it: it fails whatever package sits there"
 
-_F = Table("A controller block")
-THIN = _F.shares(
-    "log margin", {-0.4: 0.12, -0.8: 0.16, -1.4: 0.12}, "share of blocks that lose so much"
-)
 SCATTER = _F.practice("scatter", 0.45, "log; the lanes of a sick block fail in different degrees")
 DEAD = _F.practice("dead", 0.36, "share of blocks that work on no lane")
-_SOME = (0.1, shifted(-1.2, 0.6))
+SILENT = _F.practice("silent", 0.12, "share whose packages hear no commands; of unheard ones too")
+_LOST = _F.each("dead,", {"dead": 0.70, "mute": 0.20}, "how the lanes of a dead block look")
+THIN = effects.degrees(
+    _F.practice("log margin", -0.75, "the middle of what the others lose"), 3, 1 - DEAD - 2 * SILENT
+)
 
+_STRIDE_LANES = _F.each(
+    "stride,",
+    {"array": 0.55, "stuck": 0.18, "58": 0.15},
+    "how the lanes and lines look that a wrong line of the way to memory takes",
+)
 _STRIDE = {
-    ("place", SELF): {"array": 0.62, "80": 0.15, "stuck": 0.12},
-    ("line", SELF): {"array": 0.50, "stuck": 0.25, "45": 0.20},
-    ("shape", SELF): {"striped": 0.93},
+    ("place", SELF): _STRIDE_LANES,
+    ("line", SELF): _STRIDE_LANES,
+    ("shape", SELF): {"striped": FOLLOWS},
 }
 
 MECHANISMS = (
@@ -109,9 +127,9 @@ MECHANISMS = (
         stops=0.7,
         variants=(
             *effects.severities(THIN, SCATTER),
-            Variant("dead", DEAD, whole(mixed([(0.9, {"dead": 0.78, "mute": 0.22}), _SOME]))),
-            Variant("silent", 0.12, whole({"mute": 0.84, "absent": 0.08, "dead": 0.06})),
-            Variant("unheard", 0.12, whole({"absent": 0.84, "mute": 0.10, "dead": 0.04})),
+            Variant("dead", DEAD, whole(mixed([(1.0, _LOST), (1 - sum(_LOST.values()), SICK)]))),
+            Variant("silent", SILENT, whole(DEAF)),
+            Variant("unheard", SILENT, whole(UNHEARD)),
         ),
         why=_WHY,
         share=0.85,

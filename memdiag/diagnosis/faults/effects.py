@@ -2,12 +2,45 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping
+from statistics import NormalDist
 
 from memdiag.diagnosis.faults.mechanism import Effects, Variant
 from memdiag.diagnosis.rig_behaviour import Pmf, Relation, shifted
+from memdiag.model.figures import Table
 
 SELF, LANE, RAIL = Relation.SELF, Relation.LANE, Relation.RAIL
+
+_F = Table("Any fault")
+SHOWS = _F.practice("shows", 0.96, "share of places of a total fault that look it")
+FOLLOWS = _F.practice("follows", 0.93, "the same of what follows from it: addresses, ohms, warmth")
+PLAY = _F.practice("play of severities", 0.7, "log; how unlike the severities of one fault are")
+SICK = shifted(
+    _F.practice("sick, log margin", -0.8, "of lanes that work badly beside some that do not work"),
+    _F.practice("sick, scatter", 0.5, "log; how unlike those are"),
+)
+BESIDE: Pmf = {"90": _F.practice("beside", 0.03, "other lines of its lane that lose a tenth")}
+GONE, DEAF, UNHEARD = (
+    _F.each(f"{name},", shares, says)
+    for name, shares, says in (
+        (
+            "gone",
+            {"absent": 0.955, "mute": 0.03, "dead": 0.01},
+            "how the lanes of a package that is not there look",
+        ),
+        (
+            "deaf",
+            {"mute": 0.93, "dead": 0.03, "absent": 0.02},
+            "how those look that hear no commands",
+        ),
+        (
+            "unheard",
+            {"absent": 0.88, "mute": 0.08, "dead": 0.02},
+            "the same on rigs that print no answer and nobody there alike",
+        ),
+    )
+)
 
 _OF_LINE = {"absent": "dead", "mute": "dead"}
 """The state of a data line where its whole lane is in a state that lines do not have."""
@@ -23,7 +56,7 @@ def whole(place: Pmf) -> Effects:
         ("place", SELF): place,
         ("line", SELF): line,
         ("line", LANE): line,
-        ("shape", SELF): {"spread": 0.93},
+        ("shape", SELF): {"spread": FOLLOWS},
     }
 
 
@@ -36,6 +69,13 @@ def mixed(parts: Iterable[tuple[float, Pmf]]) -> Pmf:
     return out
 
 
+def degrees(middle: float, points: int, share: float = 1.0) -> dict[float, float]:
+    """As many severities (log margins) of equal shares as points, spread log-normally about the
+    middle one; `share` is what they have together."""
+    normal = NormalDist(math.log(-middle), PLAY)
+    return {-math.exp(normal.inv_cdf((i + 0.5) / points)): share / points for i in range(points)}
+
+
 def severities(
     shares: Mapping[float, float], scatter: float, reach: float = 1.0, more: Effects | None = None
 ) -> Iterator[Variant]:
@@ -43,5 +83,5 @@ def severities(
     its lanes; `reach` is the share of those lanes that suffer at all."""
     for margin, share in shares.items():
         place = mixed([(reach, shifted(margin, scatter)), (1 - reach, {"sound": 1.0})])
-        name = f"{margin:g} on {reach:.0%}"
+        name = f"{margin:.2f} on {reach:.0%}"
         yield Variant(name, share, {**whole(place), **(more or {})})

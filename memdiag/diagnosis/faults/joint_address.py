@@ -7,12 +7,12 @@ from memdiag.diagnosis.faults import locations
 from memdiag.diagnosis.faults.effects import SELF
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Variant
 from memdiag.model import Cause
+from memdiag.model.figures import Table
 
-_OPEN = {
-    ("place", SELF): {"astray": 0.88, "array": 0.05, "mute": 0.004},
-    ("line", SELF): {"astray": 0.86, "array": 0.05},
-    ("shape", SELF): {"paired": 0.90, "spread": 0.06},
-}
+_F = Table("An address ball")
+_LANES = _F.each("lanes,", {"astray": 0.88, "array": 0.05}, "how the lanes behind it look")
+_SHAPE = _F.each("addresses,", {"paired": 0.90, "spread": 0.06}, "how their addresses look")
+_OPEN = {("place", SELF): _LANES, ("line", SELF): _LANES, ("shape", SELF): _SHAPE}
 
 MECHANISMS = (
     Mechanism(

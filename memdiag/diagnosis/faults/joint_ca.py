@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import locations
-from memdiag.diagnosis.faults.effects import mixed, whole
+from memdiag.diagnosis.faults.effects import DEAF, SICK, UNHEARD, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Variant
-from memdiag.diagnosis.rig_behaviour import shifted
 from memdiag.model import Cause
+from memdiag.model.figures import Table
 
-_OPEN = whole({"mute": 0.93, "dead": 0.03, "absent": 0.02})
-# What hears no command answers none: many rigs print both alike, everywhere.
-_UNHEARD = whole({"absent": 0.88, "mute": 0.08, "dead": 0.02})
-_RAGGED = whole(mixed([(0.75, shifted(-0.8, 0.5)), (0.20, {"mute": 1.0}), (0.05, {"sound": 1.0})]))
+_F = Table("A command or address ball")
+_ALIKE = _F.practice("unheard", 0.15, "share of them on rigs that print no answer as nobody there")
+_RAGGED = _F.practice("ragged", 0.15, "share that are ragged, not open")
+_CUTS = _F.practice("ragged cuts", 0.20, "share of the lanes of ragged ones that are cut off")
+_SPARES = _F.practice("ragged spares", 0.05, "share of those that are well")
+_WORN = mixed([(1 - _CUTS - _SPARES, SICK), (_CUTS, {"mute": 1.0}), (_SPARES, {"sound": 1.0})])
 
 MECHANISMS = (
     Mechanism(
@@ -29,9 +31,9 @@ MECHANISMS = (
         spill=0.90,
         stops=0.9,
         variants=(
-            Variant("open", 0.70, _OPEN),
-            Variant("unheard", 0.15, _UNHEARD),
-            Variant("ragged", 0.15, _RAGGED),
+            Variant("open", 1 - _ALIKE - _RAGGED, whole(DEAF)),
+            Variant("unheard", _ALIKE, whole(UNHEARD)),
+            Variant("ragged", _RAGGED, whole(_WORN)),
         ),
         why="an open command or address ball: one channel of the package hears nothing",
         history=history.of_joint,

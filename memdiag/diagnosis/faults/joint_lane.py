@@ -22,8 +22,8 @@ def _lanes(board: Board, evidence: Evidence) -> Iterator[Location]:
 
 _F = Table("A strobe, clock or link-check ball")
 OPEN = _F.practice("open", 0.72, "share of such joints that are open; the others are ragged")
-RAGGED = _F.shares(
-    "ragged, log margin", {-0.45: 0.35, -0.9: 0.40, -1.7: 0.25}, "share of the ragged ones"
+RAGGED = effects.degrees(
+    _F.practice("ragged, log margin", -0.85, "the middle of what those lose"), 3, 1 - OPEN
 )
 SCATTER = _F.practice("scatter", 0.10, "log; the lines of one lane sink together")
 
@@ -42,10 +42,8 @@ MECHANISMS = (
         spill=0.30,
         stops=0.8,
         variants=(
-            Variant("open", OPEN, effects.whole({"dead": 0.96})),
-            *effects.severities(
-                {margin: share * (1 - OPEN) for margin, share in RAGGED.items()}, SCATTER
-            ),
+            Variant("open", OPEN, effects.whole({"dead": effects.SHOWS})),
+            *effects.severities(RAGGED, SCATTER),
         ),
         why="a strobe, clock or link-check ball: one lane, while the others of the package work",
         history=history.of_joint,

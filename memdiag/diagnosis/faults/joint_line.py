@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import locations
-from memdiag.diagnosis.faults.effects import LANE, SELF, mixed
+from memdiag.diagnosis.faults.effects import BESIDE, FOLLOWS, LANE, SELF, SHOWS, degrees, mixed
 from memdiag.diagnosis.faults.mechanism import Effects, Location, Mechanism, Prior, Variant
 from memdiag.diagnosis.rig_behaviour import Pmf, shifted
 from memdiag.evidence.gathered import Evidence
@@ -27,21 +27,24 @@ def _lines(board: Board, evidence: Evidence) -> Iterator[Location]:
 
 _F = Table("A data ball")
 OPEN = _F.practice("open", 0.72, "share of such joints that are open; the others are ragged")
-RAGGED = _F.shares("ragged, log margin", {-0.6: 0.5, -1.5: 0.5}, "share of the ragged ones")
+RAGGED = degrees(
+    _F.practice("ragged, log margin", -0.95, "the middle of what those lose"), 2, 1 - OPEN
+)
+SCATTER = _F.practice("scatter", 0.15, "log; from step to step of one line")
 SEEN = _F.practice("lane follows", 0.8, "a lane's eye is that of its worst line, as rigs print it")
 
 
 def _seen(margin: float) -> Pmf:
     """The lane of a ragged line."""
-    return mixed([(SEEN, shifted(margin, 0.15)), (1 - SEEN, {"sound": 1.0})])
+    return mixed([(SEEN, shifted(margin, SCATTER)), (1 - SEEN, {"sound": 1.0})])
 
 
 def _effects(line: Pmf, place: Pmf) -> Effects:
     return {
         ("place", SELF): place,
         ("line", SELF): line,
-        ("line", LANE): {"90": 0.03},
-        ("shape", SELF): {"spread": 0.93},
+        ("line", LANE): BESIDE,
+        ("shape", SELF): {"spread": FOLLOWS},
     }
 
 
@@ -60,13 +63,9 @@ MECHANISMS = (
         spill=0.15,
         stops=0.5,
         variants=(
-            Variant("open", OPEN, _effects({"stuck": 0.96}, {"stuck": 0.96})),
+            Variant("open", OPEN, _effects({"stuck": SHOWS}, {"stuck": SHOWS})),
             *(
-                Variant(
-                    f"{margin:g}",
-                    share * (1 - OPEN),
-                    _effects(shifted(margin, 0.15), _seen(margin)),
-                )
+                Variant(f"{margin:.2f}", share, _effects(shifted(margin, SCATTER), _seen(margin)))
                 for margin, share in RAGGED.items()
             ),
         ),

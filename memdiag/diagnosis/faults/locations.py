@@ -9,9 +9,13 @@ from memdiag.diagnosis.faults.mechanism import Location
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
 from memdiag.model import Board, Place
+from memdiag.model.figures import Table
 
-ODD = -0.7
-"""A node is odd when its sound state is this much (log) less likely than its best."""
+_F = Table("Where faults are looked for")
+ODD = _F.practice(
+    "odd", -0.7, "log ratio of the sound state to the best, under which a node is odd"
+)
+_UNKNOWN = _F.practice("unknown group", 0.5, "share of a prior for sites that look sick together")
 
 
 def odd(evidence: Evidence, kinds: Sequence[str]) -> list[Node]:
@@ -67,7 +71,7 @@ def unknown_group(board: Board, evidence: Evidence) -> Iterator[Location]:
     that look worse than disturbed may be such a group. One grouping of many, so a small share."""
     group = sick(evidence)
     if 2 <= len(group) < len(board.sites):
-        yield Location(Place(), group, 0.5 / len(board.sites))
+        yield Location(Place(), group, _UNKNOWN / len(board.sites))
 
 
 # --- lanes and lines ------------------------------------------------------------------------

@@ -7,8 +7,6 @@ from memdiag.diagnosis.faults import effects, locations
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Variant
 from memdiag.model import Cause
 
-_GONE = {"absent": 0.955, "mute": 0.03, "dead": 0.01}
-
 MECHANISMS = (
     Mechanism(
         "missing",
@@ -22,7 +20,7 @@ MECHANISMS = (
         locations.sites,
         spill=1.0,
         stops=1.0,
-        variants=(Variant("gone", 1.0, effects.whole(_GONE)),),
+        variants=(Variant("gone", 1.0, effects.whole(effects.GONE)),),
         why="a package that does not answer at all",
         history=history.of_package,
         absence=True,

@@ -6,33 +6,21 @@ from memdiag.diagnosis.faults import locations
 from memdiag.diagnosis.faults.effects import SELF
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Rails, Variant
 from memdiag.model import Cause
+from memdiag.model.figures import Table
 
-_PLACE = {
-    "80": 0.08,
-    "70": 0.06,
-    "array": 0.07,
-    "45": 0.10,
-    "22": 0.06,
-    "stuck": 0.04,
-    "joined": 0.02,
-    "dead": 0.06,
-    "mute": 0.04,
-    "absent": 0.03,
-}
-_LINE = {
-    "80": 0.08,
-    "array": 0.10,
-    "45": 0.10,
-    "22": 0.05,
-    "stuck": 0.05,
-    "joined": 0.02,
-    "dead": 0.05,
+_F = Table("None of these")
+_OFTEN = _F.practice("often", 0.08, "how probable each common state of a lane or line is")
+_SELDOM = _F.practice("seldom", 0.04, "the same of rare ones, and of each odd reading of a rail")
+_SHAPE = _F.practice("addresses", 0.2, "the same of each shape of addresses")
+_LINES = {
+    **dict.fromkeys(("80", "array", "45"), _OFTEN),
+    **dict.fromkeys(("70", "22", "stuck", "joined", "dead"), _SELDOM),
 }
 _ANY = {
-    ("place", SELF): _PLACE,
-    ("line", SELF): _LINE,
-    ("shape", SELF): {"spread": 0.3, "paired": 0.1, "striped": 0.1, "clustered": 0.2},
-    ("rail", SELF): {"low": 0.1, "short": 0.05},
+    ("place", SELF): {**_LINES, "mute": _SELDOM, "absent": _SELDOM},
+    ("line", SELF): _LINES,
+    ("shape", SELF): dict.fromkeys(("spread", "paired", "striped", "clustered"), _SHAPE),
+    ("rail", SELF): {"low": _SELDOM, "short": _SELDOM},
 }
 
 MECHANISMS = (

@@ -7,15 +7,12 @@ from collections.abc import Iterator
 
 from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import locations
-from memdiag.diagnosis.faults.effects import RAIL, SELF, mixed, whole
+from memdiag.diagnosis.faults.effects import FOLLOWS, GONE, RAIL, SELF, SICK, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Rails, Variant
 from memdiag.diagnosis.rig_behaviour import Pmf, shifted
 from memdiag.evidence.gathered import Evidence
 from memdiag.model import Board, Cause
 from memdiag.model.figures import Table
-
-_GONE, _ALIVE = 0.75, 0.25
-
 
 _PRIOR = Prior(
     "shorted",
@@ -24,9 +21,26 @@ _PRIOR = Prior(
     "Judgement: rarer than a package that is merely gone; no published count.",
 )
 _F = Table("A package with a short inside")
+_ALIVE = _F.practice("alive", 0.25, "share of such packages that answer all the same")
 _SHORT = _F.practice("under an ohm", 0.14, "share of such packages that read under an ohm")
 _SAG = _F.practice("pulls", 0.6, "share of its neighbours on the rail that sag with it")
-_NEXT = mixed([(_SAG, shifted(-0.4, 0.3)), (0.14, {"absent": 1.0}), (0.86 - _SAG, {"sound": 1.0})])
+_DRAGS = _F.practice("drags", 0.14, "share of them that do not answer either")
+_NEXT = mixed(
+    [
+        (
+            _SAG,
+            shifted(
+                _F.practice("pull, log margin", -0.4, "what sags loses"),
+                _F.practice("pull, scatter", 0.3, "log; how unlike those are"),
+            ),
+        ),
+        (_DRAGS, {"absent": 1.0}),
+        (1 - _DRAGS - _SAG, {"sound": 1.0}),
+    ]
+)
+_DEAD = _F.practice("dead", 0.2, "share of the lanes of those that answer which do not work")
+_LAME = mixed([(1 - _DEAD, SICK), (_DEAD, {"dead": 1.0})])
+_VOLTS = _F.each("volts,", {"low": 0.4, "none": 0.3}, "what its rails have under load")
 
 
 def _variants(place: Pmf) -> tuple[Variant, ...]:
@@ -38,9 +52,9 @@ def _variants(place: Pmf) -> tuple[Variant, ...]:
             {
                 **whole(place),
                 ("place", RAIL): _NEXT,
-                ("rail", SELF): {state: 0.97},
-                ("volts", SELF): {"low": 0.4, "none": 0.3},
-                ("heat", SELF): {"here": 0.92},
+                ("rail", SELF): {state: FOLLOWS},
+                ("volts", SELF): _VOLTS,
+                ("heat", SELF): {"here": FOLLOWS},
             },
         )
         for state, share in (("low", 1 - _SHORT), ("short", _SHORT))
@@ -69,9 +83,9 @@ MECHANISMS = (
         _gone,
         spill=0.9,
         stops=1.0,
-        variants=_variants({"absent": 0.93, "mute": 0.04, "dead": 0.02}),
+        variants=_variants(GONE),
         why="a package that does not answer and draws its rail down",
-        share=_GONE,
+        share=1 - _ALIVE,
         history=history.of_package,
         rails=Rails.OF_ITS_SITES,
     ),
@@ -82,7 +96,7 @@ MECHANISMS = (
         _alive,
         spill=0.7,
         stops=0.6,
-        variants=_variants(mixed([(0.7, shifted(-0.8, 0.5)), (0.2, {"dead": 1.0})])),
+        variants=_variants(_LAME),
         why="a package that draws its rail down",
         share=_ALIVE,
         history=history.of_package,

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from math import comb
 
 from memdiag.diagnosis.faults import effects, locations
-from memdiag.diagnosis.faults.effects import SELF, mixed, whole
+from memdiag.diagnosis.faults.effects import FOLLOWS, GONE, SELF, SICK, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Effects, Location, Mechanism, Prior, Rails, Variant
 from memdiag.diagnosis.rig_behaviour import Pmf, Relation, shifted
 from memdiag.evidence.gathered import Evidence
@@ -25,9 +25,9 @@ def _rails(board: Board, evidence: Evidence) -> Iterator[Location]:
     read = dict.fromkeys(n.place.rail for n in evidence.nodes if n.place.rail is not None)
     for name in read:
         if name not in feeding:
-            yield Location(Place(rail=name), frozenset(), 0.4)
+            yield Location(Place(rail=name), frozenset(), READ_TOO)
     if not feeding and len(board.sites) > 1:
-        yield Location(Place(), frozenset(s.ref for s in board.sites), 0.5)
+        yield Location(Place(), frozenset(s.ref for s in board.sites), UNKNOWN)
         yield from locations.unknown_group(board, evidence)
 
 
@@ -45,21 +45,32 @@ def _far_ends(board: Board, evidence: Evidence) -> Iterator[Location]:
 
 NEAR_END, MIDDLE, FAR_END = Relation.NEAR_END, Relation.MIDDLE, Relation.FAR_END
 _F = Table("A rail")
-SAGS = _F.shares(
-    "sag, log margin",
-    {-0.13: 0.12, -0.25: 0.18, -0.45: 0.19, -0.8: 0.13},
-    "share of rail faults that sag so far, all alike",
+READ_TOO = _F.practice(
+    "read too", 0.4, "share of the prior for a rail that feeds none, but was read"
 )
-GRADED = _F.shares(
-    "graded sag, log margin",
-    {-0.3: 0.25, -0.6: 0.30, -1.1: 0.25, -2.2: 0.20},
-    "share of those that sag more the farther along the copper, by the far end",
-)
+UNKNOWN = _F.practice("all of it", 0.5, "share of it for the whole board, where no rail is known")
 LOW = _F.practice("low", 0.10, "share whose rail reads a few ohms")
 SHORT = _F.practice("short", 0.18, "share whose rail reads under an ohm")
 OFF = _F.practice("off", 0.10, "share that feed nothing, though the ohms are well")
 SCATTER = _F.practice("scatter", 0.13, "log; how unlike the lanes on one rail are")
 FAR_SCATTER = _F.practice("far scatter", 0.25, "the same where only the far end tells")
+
+_ALIKE = _F.practice("sag, log margin", -0.33, "the middle of what it takes from all alike")
+_GRADED = _F.practice("graded sag, log margin", -0.75, "the same at the far end of a graded one")
+_FAR = _F.practice("far sag, log margin", -0.6, "the same where only the far end tells")
+SAGS = effects.degrees(_ALIKE, 4, 1 - LOW - SHORT - OFF)
+GRADED = effects.degrees(_GRADED, 4)
+FAR_SAGS = effects.degrees(_FAR, 4)
+_PARTS = {
+    near: _F.practice(f"sag at {near.name.lower()}", part, "share of the far end's sag there")
+    for near, part in ((NEAR_END, 0.15), (MIDDLE, 0.5), (FAR_END, 1.0))
+}
+_PARTS[SELF] = sum(_PARTS.values()) / len(_PARTS)
+ALIKE, ALONG, FAR = (
+    _F.practice(f"rails that {name}", share, "share of all faults of a rail")
+    for name, share in (("sag alike", 0.70), ("sag along the copper", 0.22), ("part", 0.08))
+)
+STAYS = _F.practice("stays low", 0.98, "share of low and shorted rails whose next reading is alike")
 
 
 def _reads(ohms: Pmf, volts: Pmf) -> Effects:
@@ -69,21 +80,28 @@ def _reads(ohms: Pmf, volts: Pmf) -> Effects:
 
 LEAKS = _F.practice("sags, reads low", 0.25, "share of sagging rails with a leak to ground")
 OPENS = _F.practice("sags, reads high", 0.30, "share of them whose path to the packages is open")
-_SAG_READS = _reads({"low": LEAKS, "high": OPENS}, {"low": 0.6})
-
-
-_LOW_READS = _reads({"low": 0.98}, {"low": 0.6, "none": 0.3})
+DIPS = _F.practice("dips", 0.6, "share of sagging or low rails that are low under load")
+_SAG_READS = _reads({"low": LEAKS, "high": OPENS}, {"low": DIPS})
+_LOW_READS = _reads(
+    {"low": STAYS},
+    {"low": DIPS, "none": _F.practice("low, no volts", 0.3, "share of low rails with nothing")},
+)
+_SHORT_READS = _reads({"short": STAYS}, {"none": FOLLOWS})
+_OFF_READS = _reads(
+    {"high": _F.practice("off, reads high", 0.5, "share of such rails that read high")},
+    {"none": FOLLOWS},
+)
 
 
 def _graded() -> Iterator[Variant]:
     """A sag that grows along the copper: little where it is fed, all of it far out."""
     for margin, share in GRADED.items():
         effects_of: dict[tuple[str, Relation], Pmf] = {}
-        for near, part in ((NEAR_END, 0.15), (MIDDLE, 0.5), (FAR_END, 1.0), (SELF, 0.6)):
+        for near, part in _PARTS.items():
             place = shifted(part * margin, SCATTER)
             effects_of |= {(kind, near): place for kind in ("place", "line")}
-            effects_of["shape", near] = {"spread": 0.93}
-        yield Variant(f"{margin:g} at the far end", share, {**effects_of, **_SAG_READS})
+            effects_of["shape", near] = {"spread": FOLLOWS}
+        yield Variant(f"{margin:.2f} at the far end", share, {**effects_of, **_SAG_READS})
 
 
 def _along(board: Board, evidence: Evidence) -> Iterator[Location]:
@@ -100,8 +118,10 @@ def _along(board: Board, evidence: Evidence) -> Iterator[Location]:
 LEAST_GRADED = 3
 """Fewer packages show no growth along the copper."""
 
-_DOWN = whole({"absent": 0.92, "mute": 0.05, "dead": 0.02})
-_SAGGING = whole(mixed([(0.6, shifted(-0.8, 0.4)), (0.4, {"absent": 0.9, "mute": 0.05})]))
+_DOWN = whole(GONE)
+_THIN = _F.practice("low, thin", 0.6, "share of lanes on a low rail that are thin, not gone")
+_SAGGING = whole(mixed([(_THIN, SICK), (1 - _THIN, GONE)]))
+_WARM = {("heat", SELF): {"here": _F.practice("warm", 0.4, "share of shorts found by warmth")}}
 
 _PRIOR = Prior(
     "supply",
@@ -122,19 +142,11 @@ MECHANISMS = (
         variants=(
             *effects.severities(SAGS, SCATTER, more=_SAG_READS),
             Variant("low", LOW, {**_SAGGING, **_LOW_READS}),
-            Variant(
-                "short",
-                SHORT,
-                {**_DOWN, **_reads({"short": 0.98}, {"none": 0.95}), ("heat", SELF): {"here": 0.4}},
-            ),
-            Variant(
-                "off",
-                OFF,
-                {**_DOWN, **_reads({"low": 0.05, "high": 0.5}, {"none": 0.9, "low": 0.05})},
-            ),
+            Variant("short", SHORT, {**_DOWN, **_SHORT_READS, **_WARM}),
+            Variant("off", OFF, {**_DOWN, **_OFF_READS}),
         ),
         why=_WHY,
-        share=0.70,
+        share=ALIKE,
         rails=Rails.ITS_OWN,
         of_many=True,
     ),
@@ -148,7 +160,7 @@ MECHANISMS = (
         stops=0.6,
         variants=tuple(_graded()),
         why=_WHY,
-        share=0.22,
+        share=ALONG,
         rails=Rails.ITS_OWN,
         of_many=True,
     ),
@@ -161,13 +173,9 @@ MECHANISMS = (
         _far_ends,
         spill=0.5,
         stops=0.6,
-        variants=tuple(
-            effects.severities(
-                {-0.3: 0.3, -0.55: 0.35, -1.0: 0.25, -1.8: 0.1}, FAR_SCATTER, more=_SAG_READS
-            )
-        ),
+        variants=tuple(effects.severities(FAR_SAGS, FAR_SCATTER, more=_SAG_READS)),
         why=_WHY,
-        share=0.08,
+        share=FAR,
         rails=Rails.ITS_OWN,
         of_many=True,
     ),

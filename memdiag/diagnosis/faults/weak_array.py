@@ -11,23 +11,33 @@ from memdiag.model import Cause
 from memdiag.model.figures import Table
 
 _F = Table("Weak cells")
+ALL_OVER = _F.practice("all over", 0.1, "share of such packages whose errors look spread")
 
 
-def _cells(name: str, share: float, lane: float, line: float, clustered: float) -> Variant:
-    """Probabilities that a lane and a data line of the package show it, and its addresses."""
-    says = f"where {name} are bad"
-    effects: Effects = {
-        ("place", SELF): {
-            "array": _F.practice(f"lanes, {name}", lane, f"lanes with errors {says}")
-        },
-        ("line", SELF): {"array": _F.practice(f"lines, {name}", line, f"lines with errors {says}")},
-        ("shape", SELF): {
-            "clustered": _F.practice(f"shape, {name}", clustered, f"addresses cluster {says}"),
-            "spread": 0.99 - clustered,
-        },
+def _shows(lanes: float, lines: float, clustered: float) -> Effects:
+    """By the share of lanes and of data lines of the package with errors, and of its clusters."""
+    return {
+        ("place", SELF): {"array": lanes},
+        ("line", SELF): {"array": lines},
+        ("shape", SELF): {"clustered": clustered, "spread": ALL_OVER},
     }
-    return Variant(name, share, effects)
 
+
+VARIANTS = tuple(
+    Variant(
+        name,
+        _F.practice(f"{name}, share", share, "of packages with weak cells"),
+        _shows(
+            *_F.each(f"{name},", shows, "share of its lanes, lines or clusters that show").values()
+        ),
+    )
+    for name, share, shows in (
+        # every line of the word; a few, or rows of one half; one line, so one lane
+        ("rows or banks", 0.30, {"lanes": 0.90, "lines": 0.90, "clustered": 0.88}),
+        ("words", 0.25, {"lanes": 0.60, "lines": 0.50, "clustered": 0.80}),
+        ("cells or columns", 0.45, {"lanes": 0.35, "lines": 0.14, "clustered": 0.90}),
+    )
+)
 
 MECHANISMS = (
     Mechanism(
@@ -43,11 +53,7 @@ MECHANISMS = (
         locations.sites,
         spill=0.06,
         stops=0.05,
-        variants=(
-            _cells("rows or banks", 0.30, 0.90, 0.90, 0.88),  # every line of the word
-            _cells("words", 0.25, 0.60, 0.50, 0.80),  # a few, or rows of one half
-            _cells("cells or columns", 0.45, 0.35, 0.14, 0.90),  # one line, so one lane
-        ),
+        variants=VARIANTS,
         why="a package with bad cells behind a good link",
         history=history.of_package,
     ),

@@ -12,11 +12,7 @@ from memdiag.model import Cause
 from memdiag.model.figures import Table
 
 _F = Table("Weak at the pins")
-SEVERITIES = _F.shares(
-    "log margin",
-    {-0.25: 0.16, -0.45: 0.24, -0.75: 0.26, -1.2: 0.20, -2.0: 0.14},
-    "share of such packages",
-)
+SEVERITIES = effects.degrees(_F.practice("log margin", -0.7, "the middle of what they lose"), 5)
 SCATTER = _F.practice("scatter", 0.28, "log; how unlike the lanes of a weak package are")
 BROAD = _F.practice("broad", 0.72, "share of such packages in which all lanes suffer")
 REACH = _F.practice("reach", 0.5, "share of the lanes that suffer in the others")
