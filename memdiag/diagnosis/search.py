@@ -3,8 +3,8 @@
 Sets of none and one are all scored, and all sets of two among the variants that tell most. From
 there on the heaviest sets are taken up one after another and every variant is added to each, until
 what is left can hold little; so sets grow as far as `most`. `Posterior.left_out` is an estimate of
-what is left from above: the mass of the sets not taken up, times twice the growth seen in those
-that were.
+what is left from above: the mass of the sets not taken up, times twice the growth seen in those of
+their size that were, and what was too light to be listed.
 """
 
 from __future__ import annotations
@@ -83,6 +83,8 @@ class _Search:
         log = self.odds[useful][:, None] + self.odds[useful][None, :]
         for scores, contexts in self.families:
             log = log + _log_mean(scores.two_more(useful), contexts)
+        if len(useful) == len(self.odds):
+            self.taken.update((v,) for v in range(len(self.odds)))
         apart = self.fault[useful][:, None] != self.fault[useful][None, :]
         weight = np.where(apart, np.exp(log - self.scale), 0.0)
         self._keep_pairs(weight, useful)
@@ -96,25 +98,22 @@ class _Search:
 
     def grow(self, most: int, tolerance: float) -> None:
         """Take up the heaviest sets, and what comes out, until the rest can hold little."""
-        # A set of one has been paired with what tells most: only what was left out is new.
-        todo = [(-w, s) for s, w in self.weights.items() if 0 < len(s) <= most]
-        heapq.heapify(todo)
-        ahead = -sum(w for w, _ in todo)
-        tried, grown = 0.0, 0.0
+        ahead = _Ahead(most)
+        for members, weight in self.weights.items():
+            if members and members not in self.taken:
+                ahead.add(members, weight)
         total = sum(self.weights.values())
         for _ in range(MOST_TRIED):
-            growth = 2 * grown / tried if tried else 1.0
-            if not todo or growth * ahead <= tolerance * total / 2:
+            if not ahead.todo or ahead.holds() <= tolerance * total / 2:
                 break
-            weight, members = heapq.heappop(todo)
-            ahead, tried = ahead + weight, tried - weight
-            for part in self._to_take(members, most, total):
-                for key, w in self._more(part):
-                    grown, total = grown + w, total + w
-                    heapq.heappush(todo, (-w, key))
-                    ahead += w
-        growth = 2 * grown / tried if tried else 1.0
-        self.left += growth * max(ahead, 0.0)
+            for part in self._to_take(ahead.pop(), most, total):
+                found = self._more(part)
+                gained = sum(w for _, w in found)
+                ahead.took(part, self.weights.get(part, 0.0), gained)
+                total += gained
+                for key, w in found:
+                    ahead.add(key, w)
+        self.left += ahead.holds()
 
     def _to_take(self, members: tuple[int, ...], most: int, total: float) -> list[tuple[int, ...]]:
         """The set, and of a heavy one the sets without one of its members: what stands for that
@@ -122,7 +121,7 @@ class _Search:
         parts = [members] if len(members) < most else []
         if len(members) > 1 and self.weights[members] > HEAVY * total:
             parts += [tuple(v for v in members if v != out) for out in members]
-        fresh = [part for part in parts if part and part not in self.taken]
+        fresh = [part for part in parts if part not in self.taken]
         self.taken.update(fresh)
         return fresh
 
@@ -133,6 +132,7 @@ class _Search:
             weight[self.fault == self.fault[member]] = 0.0
         found = []
         least = LISTED * max(self.weights.values())
+        self.left += float(weight[weight <= least].sum())
         for v in np.flatnonzero(weight > least):
             key = tuple(sorted((*members, int(v))))
             if key not in self.weights:
@@ -152,6 +152,38 @@ class _Search:
             self.left / total,
             float(np.log(total)) + self.scale + offset,
         )
+
+
+class _Ahead:
+    """The sets that are still to be taken up, heaviest first, and what they can hold. How much sets
+    grow is seen apart for each size: sets of one find nearly nothing that is new."""
+
+    def __init__(self, most: int) -> None:
+        self.todo: list[tuple[float, tuple[int, ...]]] = []
+        self.mass = [0.0] * most  # by size
+        self.tried, self.grown = [0.0] * most, [0.0] * most
+
+    def add(self, members: tuple[int, ...], weight: float) -> None:
+        heapq.heappush(self.todo, (-weight, members))
+        if len(members) < len(self.mass):
+            self.mass[len(members)] += weight
+
+    def pop(self) -> tuple[int, ...]:
+        return heapq.heappop(self.todo)[1]
+
+    def took(self, members: tuple[int, ...], weight: float, gained: float) -> None:
+        self.mass[len(members)] -= weight
+        self.tried[len(members)] += weight
+        self.grown[len(members)] += gained
+
+    def holds(self) -> float:
+        """What can come of the sets that were not taken up. Where none of a size was, they are
+        taken to grow as those of the size below did."""
+        growth, total = 1.0, 0.0
+        for mass, tried, grown in zip(self.mass, self.tried, self.grown, strict=True):
+            growth = 2 * grown / tried if tried else growth
+            total += growth * max(mass, 0.0)
+        return total
 
 
 def _log_mean(log: Array, contexts: Array) -> Array:
