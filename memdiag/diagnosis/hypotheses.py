@@ -146,12 +146,14 @@ class _Places:
         """The nodes of the packages on the same rails, those that not every package hangs on."""
         rails = {name for ref in c.sites for name in getattr(self.board.site(ref), "rails", ())}
         for name in rails:
-            on = [s.ref for s in self.board.sites_on_rail(name)]
             if name not in self.beside:
-                self.beside[name] = [
-                    n
-                    for ref in (on if len(on) < len(self.board.sites) else ())
-                    for n in self.by_site.get(ref, ())
-                    if self.nodes[n].kind == "place" and self.nodes[n].sites == (ref,)
-                ]
+                self.beside[name] = list(self._alone_on(name))
             yield from self.beside[name]
+
+    def _alone_on(self, rail: str) -> Iterator[int]:
+        on = self.board.sites_on_rail(rail)
+        if len(on) < len(self.board.sites):
+            for site in on:
+                for n in self.by_site.get(site.ref, ()):
+                    if self.nodes[n].kind == "place" and len(self.nodes[n].sites) == 1:
+                        yield n

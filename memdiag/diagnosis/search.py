@@ -61,7 +61,8 @@ class _Search:
         ones = np.exp(logs - self.scale)
         self.weights: dict[tuple[int, ...], float] = {(): float(ones[-1])}
         self.weights.update({(v,): float(w) for v, w in enumerate(ones[:-1])})
-        self.single = ones[:-1]
+        self.single = logs[:-1]
+        self.ahead = _Ahead()
         self.taken: set[tuple[int, ...]] = set()
         self.left = 0.0
 
@@ -77,8 +78,7 @@ class _Search:
         useful = np.arange(len(self.odds))
         if len(useful) > widest:
             beside = self._one_more((int(self.single.argmax()),))[:-1]
-            beside = np.exp(beside - beside.max())
-            worth = np.maximum(self.single / self.single.max(), beside)
+            worth = np.maximum(self.single - self.single.max(), beside - beside.max())
             useful = np.sort(np.argsort(-worth, kind="stable")[:widest])
         log = self.odds[useful][:, None] + self.odds[useful][None, :]
         for scores, contexts in self.families:
@@ -86,8 +86,19 @@ class _Search:
         if len(useful) == len(self.odds):
             self.taken.update((v,) for v in range(len(self.odds)))
         apart = self.fault[useful][:, None] != self.fault[useful][None, :]
-        weight = np.where(apart, np.exp(log - self.scale), 0.0)
-        self._keep_pairs(weight, useful)
+        self._keep_pairs(self._scaled(np.where(apart, log, -np.inf)), useful)
+
+    def _scaled(self, log: Array) -> Array:
+        """Weights of log weights, the heaviest of all sets so far being near 1: a second fault may
+        explain what is far beyond the range of a float."""
+        top = float(log.max(initial=self.scale))
+        if top > self.scale + 1:
+            factor = float(np.exp(self.scale - top))
+            self.weights = {members: w * factor for members, w in self.weights.items()}
+            self.left *= factor
+            self.ahead.scale(factor)
+            self.scale = top
+        return np.asarray(np.exp(log - self.scale))
 
     def _keep_pairs(self, weight: Array, useful: Ints) -> None:
         upper = np.triu(weight)
@@ -98,19 +109,17 @@ class _Search:
 
     def grow(self, most: int, tolerance: float) -> None:
         """Take up the heaviest sets, and what comes out, until the rest can hold little."""
-        ahead = _Ahead(most)
+        ahead = self.ahead = _Ahead(most)
         for members, weight in self.weights.items():
             if members and members not in self.taken:
                 ahead.add(members, weight)
-        total = sum(self.weights.values())
         for _ in range(MOST_TRIED):
+            total = sum(self.weights.values())
             if not ahead.todo or ahead.holds() <= tolerance * total / 2:
                 break
             for part in self._to_take(ahead.pop(), most, total):
                 found = self._more(part)
-                gained = sum(w for _, w in found)
-                ahead.took(part, self.weights.get(part, 0.0), gained)
-                total += gained
+                ahead.took(part, self.weights.get(part, 0.0), sum(w for _, w in found))
                 for key, w in found:
                     ahead.add(key, w)
         self.left += ahead.holds()
@@ -127,9 +136,10 @@ class _Search:
 
     def _more(self, members: tuple[int, ...]) -> list[tuple[tuple[int, ...], float]]:
         """The sets of one more than these that are new, and heavy enough to be listed."""
-        weight = np.exp(self._one_more(members)[:-1] - self.scale)
+        log = self._one_more(members)[:-1]
         for member in members:
-            weight[self.fault == self.fault[member]] = 0.0
+            log[self.fault == self.fault[member]] = -np.inf
+        weight = self._scaled(log)
         found = []
         least = LISTED * max(self.weights.values())
         self.left += float(weight[weight <= least].sum())
@@ -158,7 +168,7 @@ class _Ahead:
     """The sets that are still to be taken up, heaviest first, and what they can hold. How much sets
     grow is seen apart for each size: sets of one find nearly nothing that is new."""
 
-    def __init__(self, most: int) -> None:
+    def __init__(self, most: int = 0) -> None:
         self.todo: list[tuple[float, tuple[int, ...]]] = []
         self.mass = [0.0] * most  # by size
         self.tried, self.grown = [0.0] * most, [0.0] * most
@@ -167,6 +177,13 @@ class _Ahead:
         heapq.heappush(self.todo, (-weight, members))
         if len(members) < len(self.mass):
             self.mass[len(members)] += weight
+
+    def scale(self, factor: float) -> None:
+        """Multiply all weights."""
+        self.todo = [(w * factor, members) for w, members in self.todo]
+        heapq.heapify(self.todo)
+        for part in (self.mass, self.tried, self.grown):
+            part[:] = [w * factor for w in part]
 
     def pop(self) -> tuple[int, ...]:
         return heapq.heappop(self.todo)[1]

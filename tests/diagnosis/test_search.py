@@ -51,22 +51,32 @@ def test_sums_to_one_and_is_sorted(seed: int, faults: int, widest: int) -> None:
 
 
 @settings(max_examples=40, deadline=None)
-@given(
-    seed=SEEDS,
-    faults=st.integers(5, 7),
-    tolerance=st.sampled_from([2e-3, 0.05, 0.5]),
-    widest=st.sampled_from([2, 4, 120]),
-)
-def test_left_out_is_no_less_than_what_is_missing(
-    seed: int, faults: int, tolerance: float, widest: int
-) -> None:
+@given(seed=SEEDS, faults=st.integers(5, 7), tolerance=st.sampled_from([2e-3, 0.05, 0.5]))
+def test_left_out_is_no_less_than_what_is_missing(seed: int, faults: int, tolerance: float) -> None:
     """Sets that were not followed up: their true share is within the estimate."""
     model = random_model(seed, faults=faults, strengths=1, rare=0.1)
     truth = brute_force(model)
     total = sum(truth.values())
-    found = infer(model, tolerance=tolerance, widest=widest)
+    found = infer(model, tolerance=tolerance)
     missing = 1.0 - sum(truth[s] for s in found.sets) / total
     assert missing <= found.left_out + 1e-6
+
+
+@settings(max_examples=30, deadline=None)
+@given(seed=SEEDS, faults=st.integers(5, 7), widest=st.integers(2, 5))
+def test_left_out_is_near_what_is_missing_where_few_are_paired(
+    seed: int, faults: int, widest: int
+) -> None:
+    """With most variants left out of the pairs nothing heavy may be lost unsaid: two that explain
+    nothing alone may be taken for less than they are together, by little."""
+    model = random_model(seed, faults=faults, strengths=1, rare=0.1)
+    truth = brute_force(model)
+    total = sum(truth.values())
+    found = infer(model, widest=widest)
+    missing = 1.0 - sum(truth[s] for s in found.sets) / total
+    assert missing <= found.left_out + 5e-3
+    for members, p in as_mapping(found).items():
+        assert p == pytest.approx(truth[members] / total, abs=0.01)
 
 
 def test_nothing_seen_leaves_the_prior() -> None:
@@ -76,7 +86,8 @@ def test_nothing_seen_leaves_the_prior() -> None:
 
 
 def test_most_limits_the_size_of_sets() -> None:
-    model = random_model(7, faults=5, strengths=1)
+    shows = [[0.9 if n == f else 0.0 for n in range(5)] for f in range(5)]
+    model = two_state(shows, [0.01] * 5, [0.2] * 5, [True] * 4 + [False])
     for most in (1, 2, 3, 4):
         assert max(map(len, infer(model, most=most, tolerance=0.0).sets)) == most
 
@@ -105,6 +116,17 @@ def test_many_nodes_do_not_underflow() -> None:
         math.exp(both + odds - np.logaddexp(alone, both + odds)), rel=1e-6
     )
     assert found.log_evidence == pytest.approx(odds + np.logaddexp(alone, both + odds), rel=1e-9)
+
+
+def test_every_fault_may_explain_more_than_a_float_can_hold() -> None:
+    """Four faults, each the only one to explain 400 findings: e to the 1,800 each."""
+    shows = [[0.9 if n // 400 == f else 0.0 for n in range(1600)] for f in range(4)]
+    model = two_state(shows, [0.01] * 1600, [0.05] * 4, [True] * 1600, apart=False)
+    found = infer(model)
+    assert found.sets[0] == (0, 1, 2, 3) and found.probability[0] > 0.999
+    each = 1 - 0.99 * 0.1
+    wanted = 4 * math.log(0.05 / 0.95) + 1600 * math.log(each)
+    assert found.log_evidence == pytest.approx(wanted, rel=1e-9)
 
 
 # ---- one way of scoring agrees with another ----
