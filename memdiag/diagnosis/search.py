@@ -61,6 +61,7 @@ class _Search:
         ones = np.exp(logs - self.scale)
         self.weights: dict[tuple[int, ...], float] = {(): float(ones[-1])}
         self.weights.update({(v,): float(w) for v, w in enumerate(ones[:-1])})
+        self.total, self.heaviest = float(ones.sum()), float(ones.max())
         self.single = logs[:-1]
         self.ahead = _Ahead()
         self.taken: set[tuple[int, ...]] = set()
@@ -96,15 +97,17 @@ class _Search:
             factor = float(np.exp(self.scale - top))
             self.weights = {members: w * factor for members, w in self.weights.items()}
             self.left *= factor
+            self.heaviest *= factor
+            self.total *= factor
             self.ahead.scale(factor)
             self.scale = top
         return np.asarray(np.exp(log - self.scale))
 
     def _keep_pairs(self, weight: Array, useful: Ints) -> None:
         upper = np.triu(weight)
-        least = LISTED * max(float(upper.max(initial=0.0)), *self.weights.values())
+        least = LISTED * max(float(upper.max(initial=0.0)), self.heaviest)
         for a, b in zip(*np.nonzero(upper > least), strict=True):
-            self.weights[int(useful[a]), int(useful[b])] = float(upper[a, b])
+            self._list((int(useful[a]), int(useful[b])), float(upper[a, b]))
         self.left += float(upper[upper <= least].sum())
 
     def grow(self, most: int, tolerance: float) -> None:
@@ -114,21 +117,20 @@ class _Search:
             if members and members not in self.taken:
                 ahead.add(members, weight)
         for _ in range(MOST_TRIED):
-            total = sum(self.weights.values())
-            if not ahead.todo or ahead.holds() <= tolerance * total / 2:
+            if not ahead.todo or ahead.holds() <= tolerance * self.total / 2:
                 break
-            for part in self._to_take(ahead.pop(), most, total):
+            for part in self._to_take(ahead.pop(), most):
                 found = self._more(part)
                 ahead.took(part, self.weights.get(part, 0.0), sum(w for _, w in found))
                 for key, w in found:
                     ahead.add(key, w)
         self.left += ahead.holds()
 
-    def _to_take(self, members: tuple[int, ...], most: int, total: float) -> list[tuple[int, ...]]:
+    def _to_take(self, members: tuple[int, ...], most: int) -> list[tuple[int, ...]]:
         """The set, and of a heavy one the sets without one of its members: what stands for that
         member may do so in another way."""
         parts = [members] if len(members) < most else []
-        if len(members) > 1 and self.weights[members] > HEAVY * total:
+        if len(members) > 1 and self.weights[members] > HEAVY * self.total:
             parts += [tuple(v for v in members if v != out) for out in members]
         fresh = [part for part in parts if part not in self.taken]
         self.taken.update(fresh)
@@ -141,14 +143,19 @@ class _Search:
             log[self.fault == self.fault[member]] = -np.inf
         weight = self._scaled(log)
         found = []
-        least = LISTED * max(self.weights.values())
+        least = LISTED * self.heaviest
         self.left += float(weight[weight <= least].sum())
         for v in np.flatnonzero(weight > least):
             key = tuple(sorted((*members, int(v))))
             if key not in self.weights:
-                self.weights[key] = float(weight[v])
+                self._list(key, float(weight[v]))
                 found.append((key, float(weight[v])))
         return found
+
+    def _list(self, members: tuple[int, ...], weight: float) -> None:
+        self.weights[members] = weight
+        self.total += weight
+        self.heaviest = max(self.heaviest, weight)
 
     def posterior(self) -> Posterior:
         sets = list(self.weights)

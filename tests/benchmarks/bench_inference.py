@@ -2,7 +2,7 @@
 
     python tests/benchmarks/bench_inference.py
 
-* Ratio: `memdiag.inference` and pgmpy's VariableElimination on the same network of binary faults
+* Ratio: `search.infer` and pgmpy's VariableElimination on the same network of binary faults
   and findings (noisy-OR with leak), the posterior over all faults asked of both. Once with the
   networks built beforehand, once from the bare figures, as every dump has a network of its own.
   Best of several, taken in turn. `apart` is the greatest difference between the two in the
