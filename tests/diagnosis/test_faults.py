@@ -93,7 +93,7 @@ REFERENCE = Mechanism(
     locations.ports,
     spill=0.1,
     stops=0.2,
-    variants=tuple(effects.severities({-0.95: 1.0}, 0.06)),
+    variants=tuple(effects.severities({-0.55: 0.4, -0.9: 0.3, -1.3: 0.3}, 0.15)),
     why="an open reference ball, which all lanes of this channel share",
     history=history.of_joint,
 )
@@ -119,13 +119,19 @@ def _of_joint(finding: Finding) -> float:
     return own + dict(finding.alternatives).get(Cause.JOINT, 0.0)
 
 
+def _of_joint(finding: Finding) -> float:
+    own = finding.probability if finding.cause is Cause.JOINT else 0.0
+    return own + dict(finding.alternatives).get(Cause.JOINT, 0.0)
+
+
 def test_a_mechanism_from_outside_is_weighed() -> None:
+    """The lanes of one channel share its reference and nothing else: a fault that takes the same
+    margin from all of them explains them better than any that is there."""
     without = judge(one_channel_thin()).findings[0]
     found = judge(one_channel_thin(), mechanisms=WITH_REFERENCE).findings[0]
     assert without.place.site == found.place.site == "U3"
-    # The lanes of one channel share its reference and nothing else: a fault that takes the same
-    # from all of them and from no other explains them better than any that is there.
-    assert _of_joint(found) > _of_joint(without)
+    assert found.place.channel == 4 and without.place.channel is None
+    assert _of_joint(found) > 0.5 > _of_joint(without)
 
 
 def test_its_prior_is_a_setting_where_it_is_weighed() -> None:
