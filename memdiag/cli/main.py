@@ -16,7 +16,8 @@ import click
 from memdiag import __version__
 
 # The posterior is many small products: the threads of the library below numpy wait for each other
-# in a loop, and on a busy machine that takes many times as long as the sums. Set before numpy loads.
+# in a loop, which on a busy machine takes many times as long as the sums. To be set before numpy
+# loads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 _COMMANDS = {
