@@ -12,7 +12,7 @@ def link_of_another(place: Place, board: Board) -> bool:
     """Whether the place names a site of the profile and a link that the profile knows, but gives
     to another site."""
     site = board.site(place.site) if place.site is not None else None
-    if site is None or not site.links or place.channel not in board.channels:
+    if site is None or not site.links or place.channel is None:
         return False
     channel = Place(channel=place.channel)
     known = any(board.links(replace(channel, rank=place.rank))) and any(

@@ -15,6 +15,11 @@ import click
 
 from memdiag import __version__
 
+# The posterior is many small products: the threads of the library below numpy wait for each other
+# in a loop, which on a busy machine takes many times as long as the sums. To be set before numpy
+# loads.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 _COMMANDS = {
     "attach": ("memdiag.cli.attach", "File dump, verdict and pictures with a repair ticket."),
     "baseline": ("memdiag.cli.baseline", "Learn from good boards what healthy looks like."),

@@ -41,12 +41,14 @@ class Beliefs:
             merged[key] = merged.get(key, 0.0) + float(p)
         self.worlds = tuple(_probable(merged))
         self._weight: Array = np.array([w.probability for w in self.worlds])
-        self._present = np.zeros((len(self.worlds), len(hypotheses.candidates)), bool)
+        # Most candidates are in no world that is asked.
+        some = sorted(frozenset[int]().union(*(w.members for w in self.worlds)))
+        self._column = {i: column for column, i in enumerate(some)}
+        self._present = np.zeros((len(self.worlds), len(some)), bool)
         for row, world in enumerate(self.worlds):
-            self._present[row, list(world.members)] = True
+            self._present[row, self._columns(world.members)] = True
         present = self._present.astype(float)
         self._together: Array = present.T @ (self._weight[:, None] * present)
-        self._marginal: Array = self._together.diagonal()
         self._loud: Array = np.array([self._is_loud(w) for w in self.worlds], float)
         self._touching: dict[str, list[int]] = {}
         for row, world in enumerate(self.worlds):
@@ -62,18 +64,26 @@ class Beliefs:
 
     def marginal(self, number: int) -> float:
         """Probability that one candidate is present."""
-        return float(self._marginal[number])
+        at = self._column.get(number)
+        return 0.0 if at is None else float(self._together[at, at])
 
     def together(self, one: int, others: Iterable[int]) -> list[float]:
         """Probability that a candidate is present and each of the others with it."""
-        found: list[float] = self._together[one, list(others)].tolist()
-        return found
+        at = self._column.get(one)
+        columns = [self._column.get(i) for i in others]
+        return [
+            0.0 if at is None or column is None else float(self._together[at, column])
+            for column in columns
+        ]
 
     def any_of(self, members: Iterable[int], without: Iterable[int] = ()) -> float:
         """Probability that at least one of the candidates is present, and none of `without`."""
-        some = self._present[:, list(members)].any(axis=1)
-        none = ~self._present[:, list(without)].any(axis=1)
+        some = self._present[:, self._columns(members)].any(axis=1)
+        none = ~self._present[:, self._columns(without)].any(axis=1)
         return float(self._weight[some & none].sum())
+
+    def _columns(self, members: Iterable[int]) -> list[int]:
+        return [self._column[i] for i in members if i in self._column]
 
     @property
     def best(self) -> World:

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from memdiag.diagnosis import rig_behaviour
 from memdiag.diagnosis.faults.mechanism import Mechanism
+from memdiag.diagnosis.noisy_max import Levels
 from memdiag.diagnosis.rig_behaviour import Relation
 from memdiag.evidence.nodes import Node
 from memdiag.model import Board, Cause, Channel, Place
@@ -49,52 +52,73 @@ class Reach:
     def __init__(self, board: Board) -> None:
         self.board = board
         self.order = {site.ref: i for i, site in enumerate(board.sites)}
-        self._pairs: dict[tuple[str, str], Relation] = {}
-        self._packages: dict[tuple[frozenset[str], float], list[int]] = {}
-        self._boots: dict[tuple[frozenset[str], Channel | None, float], list[int]] = {}
+        self._around: dict[str, Levels] = {}
+        self._from: dict[frozenset[str], Levels] = {}
 
     def relation(self, sites: frozenset[str], ref: str) -> Relation:
         """How a site stands to a fault that acts on those sites."""
-        if ref in sites:
-            return Relation.SITE
-        return max((self._between(mine, ref) for mine in sites), default=Relation.NONE)
+        return Relation(int(self._relations(sites)[self.order[ref]]))
 
-    def _between(self, one: str, other: str) -> Relation:
-        at = (one, other)
-        if at not in self._pairs:
-            why = self.board.couplings(one, other)
-            self._pairs[at] = next((n for name, n in _BY_COUPLING if name in why), Relation.BOOT)
-        return self._pairs[at]
+    def _relations(self, sites: frozenset[str]) -> Levels:
+        """(sites of the board,) how each stands to a fault that acts on those sites."""
+        if sites not in self._from:
+            found = np.full(len(self.order), Relation.BOOT if sites else Relation.NONE, np.int8)
+            mine = [self.order[ref] for ref in sites if ref in self.order]
+            if len(mine) < len(found):
+                for ref in sites:
+                    np.maximum(found, self._one(ref), out=found)
+            found[mine] = Relation.SITE
+            self._from[sites] = found
+        return self._from[sites]
 
-    def of_packages(self, c: Candidate, groups: Sequence[tuple[str, ...]]) -> list[int]:
-        """The level at which a candidate reaches each group, by the group's sites."""
-        spill = c.mechanism.spill
-        if spill < rig_behaviour.SOFT:
-            return [0] * len(groups)
-        at = (c.sites, spill)
-        if at not in self._packages:
-            self._packages[at] = [
-                rig_behaviour.level(max(self.relation(c.sites, ref) for ref in sites), spill)
-                for sites in groups
-            ]
-        return self._packages[at]
+    def _one(self, ref: str) -> Levels:
+        """The same for a fault that acts on one site."""
+        if ref not in self._around:
+            found = np.full(len(self.order), Relation.BOOT, np.int8)
+            for other, why in self.board.neighbours(ref).items():
+                found[self.order[other]] = next(n for name, n in _BY_COUPLING if name in why)
+            self._around[ref] = found
+        return self._around[ref]
 
-    def of_boots(self, c: Candidate, nodes: Sequence[Node]) -> list[int]:
+    def of_packages(
+        self, candidates: Sequence[Candidate], groups: Sequence[tuple[str, ...]]
+    ) -> Levels:
+        """(candidates, groups) the level at which each reaches each group, by the group's sites."""
+        out = np.zeros((len(candidates), len(groups)), np.int8)
+        at = np.array([self.order[ref] for sites in groups for ref in sites], np.int64)
+        starts = np.cumsum([0, *(len(sites) for sites in groups)])[:-1]
+        known: dict[tuple[frozenset[str], float], Levels] = {}
+        for row, c in enumerate(candidates):
+            key = (c.sites, c.mechanism.spill)
+            if key not in known:
+                near = np.maximum.reduceat(self._relations(c.sites)[at], starts)
+                known[key] = rig_behaviour.levels(c.mechanism.spill)[near]
+            out[row] = known[key]
+        return out
+
+    def of_boots(self, candidates: Sequence[Candidate], nodes: Sequence[Node]) -> Levels:
         """The same for the boot of each channel."""
-        at = (c.sites, c.place.channel, c.mechanism.stops)
-        if at not in self._boots:
-            mine = min((self.order[ref] for ref in c.sites if ref in self.order), default=0)
-            self._boots[at] = [
-                rig_behaviour.boot_level(self._when(c, mine, node), c.mechanism.stops)
-                for node in nodes
-            ]
-        return self._boots[at]
-
-    def _when(self, c: Candidate, mine: int, node: Node) -> int:
-        if not c.sites.isdisjoint(node.sites):
-            other = None not in (c.place.channel, node.place.channel)
-            if not other or c.place.channel == node.place.channel:
-                return rig_behaviour.OWN
-            return rig_behaviour.AFTER
-        theirs = min((self.order[r] for r in node.sites if r in self.order), default=mine)
-        return rig_behaviour.AFTER if theirs > mine else rig_behaviour.BEFORE
+        out = np.zeros((len(candidates), len(nodes)), np.int8)
+        first = [
+            min((self.order[r] for r in n.sites if r in self.order), default=-1) for n in nodes
+        ]
+        theirs = np.array(first, np.int64)
+        by_site: dict[str, list[int]] = {}
+        for n, node in enumerate(nodes):
+            for ref in node.sites:
+                by_site.setdefault(ref, []).append(n)
+        known: dict[tuple[frozenset[str], Channel | None], Levels] = {}
+        for row, c in enumerate(candidates):
+            key = (c.sites, c.place.channel)
+            if key not in known:
+                mine = min((self.order[ref] for ref in c.sites if ref in self.order), default=0)
+                after, before = rig_behaviour.AFTER, rig_behaviour.BEFORE
+                when = np.where(theirs > mine, after, before).astype(np.int8)
+                for n in (n for ref in c.sites for n in by_site.get(ref, ())):
+                    # Of the same package another channel comes after it.
+                    other = None not in (c.place.channel, nodes[n].place.channel)
+                    own = not other or nodes[n].place.channel == c.place.channel
+                    when[n] = rig_behaviour.OWN if own else after
+                known[key] = when
+            out[row] = rig_behaviour.boot_level(0, c.mechanism.stops) + known[key]
+        return out

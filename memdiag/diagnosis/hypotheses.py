@@ -100,6 +100,7 @@ class _Places:
         self.odd = [n.sound_log_ratio < ODD for n in nodes]
         self.by_site: dict[str, list[int]] = {}
         self.by_rail: dict[str | None, list[int]] = {}
+        self.beside: dict[str, list[int]] = {}
         for n, node in enumerate(nodes):
             if node.kind in READINGS:
                 self.by_rail.setdefault(node.place.rail, []).append(n)
@@ -150,11 +151,14 @@ class _Places:
         """The nodes of the packages on the same rails, those that not every package hangs on."""
         rails = {name for ref in c.sites for name in getattr(self.board.site(ref), "rails", ())}
         for name in rails:
-            on = [s.ref for s in self.board.sites_on_rail(name)]
-            if len(on) < len(self.board.sites):
-                for ref in on:
-                    yield from (
-                        n
-                        for n in self.by_site.get(ref, ())
-                        if self.nodes[n].kind == "place" and self.nodes[n].sites == (ref,)
-                    )
+            if name not in self.beside:
+                self.beside[name] = list(self._alone_on(name))
+            yield from self.beside[name]
+
+    def _alone_on(self, rail: str) -> Iterator[int]:
+        on = self.board.sites_on_rail(rail)
+        if len(on) < len(self.board.sites):
+            for site in on:
+                for n in self.by_site.get(site.ref, ()):
+                    if self.nodes[n].kind == "place" and len(self.nodes[n].sites) == 1:
+                        yield n

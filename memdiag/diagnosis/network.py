@@ -17,7 +17,7 @@ from memdiag.diagnosis import noisy_max, rig_behaviour
 from memdiag.diagnosis.candidate import Candidate, Reach
 from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.faults.mechanism import Mechanism
-from memdiag.diagnosis.noisy_max import Array, Family, Group, Ints, Weighed
+from memdiag.diagnosis.noisy_max import Array, Family, Group, Ints, Levels, Weighed
 from memdiag.diagnosis.rig_behaviour import Relation
 from memdiag.evidence.nodes import BOOT, LINK, READINGS, STATES, Node, Way
 
@@ -107,15 +107,23 @@ class _Parts:
         self, members: Sequence[int], number: Mapping[tuple[int, int], int]
     ) -> tuple[Ints, Array]:
         """The variants that strike these nodes, by their numbers, and their effects."""
-        who: list[int] = []
-        effects: list[Array] = []
+        alike: dict[tuple[Mechanism, tuple[Relation, ...]], list[int]] = {}
         for i in self._striking(members):
-            mine = [(number[i, j], j) for j in _variants_of(self.candidates[i]) if (i, j) in number]
-            if mine:
-                who += [v for v, _ in mine]
-                effects.append(self._effects(i, members)[[j for _, j in mine]])
-        if not who:
-            return np.zeros(0, np.int64), np.zeros((0, len(members), len(LINK)))
+            c = self.candidates[i]
+            near = tuple([c.strikes.get(n, Relation.NONE) for n in members])
+            alike.setdefault((c.mechanism, near), []).append(i)
+        kinds = [_KINDS.index(self.nodes[n].kind) for n in members]
+        who: list[int] = []
+        effects = [np.zeros((0, len(members), len(LINK)))]
+        for (mechanism, stand), those in alike.items():
+            mine = [
+                (number[i, j], j)
+                for i in those
+                for j in range(len(mechanism.variants))
+                if (i, j) in number
+            ]
+            who += [v for v, _ in mine]
+            effects.append(_tables(mechanism)[:, kinds, stand][[j for _, j in mine]])
         order = np.argsort(who, kind="stable")
         return np.array(who, np.int64)[order], np.concatenate(effects)[order]
 
@@ -196,14 +204,13 @@ class _Parts:
     ) -> Family:
         number = {key: v for v, key in enumerate(kept)}
         groups = list(self.by_group)
-        base = [reach.of_packages(c, groups) for c in given]
+        base = reach.of_packages(given, groups)
         chance = rig_behaviour.CHANCE
         built = tuple(
-            self._group(self.by_group[sites], _from_level(chance, [b[g] for b in base]), number)
+            self._group(self.by_group[sites], _from_level(chance, base[:, g]), number)
             for g, sites in enumerate(groups)
         )
-        levels = np.array([reach.of_packages(c, groups) for c in order], np.int64)
-        return Family(self.contexts, built, levels.reshape(len(order), len(groups)))
+        return Family(self.contexts, built, reach.of_packages(order, groups))
 
     def boots(self, reach: Reach, order: Sequence[Candidate], given: Sequence[Candidate]) -> Family:
         """The boot of each channel. What it does matters only where steps were not run."""
@@ -212,18 +219,17 @@ class _Parts:
         known = range(len(rig_behaviour.BOOTS) if some_cut else 1)
         chance = rig_behaviour.BOOT_CHANCE[list(known)]
         contexts = rig_behaviour.BOOTS[list(known)]
-        base = [reach.of_boots(c, nodes) for c in given]
+        base = reach.of_boots(given, nodes)
         leak = np.ones((2, 1, len(BOOT)))
         leak[1, 0, 0] = 0.0  # cut
         groups = []
         for g, node in enumerate(nodes):
             loglik = np.repeat(node.by_way()[0, 0, :1, None, :], 2, axis=0)
-            mine = _from_level(chance, [b[g] for b in base])
+            mine = _from_level(chance, base[:, g])
             nobody = np.zeros((0, 1, len(BOOT)))
             groups.append(Group(loglik, leak, mine, np.zeros(0, np.int64), nobody))
-        levels = np.array([reach.of_boots(c, nodes) for c in order], np.int64)
-        levels = levels.reshape(len(order), len(nodes))
-        return Family(contexts - np.log(np.exp(contexts).sum()), tuple(groups), levels)
+        prior = contexts - np.log(np.exp(contexts).sum())
+        return Family(prior, tuple(groups), reach.of_boots(order, nodes))
 
     def _reading(self, n: int, number: Mapping[tuple[int, int], int]) -> Group:
         node = self.nodes[n]
@@ -237,16 +243,16 @@ class _Parts:
     def readings(self, kept: Variants) -> Family:
         number = {key: v for v, key in enumerate(kept)}
         groups = tuple(self._reading(n, number) for n in self.reading_nodes)
-        return Family(np.zeros(1), groups, np.zeros((len(kept), len(groups)), np.int64))
+        return Family(np.zeros(1), groups, np.zeros((len(kept), len(groups)), np.int8))
 
 
 def _variants_of(candidate: Candidate) -> range:
     return range(len(candidate.mechanism.variants))
 
 
-def _from_level(chance: Array, base: Sequence[int]) -> Array:
+def _from_level(chance: Array, base: Levels) -> Array:
     """The chances where faults that are certain reach at least that level already."""
-    least = max(base, default=0)
+    least = int(base.max(initial=0))
     if not least:
         return chance
     out = chance.copy()

@@ -30,6 +30,10 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+Levels = npt.NDArray[np.int8]
+
+AT_ONCE = 256
+"""Rows of levels that are looked up in one step, so that memory does not grow with both."""
 
 TINY = 1e-30
 """What is impossible counts as this likely."""
@@ -61,7 +65,7 @@ class Family:
 
     contexts: Array
     groups: tuple[Group, ...]
-    reach: Ints
+    reach: Levels
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +125,15 @@ class Weighed:
         found: Array = np.log(np.maximum(total, 1e-300)).reshape(shape) + top[..., None]
         return found
 
+    def at_level(self, log: Array, level: Levels) -> Array:
+        """(P, K) log likelihoods by circumstance, each at its level -> (P, C) by context."""
+        found, of = np.unique(level, return_inverse=True)
+        top = log.max(axis=-1, keepdims=True)
+        chance = self.group.chance[:, found]  # (C, L, K)
+        total = np.exp(log - top) @ chance.reshape(-1, log.shape[-1]).T
+        mine = total.reshape(len(log), -1, len(found))[np.arange(len(log)), :, of]
+        return np.asarray(np.log(np.maximum(mine, 1e-300)) + top)
+
     def together(self, members: Sequence[int]) -> Array:
         """The slope with the effects of these variants in it; those that strike elsewhere count
         nothing here."""
@@ -131,18 +144,17 @@ class Weighed:
                 slope = slope * self.group.effects[at]
         return slope
 
-    def both(self) -> Array:
-        """(M, M, K): log likelihood in each circumstance with each two of the variants."""
-        effects = self.group.effects.transpose(1, 0, 2)  # (N, M, S)
-        n, m, _ = effects.shape
-        k = len(self.slope)
-        total = np.zeros((k, m, m))
-        for start in range(0, n, 4):
+    def both(self, which: Sequence[int], pairs: tuple[Ints, Ints]) -> Array:
+        """(P, K): log likelihood in each circumstance with each of these pairs of `which` of the
+        striking variants."""
+        effects = self.group.effects[list(which)].transpose(1, 2, 0)  # (N, S, M)
+        total = np.zeros((len(self.slope), len(pairs[0])))
+        for start in range(0, len(effects), 4):
             part = effects[start : start + 4]
-            left = part[None] * self.slope[:, start : start + 4, None, :]
-            product = np.maximum(np.matmul(left, part.transpose(0, 2, 1)[None]), TINY)
-            total += np.log(product.prod(axis=1))
-        return total.transpose(1, 2, 0)
+            left = part.transpose(0, 2, 1) * self.slope[:, start : start + 4, None, :]
+            product = np.maximum(np.matmul(left, part), TINY).prod(axis=1)
+            total += np.log(product[:, pairs[0], pairs[1]])
+        return np.asarray(total.T)
 
 
 class Scores:
@@ -167,24 +179,34 @@ class Scores:
         struck = [self.groups[g].struck[m] for _, g, m in pairs]
         self.struck = np.array(struck) if struck else np.zeros((0, c, d))
         self.columns = np.arange(count)
+        # Many variants reach the board alike: what they have in common is looked up once.
+        kinds, of = np.unique(family.reach, axis=0, return_inverse=True)
+        self.kinds: Levels = np.vstack([kinds, np.zeros((1, count), kinds.dtype)])
+        self.kind: Ints = np.append(of.reshape(-1), len(kinds))
 
     def one_more(self, members: Sequence[int]) -> Array:
         """(C, V + 1): log likelihood of the set with each variant added, and last of the set."""
-        reach = self.family.reach
-        nothing = np.zeros(len(self.columns), np.int64)
-        level = reach[list(members)].max(axis=0) if members else nothing
-        levels = np.maximum(np.vstack([reach, nothing]), level)  # (V + 1, G)
-        total: Array = self.unstruck[:, self.columns, levels].sum(axis=2)
+        level = self.kinds[self.kind[[*members, -1]]].max(axis=0)
+        levels = np.maximum(self.kinds, level)  # (kinds, G)
+        total = self._unstruck(levels)[:, self.kind]
         hit = np.zeros(len(self.columns), bool)
         for v in members:
             hit[self.where[self.who == v]] = True
         plain = ~hit[self.where]
         who, where = self.who[plain], self.where[plain]
-        at = levels[who, where]
+        at = levels[self.kind[who], where]
         more = self.struck[plain, :, at] - self.unstruck[:, where, at].T  # (P, C)
         np.add.at(total.T, who, more)
         for g in np.flatnonzero(hit):
-            self._struck_group(int(g), members, levels[:, g], total)
+            self._struck_group(int(g), members, levels[self.kind, g], total)
+        return total
+
+    def _unstruck(self, levels: Levels) -> Array:
+        """(C, R): log likelihood of all groups at these levels, (R, G), where nothing strikes."""
+        total = np.zeros((self.unstruck.shape[0], len(levels)))
+        for start in range(0, len(levels), AT_ONCE):
+            part = levels[start : start + AT_ONCE]
+            total[:, start : start + AT_ONCE] = self.unstruck[:, self.columns, part].sum(axis=2)
         return total
 
     def _struck_group(self, g: int, members: Sequence[int], levels: Ints, total: Array) -> None:
@@ -222,7 +244,7 @@ class Scores:
         g: int,
         here: list[int],
         place: dict[int, int],
-        levels: tuple[Ints, Ints],
+        levels: tuple[Levels, Ints],
         total: Array,
     ) -> None:
         """Add to `total` what a group that variants strike differs from one that none strikes."""
@@ -235,11 +257,13 @@ class Scores:
         apart = apart - self.unstruck[:, g][:, level].transpose(1, 2, 0)
         total[:, at, :] += apart.transpose(2, 0, 1)
         total[:, :, at] += apart.transpose(2, 1, 0)
-        both = group.both()[np.ix_(here, here)]  # (M, M, K)
-        mine = level[:, at]  # (M, M)
-        top = both.max(axis=-1, keepdims=True)
-        chance = group.group.chance[:, mine]  # (C, M, M, K)
-        log = np.log(np.maximum((np.exp(both - top) * chance).sum(axis=-1), 1e-300)) + top[..., 0]
-        was = apart[:, at].transpose(2, 0, 1)  # (C, M, M)
-        base = self.unstruck[:, g][:, mine]
-        total[:, at[:, None], at[None, :]] += log - base - was - was.transpose(0, 2, 1)
+        if len(here) < 2:
+            return
+        pairs = np.triu_indices(len(here), 1)
+        one, two = at[pairs[0]], at[pairs[1]]
+        mine = level[pairs[0], two]  # (P,)
+        log = group.at_level(group.both(here, pairs), mine)  # (P, C)
+        was = apart[pairs[0], two] + apart[pairs[1], one]
+        more = (log - was).T - self.unstruck[:, g][:, mine]
+        total[:, one, two] += more
+        total[:, two, one] += more

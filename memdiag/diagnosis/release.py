@@ -8,7 +8,7 @@ is called clear.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from memdiag.diagnosis import wording
@@ -35,17 +35,20 @@ class Case:
     findings: Sequence[Finding]
     rows: Sequence[TableRow]
     unheard: tuple[Place, ...]
+    told: tuple[Finding, ...]
+    """The findings that want work."""
+    unheard_of: Mapping[str | None, Sequence[Place]]
+    """The links not measured, by site."""
 
     def is_told(self, place: Place) -> bool:
         """Whether a finding that wants work speaks of the place, so that it is told already."""
         board = self.basis.board
-        return any(
-            f.action in WANTS_WORK and f.place.speaks_of(place, board) for f in self.findings
-        )
+        return any(f.place.speaks_of(place, board) for f in self.told)
 
     def is_unheard(self, place: Place) -> bool:
         """Whether a part of the place was not measured at all, so that this is told."""
-        return any(place.covers(link) for link in self.unheard)
+        near = self.unheard if place.site is None else self.unheard_of.get(place.site, ())
+        return any(place.covers(link) for link in near)
 
 
 Rule = Callable[[Case], Iterator[Obstacle]]
@@ -54,7 +57,11 @@ Rule = Callable[[Case], Iterator[Obstacle]]
 def release(basis: Basis, findings: Sequence[Finding], rows: Sequence[TableRow]) -> Release:
     """What stands in the way of a release, gravest first. What a finding tells is not repeated."""
     unheard = coverage.unheard(basis.measured)
-    case = Case(basis, findings, rows, unheard)
+    told = tuple(f for f in findings if f.action in WANTS_WORK)
+    by_site: dict[str | None, list[Place]] = {}
+    for link in unheard:
+        by_site.setdefault(link.site, []).append(link)
+    case = Case(basis, findings, rows, unheard, told, by_site)
     return Release(tuple(o for rule in RULES for o in rule(case)), unheard)
 
 

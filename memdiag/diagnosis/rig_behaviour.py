@@ -10,10 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from enum import IntEnum
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
 
+from memdiag.diagnosis.noisy_max import Levels
 from memdiag.evidence.nodes import GRADES, LINK, STATES, Array
 from memdiag.model.figures import Table
 
@@ -220,11 +222,14 @@ that of the strongest."""
 _AT = {level: i for i, level in enumerate(_LEVELS)}
 
 
-def level(near: Relation, spill: float) -> int:
-    """The level at which a fault of that loudness reaches a site of that relation."""
-    if near is Relation.NONE or spill < SOFT:
-        return 0
-    return _AT[min(near, Relation.SITE), spill >= LOUD]
+@cache
+def levels(spill: float) -> Levels:
+    """(Relation,) the level at which a fault of that loudness reaches a site of each relation."""
+    loud = spill >= LOUD
+    found = [
+        0 if spill < SOFT or not near else _AT[min(near, Relation.SITE), loud] for near in Relation
+    ]
+    return np.array(found, np.int8)
 
 
 def _chance() -> Array:

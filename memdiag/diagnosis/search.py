@@ -3,8 +3,8 @@
 Sets of none and one are all scored, and all sets of two among the variants that tell most. From
 there on the heaviest sets are taken up one after another and every variant is added to each, until
 what is left can hold little; so sets grow as far as `most`. `Posterior.left_out` is an estimate of
-what is left from above: the mass of the sets not taken up, times twice the growth seen in those
-that were.
+what is left from above: the mass of the sets not taken up, times twice the growth seen in those of
+their size that were, and what was too light to be listed.
 """
 
 from __future__ import annotations
@@ -61,7 +61,9 @@ class _Search:
         ones = np.exp(logs - self.scale)
         self.weights: dict[tuple[int, ...], float] = {(): float(ones[-1])}
         self.weights.update({(v,): float(w) for v, w in enumerate(ones[:-1])})
-        self.single = ones[:-1]
+        self.total, self.heaviest = float(ones.sum()), float(ones.max())
+        self.single = logs[:-1]
+        self.ahead = _Ahead()
         self.taken: set[tuple[int, ...]] = set()
         self.left = 0.0
 
@@ -77,68 +79,83 @@ class _Search:
         useful = np.arange(len(self.odds))
         if len(useful) > widest:
             beside = self._one_more((int(self.single.argmax()),))[:-1]
-            beside = np.exp(beside - beside.max())
-            worth = np.maximum(self.single / self.single.max(), beside)
+            worth = np.maximum(self.single - self.single.max(), beside - beside.max())
             useful = np.sort(np.argsort(-worth, kind="stable")[:widest])
         log = self.odds[useful][:, None] + self.odds[useful][None, :]
         for scores, contexts in self.families:
             log = log + _log_mean(scores.two_more(useful), contexts)
+        if len(useful) == len(self.odds):
+            self.taken.update((v,) for v in range(len(self.odds)))
         apart = self.fault[useful][:, None] != self.fault[useful][None, :]
-        weight = np.where(apart, np.exp(log - self.scale), 0.0)
-        self._keep_pairs(weight, useful)
+        self._keep_pairs(self._scaled(np.where(apart, log, -np.inf)), useful)
+
+    def _scaled(self, log: Array) -> Array:
+        """Weights of log weights, the heaviest of all sets so far being near 1: a second fault may
+        explain what is far beyond the range of a float."""
+        top = float(log.max(initial=self.scale))
+        if top > self.scale + 1:
+            factor = float(np.exp(self.scale - top))
+            self.weights = {members: w * factor for members, w in self.weights.items()}
+            self.left *= factor
+            self.heaviest *= factor
+            self.total *= factor
+            self.ahead.scale(factor)
+            self.scale = top
+        return np.asarray(np.exp(log - self.scale))
 
     def _keep_pairs(self, weight: Array, useful: Ints) -> None:
         upper = np.triu(weight)
-        least = LISTED * max(float(upper.max(initial=0.0)), *self.weights.values())
+        least = LISTED * max(float(upper.max(initial=0.0)), self.heaviest)
         for a, b in zip(*np.nonzero(upper > least), strict=True):
-            self.weights[int(useful[a]), int(useful[b])] = float(upper[a, b])
+            self._list((int(useful[a]), int(useful[b])), float(upper[a, b]))
         self.left += float(upper[upper <= least].sum())
 
     def grow(self, most: int, tolerance: float) -> None:
         """Take up the heaviest sets, and what comes out, until the rest can hold little."""
-        # A set of one has been paired with what tells most: only what was left out is new.
-        todo = [(-w, s) for s, w in self.weights.items() if 0 < len(s) <= most]
-        heapq.heapify(todo)
-        ahead = -sum(w for w, _ in todo)
-        tried, grown = 0.0, 0.0
-        total = sum(self.weights.values())
+        ahead = self.ahead = _Ahead(most)
+        for members, weight in self.weights.items():
+            if members and members not in self.taken:
+                ahead.add(members, weight)
         for _ in range(MOST_TRIED):
-            growth = 2 * grown / tried if tried else 1.0
-            if not todo or growth * ahead <= tolerance * total / 2:
+            if not ahead.todo or ahead.holds() <= tolerance * self.total / 2:
                 break
-            weight, members = heapq.heappop(todo)
-            ahead, tried = ahead + weight, tried - weight
-            for part in self._to_take(members, most, total):
-                for key, w in self._more(part):
-                    grown, total = grown + w, total + w
-                    heapq.heappush(todo, (-w, key))
-                    ahead += w
-        growth = 2 * grown / tried if tried else 1.0
-        self.left += growth * max(ahead, 0.0)
+            for part in self._to_take(ahead.pop(), most):
+                found = self._more(part)
+                ahead.took(part, self.weights.get(part, 0.0), sum(w for _, w in found))
+                for key, w in found:
+                    ahead.add(key, w)
+        self.left += ahead.holds()
 
-    def _to_take(self, members: tuple[int, ...], most: int, total: float) -> list[tuple[int, ...]]:
+    def _to_take(self, members: tuple[int, ...], most: int) -> list[tuple[int, ...]]:
         """The set, and of a heavy one the sets without one of its members: what stands for that
         member may do so in another way."""
         parts = [members] if len(members) < most else []
-        if len(members) > 1 and self.weights[members] > HEAVY * total:
+        if len(members) > 1 and self.weights[members] > HEAVY * self.total:
             parts += [tuple(v for v in members if v != out) for out in members]
-        fresh = [part for part in parts if part and part not in self.taken]
+        fresh = [part for part in parts if part not in self.taken]
         self.taken.update(fresh)
         return fresh
 
     def _more(self, members: tuple[int, ...]) -> list[tuple[tuple[int, ...], float]]:
         """The sets of one more than these that are new, and heavy enough to be listed."""
-        weight = np.exp(self._one_more(members)[:-1] - self.scale)
+        log = self._one_more(members)[:-1]
         for member in members:
-            weight[self.fault == self.fault[member]] = 0.0
+            log[self.fault == self.fault[member]] = -np.inf
+        weight = self._scaled(log)
         found = []
-        least = LISTED * max(self.weights.values())
+        least = LISTED * self.heaviest
+        self.left += float(weight[weight <= least].sum())
         for v in np.flatnonzero(weight > least):
             key = tuple(sorted((*members, int(v))))
             if key not in self.weights:
-                self.weights[key] = float(weight[v])
+                self._list(key, float(weight[v]))
                 found.append((key, float(weight[v])))
         return found
+
+    def _list(self, members: tuple[int, ...], weight: float) -> None:
+        self.weights[members] = weight
+        self.total += weight
+        self.heaviest = max(self.heaviest, weight)
 
     def posterior(self) -> Posterior:
         sets = list(self.weights)
@@ -152,6 +169,45 @@ class _Search:
             self.left / total,
             float(np.log(total)) + self.scale + offset,
         )
+
+
+class _Ahead:
+    """The sets that are still to be taken up, heaviest first, and what they can hold. How much sets
+    grow is seen apart for each size: sets of one find nearly nothing that is new."""
+
+    def __init__(self, most: int = 0) -> None:
+        self.todo: list[tuple[float, tuple[int, ...]]] = []
+        self.mass = [0.0] * most  # by size
+        self.tried, self.grown = [0.0] * most, [0.0] * most
+
+    def add(self, members: tuple[int, ...], weight: float) -> None:
+        heapq.heappush(self.todo, (-weight, members))
+        if len(members) < len(self.mass):
+            self.mass[len(members)] += weight
+
+    def scale(self, factor: float) -> None:
+        """Multiply all weights."""
+        self.todo = [(w * factor, members) for w, members in self.todo]
+        heapq.heapify(self.todo)
+        for part in (self.mass, self.tried, self.grown):
+            part[:] = [w * factor for w in part]
+
+    def pop(self) -> tuple[int, ...]:
+        return heapq.heappop(self.todo)[1]
+
+    def took(self, members: tuple[int, ...], weight: float, gained: float) -> None:
+        self.mass[len(members)] -= weight
+        self.tried[len(members)] += weight
+        self.grown[len(members)] += gained
+
+    def holds(self) -> float:
+        """What can come of the sets that were not taken up. Where none of a size was, they are
+        taken to grow as those of the size below did."""
+        growth, total = 1.0, 0.0
+        for mass, tried, grown in zip(self.mass, self.tried, self.grown, strict=True):
+            growth = 2 * grown / tried if tried else growth
+            total += growth * max(mass, 0.0)
+        return total
 
 
 def _log_mean(log: Array, contexts: Array) -> Array:

@@ -7,17 +7,28 @@ from memdiag.diagnosis.basis import Basis, quotes
 from memdiag.diagnosis.faults.locations import ODD
 from memdiag.evidence.gathered import owners_of
 from memdiag.evidence.measurements import Measured
-from memdiag.model import Action, Cause, Finding, Place
+from memdiag.evidence.nodes import Node
+from memdiag.model import Action, Cause, Finding, Place, Site
 
 
 def findings(basis: Basis, taken: set[str]) -> list[Finding]:
     """One finding a disturbed site; `taken` are those that others speak of."""
-    found = (_of_site(basis, s.ref, s.named) for s in basis.board.sites if s.ref not in taken)
+    at: dict[str, list[Node]] = {}
+    for node in basis.evidence.nodes:
+        if len(node.sites) == 1:
+            at.setdefault(node.sites[0], []).append(node)
+    wrong = {owners_of(m.place, basis.board) for m in basis.measured if _counted(m)}
+    found = (
+        _of_site(basis, s, at.get(s.ref, []), (s.ref,) in wrong)
+        for s in basis.board.sites
+        if s.ref not in taken
+    )
     return [f for f in found if f is not None]
 
 
-def _of_site(basis: Basis, ref: str, named: bool) -> Finding | None:
-    here = [n for n in basis.evidence.nodes if n.sites == (ref,)]
+def _of_site(basis: Basis, site: Site, here: list[Node], errors: bool) -> Finding | None:
+    """`here`: what was seen of that site alone; `errors`: whether some were counted there."""
+    ref = site.ref
     if not any(n.sound_log_ratio < ODD or n.quotes for n in here):
         return None
     causes = basis.beliefs.site_causes(ref)
@@ -28,9 +39,8 @@ def _of_site(basis: Basis, ref: str, named: bool) -> Finding | None:
     others = {c: q for c, q in causes.items() if c is not Cause.SPILLOVER}
     total = p + sum(others.values())
     shares = [(c, q / total) for c, q in others.items() if q > 0]
-    errors = any(_counted(m) and owners_of(m.place, basis.board) == (ref,) for m in basis.measured)
     return Finding(
-        Place(site=ref if named else None),
+        Place(site=ref if site.named else None),
         Cause.SPILLOVER,
         p / total,
         tuple(sorted(shares, key=lambda kv: -kv[1])),

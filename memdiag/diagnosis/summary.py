@@ -47,19 +47,35 @@ def row_causes(
     """The cause of every table row: the most exact finding that covers it, else clear; undecided
     where something at that place stands in the way of a release."""
     out: dict[Place, tuple[str, float]] = {}
-    held = {place for obstacle in release.obstacles for place in obstacle.places}
+    held: dict[str | None, set[Place]] = {}
+    for obstacle in release.obstacles:
+        for place in obstacle.places:
+            held.setdefault(place.site, set()).add(place)
+    near: dict[str | None, list[tuple[int, Finding]]] = {}
+    for number, f in enumerate(findings):
+        near.setdefault(f.place.site, []).append((number, f))
     for row in rows:
-        covering = [f for f in findings if f.place.speaks_of(row.place, basis.board)]
+        some = findings
+        if row.site is not None:
+            some = [
+                f for _, f in sorted((*near.get(row.site, ()), *near.get(None, ())), key=_first)
+            ]
+        covering = [f for f in some if f.place.speaks_of(row.place, basis.board)]
         if covering:
             best = max(covering, key=lambda f: _detail(f.place))
             out[row.place] = (best.cause.value, best.probability)
         elif row.site is not None:
             sure = basis.beliefs.site_causes(row.site)
             p = sure.get(Cause.CLEAR, 0.0) + sure.get(Cause.SPILLOVER, 0.0)
-            stands = any(place.covers(row.place) for place in held)
+            at = (*held.get(row.site, ()), *held.get(None, ()))
+            stands = any(place.covers(row.place) for place in at)
             cause = Cause.UNDECIDED if stands else Cause.CLEAR
             out[row.place] = (cause.value, min(1 - p if stands else p, 1.0))
     return out
+
+
+def _first(numbered: tuple[int, Finding]) -> int:
+    return numbered[0]
 
 
 def _detail(place: Place) -> int:

@@ -142,6 +142,8 @@ class Node:
     partner: dict[int, float] = field(default_factory=dict)
     """For a line: log likelihood ratio of being joined to each other line of its lane."""
     _parts: dict[Way, Array] = field(default_factory=dict)
+    _ways: Array | None = field(default=None, compare=False, repr=False)
+    """What `by_way` says, until more is seen."""
 
     @property
     def states(self) -> tuple[str, ...]:
@@ -162,6 +164,7 @@ class Node:
         if isinstance(loglik, Mapping):
             loglik = np.array([loglik.get(state, 0.0) for state in self.states])
         self._parts[way] = self._part(way) + weight * loglik
+        self._ways = None
 
     def _part(self, way: Way) -> Array:
         nothing = np.zeros((1, len(VIEWS), len(self.states)))
@@ -170,10 +173,12 @@ class Node:
     def soften(self, factor: float) -> None:
         """Let all that was seen there weigh less."""
         self._parts = {way: factor * part for way, part in self._parts.items()}
+        self._ways = None
 
     def replace_by(self, other: Node) -> None:
         """Take what was seen at another place instead."""
         self._parts = dict(other._parts)
+        self._ways = None
 
     @property
     def seen(self) -> Array:
@@ -190,6 +195,11 @@ class Node:
     def by_way(self) -> Array:
         """(ways, R, views, S), the best at 0 and none below `FLOOR`: the same where the margin is
         lost both ways, only out of the package, or only into it; the other way is then sound."""
+        if self._ways is None:
+            self._ways = self._by_way()
+        return self._ways
+
+    def _by_way(self) -> Array:
         both = self.seen
         read, write = (self._part(Way.READ), self._part(Way.WRITE))
         ways = [both, both, both]
@@ -209,7 +219,7 @@ class Node:
         """Log likelihood of the sound state against the best one, unwarned and against the first
         reference: 0 where nothing is odd."""
         first = self.by_way()[:, 0, 0]
-        return float(max(first[0, 0] - first.max(), FLOOR))
+        return max(float(first[0, 0] - first.max()), FLOOR)
 
     @property
     def hurt(self) -> float:

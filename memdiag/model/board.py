@@ -9,10 +9,10 @@ neighbour relations unknown.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Literal
+from typing import Literal, TypeVar
 
 from memdiag.model.baseline import Baseline
 from memdiag.model.place import Channel, Place
@@ -140,15 +140,29 @@ class Board:
         return {name: tuple(sites) for name, sites in found.items()}
 
     def sites_on_rail(self, rail: str) -> tuple[Site, ...]:
-        return tuple(site for site in self.sites if rail in site.rails)
+        return self._on_rail.get(rail, ())
+
+    @cached_property
+    def _on_rail(self) -> dict[str, tuple[Site, ...]]:
+        return _by_name((rail, site) for site in self.sites for rail in dict.fromkeys(site.rails))
+
+    @cached_property
+    def _on_channel(self) -> dict[Channel, tuple[Site, ...]]:
+        return _by_name((channel, site) for site in self.sites for channel in site.channels)
+
+    def sites_on_channel(self, channel: Channel) -> tuple[Site, ...]:
+        return self._on_channel.get(channel, ())
 
     def links(self, place: Place) -> Iterator[tuple[Site, Link]]:
         """The links that a place speaks of, each with its site."""
-        for site in self.sites:
-            if place.site is None or place.site == site.ref:
-                for link in site.links:
-                    if link.at(place):
-                        yield site, link
+        sites = self.sites if place.channel is None else self.sites_on_channel(place.channel)
+        if place.site is not None:
+            one = self.site(place.site)
+            sites = () if one is None else (one,)
+        for site in sites:
+            for link in site.links:
+                if link.at(place):
+                    yield site, link
 
     def lanes_of(self, channel: Channel, site: str | None = None) -> tuple[int, ...]:
         """The lanes of a channel in rising order, only the site's where one is named. Empty where
@@ -157,42 +171,64 @@ class Board:
         return tuple(sorted({link.lane for _, link in links if link.lane is not None}))
 
     @cached_property
-    def _pitch(self) -> dict[str, float]:
+    def _near(self) -> dict[str, tuple[str, ...]]:
+        """The sites next to each site that has a place on the board."""
+        import numpy as np
+
         placed = [s for s in self.sites if s.x is not None and s.y is not None]
+        at = np.array([(s.x, s.y) for s in placed], float).reshape(-1, 2)
+        apart = np.hypot(at[:, None, 0] - at[:, 0], at[:, None, 1] - at[:, 1])
+        # Packages on both sides of one spot are no measure of how far the next one is.
+        pitch = np.where(apart > 0.5, apart, math.inf).min(axis=1, initial=math.inf)
+        near = apart <= NEAR_PITCHES * np.minimum(pitch[:, None], pitch)
         return {
-            s.ref: min(
-                (d for o in placed if o.ref != s.ref and (d := _distance(s, o)) > 0.5),
-                default=math.inf,
-            )
-            for s in placed
+            s.ref: tuple(placed[i].ref for i in np.flatnonzero(row) if placed[i] is not s)
+            for s, row in zip(placed, near, strict=True)
         }
+
+    @cached_property
+    def _on_other_side(self) -> dict[str, tuple[str, ...]]:
+        pairs = [(s.ref, s.clamshell) for s in self.sites if s.clamshell in self._by_ref]
+        both = [*pairs, *((b, a) for a, b in pairs)]
+        return _by_name((a, b) for a, b in both if a is not None and b is not None)
+
+    def neighbours(self, ref: str) -> dict[str, frozenset[Coupling]]:
+        """The sites that a fault at that site can disturb by more than the boot, and why."""
+        one = self.site(ref)
+        if one is None:
+            return {}
+        found: dict[str, set[Coupling]] = {}
+
+        def join(others: Iterable[str], why: Coupling) -> None:
+            for other in others:
+                found.setdefault(other, {"boot"}).add(why)
+
+        join(self._on_other_side.get(ref, ()), "clamshell")
+        if one.partition is not None:
+            join((s.ref for s in self.partitions[one.partition]), "partition")
+        for channel in one.channels:  # one channel is driven by one PHY block
+            join((s.ref for s in self.sites_on_channel(channel)), "partition")
+        for rail in one.rails:
+            on = self.sites_on_rail(rail)
+            if len(on) < len(self.sites):  # a rail of all is no neighbourhood
+                join((s.ref for s in on), "rail")
+        join(self._near.get(ref, ()), "place")
+        found.pop(ref, None)
+        return {other: frozenset(why) for other, why in found.items()}
 
     def couplings(self, a: str, b: str) -> frozenset[Coupling]:
         """Why a fault at site `a` can disturb site `b`. Empty for a site and itself."""
-        one, two = self.site(a), self.site(b)
-        if one is None or two is None or a == b:
+        if a == b or self.site(a) is None or self.site(b) is None:
             return frozenset()
-        found: set[Coupling] = {"boot"}
-        if b == one.clamshell or a == two.clamshell:
-            found.add("clamshell")
-        if one.partition is not None and one.partition == two.partition:
-            found.add("partition")
-        if set(one.channels) & set(two.channels):
-            found.add("partition")  # one channel is driven by one PHY block
-        if self._common_rails(one, two):
-            found.add("rail")
-        if one.ref in self._pitch and two.ref in self._pitch:
-            reach = NEAR_PITCHES * min(self._pitch[a], self._pitch[b])
-            if _distance(one, two) <= reach:
-                found.add("place")
-        return frozenset(found)
-
-    def _common_rails(self, one: Site, two: Site) -> set[str]:
-        """Rails both hang on which not every site does: a rail of all is no neighbourhood."""
-        shared = set(one.rails) & set(two.rails)
-        return {r for r in shared if len(self.sites_on_rail(r)) < len(self.sites)}
+        return self.neighbours(a).get(b, frozenset({"boot"}))
 
 
-def _distance(a: Site, b: Site) -> float:
-    assert a.x is not None and a.y is not None and b.x is not None and b.y is not None
-    return math.hypot(a.x - b.x, a.y - b.y)
+Named = TypeVar("Named")
+Name = TypeVar("Name", bound=Hashable)
+
+
+def _by_name(pairs: Iterable[tuple[Name, Named]]) -> dict[Name, tuple[Named, ...]]:
+    found: dict[Name, list[Named]] = {}
+    for name, one in pairs:
+        found.setdefault(name, []).append(one)
+    return {name: tuple(those) for name, those in found.items()}

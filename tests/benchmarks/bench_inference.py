@@ -2,11 +2,11 @@
 
     python tests/benchmarks/bench_inference.py
 
-* Ratio: `memdiag.inference` and pgmpy's VariableElimination on the same network of binary faults
+* Ratio: `search.infer` and pgmpy's VariableElimination on the same network of binary faults
   and findings (noisy-OR with leak), the posterior over all faults asked of both. Once with the
   networks built beforehand, once from the bare figures, as every dump has a network of its own.
   Best of several, taken in turn. `apart` is the greatest difference between the two in the
-  probability of a fault: memdiag leaves sets of more than three faults out.
+  probability of a fault: memdiag leaves sets of more than four faults out.
 * Growth: boards of 8 to 64 packages with a package missing, one weak and one data line open; each
   size in a process of its own, so that its peak memory is its own.
 """
@@ -50,7 +50,9 @@ def ratio(faults: int, findings: int) -> dict[str, float]:
 
     import numpy as np
 
-    from memdiag.diagnosis.noisy_max import Model, infer
+    from memdiag.diagnosis.noisy_max import Model
+    from memdiag.diagnosis.search import infer
+    from tests.support.exact import marginals, two_state
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -65,13 +67,7 @@ def ratio(faults: int, findings: int) -> dict[str, float]:
     told = {n: int(s) for n, s in zip(leaves, seen, strict=True)}
 
     def our_model() -> Model:
-        loglik = np.where(seen[:, None] == np.array([False, True]), 0.0, -np.inf)
-        effects = np.ones((1, faults, findings, 2))
-        effects[0, :, :, 0] = 1 - shows
-        quiet = np.ones((1, findings, 2))
-        quiet[0, :, 0] = 1 - leak
-        odds = np.log(prior / (1 - prior))
-        return Model(loglik, effects, quiet, odds, np.arange(faults), np.zeros(1))
+        return two_state(shows.tolist(), leak.tolist(), prior.tolist(), seen.tolist())
 
     def their_engine() -> VariableElimination:
         net = DiscreteBayesianNetwork([(f, n) for f in roots for n in leaves])
@@ -89,12 +85,13 @@ def ratio(faults: int, findings: int) -> dict[str, float]:
         return of.query(roots, evidence=told, show_progress=False)
 
     found = infer(model)
+    ours = marginals(found, model)
     joint = theirs()
     apart = 0.0
     for i, f in enumerate(roots):
         marginal = joint.marginalize([r for r in roots if r != f], inplace=False)
         one = float(marginal.values[1])
-        apart = max(apart, abs(one - found.of_fault(model.fault, i)))
+        apart = max(apart, abs(one - ours[i]))
     seconds = best_of(
         5, lambda: infer(model), theirs, lambda: infer(our_model()), lambda: theirs(their_engine())
     )
@@ -103,29 +100,6 @@ def ratio(faults: int, findings: int) -> dict[str, float]:
 
 
 # ---- growth ----
-
-
-def board_text(sites: int) -> str:
-    """A profile: two channels of two lanes a site, partitions of two, two memory rails."""
-    out = ['board = "grown"', 'memory = "gddr6"']
-    for rail in ("VDD_A", "VDD_B"):
-        out += ["[[rail]]", f'name = "{rail}"', "volts = 1.35", 'feeds = "packages"']
-    side = math.ceil(math.sqrt(sites))
-    for i in range(sites):
-        rail = "VDD_A" if i < sites // 2 else "VDD_B"
-        links = ", ".join(f"{{channel = {2 * i + c}, lanes = [0, 1], rank = 0}}" for c in (0, 1))
-        out += [
-            "[[site]]",
-            f'ref = "U{i + 1}"',
-            f"x = {18 * (i % side)}",
-            f"y = {18 * (i // side)}",
-            'side = "top"',
-            "size = [14, 12]",
-            f'rails = ["{rail}"]',
-            f'partition = "P{i // 2}"',
-            f"links = [{links}]",
-        ]
-    return "\n".join([*out, ""])
 
 
 def dump_text(sites: int) -> str:
@@ -172,19 +146,20 @@ def dump_text(sites: int) -> str:
 def grown(sites: int) -> dict[str, object]:
     """Seconds and megabytes of one size, in this process."""
     from memdiag.boards import profiles
-    from memdiag.diagnosis import hypotheses, noisy_max
+    from memdiag.diagnosis import hypotheses, search
     from memdiag.diagnosis.judge import judge
     from memdiag.diagnosis.settings import Settings
     from memdiag.evidence.build import gather
     from memdiag.evidence.measurements import measure
     from memdiag.reading.load import load
+    from tests.support.large import board_text
 
     board, problems = profiles.examine(board_text(sites))
     assert board is not None, problems
     (run,) = load(dump_text(sites), board=board)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     case = hypotheses.build(run, board, gather(measure(run, board)), Settings())
-    whole, alone = best_of(3, lambda: judge(run, board), lambda: noisy_max.infer(case.model))
+    whole, alone = best_of(3, lambda: judge(run, board), lambda: search.infer(case.model))
     verdict = judge(run, board)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return {

@@ -32,13 +32,13 @@ def _blocks(board: Board, evidence: Evidence) -> Iterator[Location]:
     """Partitions, each lane of them, and channels."""
     # Where a channel serves one package alone, its failing is a joint more often than the
     # controller; a channel of several packages is a block of its own.
-    alone = all(sum(c in s.channels for s in board.sites) == 1 for c in board.channels)
+    alone = all(len(board.sites_on_channel(c)) == 1 for c in board.channels)
     by_channel = ALONE if alone else BY_CHANNEL if board.partitions else 1.0
     yield from _partitions(board, 1 - by_channel)
     if not board.known:
         yield from locations.unknown_group(board, evidence)
     for channel in board.channels:
-        refs = frozenset(s.ref for s in board.sites if channel in s.channels)
+        refs = frozenset(s.ref for s in board.sites_on_channel(channel))
         sites_here = [board.site(r) for r in refs]
         only = sites_here[0] if len(sites_here) == 1 else None
         site = only.ref if only is not None and only.named else None
