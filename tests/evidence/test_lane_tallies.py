@@ -16,8 +16,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag.boards import profiles
-from memdiag.evidence import lane_tallies
+from memdiag.evidence import lane_tallies, table
+from memdiag.evidence.build import gather
 from memdiag.evidence.lane_tallies import LaneTally
+from memdiag.evidence.measurements import measure
 from memdiag.model import Board
 from memdiag.reading.load import load
 
@@ -238,3 +240,42 @@ def test_rows_in_pieces_count_the_same(chunk: int, monkeypatch: pytest.MonkeyPat
             pieces[place].cells,
             pieces[place].first_line,
         )
+
+
+# --- rows that say where a word was wrong, and not which bits -----------------------------------
+
+BLANK = "site ch lane address"
+
+
+def test_a_row_without_words_is_a_wrong_word_of_its_lane_and_of_no_line() -> None:
+    (tally,) = tallies("quince-12", ["U3 4 0 0x40", "U3 4 0 0x80"], BLANK).values()
+    assert (tally.rows, tally.blank, tally.wrong_bits) == (2, 2, 2)
+    assert not tally.wrong.any() and not tally.both.any() and tally.cells == {0x40, 0x80}
+
+
+def test_where_the_place_has_several_lanes_it_is_of_none_of_them_alone() -> None:
+    (run,) = load(dump("quince-12", ["U3 4 - 0x40"], BLANK))
+    measured = measure(run, board("quince-12"))
+    (group,) = [m for m in measured if m.tally is not None]
+    assert (group.place.site, group.place.channel, group.place.lane) == ("U3", 4, None)
+    assert not [n for n in gather(measured).nodes if n.kind == "line"]
+    (row,) = [r for r in table.rows(measured) if r.cells]
+    assert row.errors is None  # at least one bit, nobody knows how many
+
+
+def test_one_lane_that_is_named_in_two_ways_has_one_tally() -> None:
+    lines = ["U3 4 - 0 0x40 0x0 0x1 -", "- 4 0 0 0x80 0x0 0x1 -"]
+    (run,) = load(dump("quince-12", lines))
+    (tally,) = measure(run, board("quince-12")).tallies
+    assert tally.rows == 2
+
+
+def test_the_width_of_words_is_that_of_all_but_the_narrowest() -> None:
+    """Eight fair coins show one or two heads in 36 of the 255 throws with any (exact): what reads
+    by chance is wide; a mean of one and seven is not."""
+    chance = [f"U3 4 - 0 {64 * n:#x} 0x0 {n:#04x} -" for n in range(1, 256)]
+    (tally,) = tallies("quince-12", chance).values()
+    assert tally.spans[1:3].sum() == 36 and tally.span > 2.2
+    cells = [f"U3 4 - 0 {64 * n:#x} 0x0 {(0x04, 0xFB)[n % 2]:#04x} -" for n in range(100)]
+    (tally,) = tallies("quince-12", cells).values()
+    assert tally.wrong.sum() / tally.rows > 2.2 > tally.span
