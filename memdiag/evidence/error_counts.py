@@ -18,6 +18,7 @@ import numpy as np
 
 from memdiag.evidence.nodes import GRADES, IS_GRADE, LINK, MARGIN, VIEWS, Array, by_state, graded
 from memdiag.model.figures import Table
+from memdiag.stats.bell import upper_tail
 
 _F = Table("Error counts")
 
@@ -73,12 +74,6 @@ _NOTHING = {
 """Chance of no errors whatever the exposure: cells lie on some of the lines only."""
 
 
-def _tail(q: Array) -> Array:
-    """log10 of the Gaussian tail, to a percent of its logarithm from 0.3 on (Chiani 2003)."""
-    tail = np.exp(-q * q / 2) / 12 + np.exp(-2 * q * q / 3) / 4
-    return np.asarray(np.log10(tail))
-
-
 @cache
 def _weights(kind: str) -> tuple[Array, Array]:
     """`(chance of none whatever the exposure (S,), mass on the grid (S, rates))`."""
@@ -88,7 +83,7 @@ def _weights(kind: str) -> tuple[Array, Array]:
     chance = np.exp(-0.5 * ((q - HEALTHY_Q) / Q_PLAY) ** 2)
     for i, state in enumerate(LINK):
         if state in GRADES:
-            centre = _tail(q * math.exp(GRADES[state]))[:, None]
+            centre = np.log10(upper_tail(q * math.exp(GRADES[state])))[:, None]
             grid[i] = chance @ np.exp(-0.5 * ((_GRID - centre) / RATE_PLAY) ** 2)
         else:
             name = {"joined": "stuck", "mute": "dead", "absent": "dead"}.get(state, state)

@@ -19,6 +19,7 @@ from numpy import exp, log
 from memdiag.evidence.nodes import IS_GRADE, LINK, MARGIN, VIEWS, Array, Way
 from memdiag.model import ENDED, FAILED, Result
 from memdiag.model.figures import Table
+from memdiag.stats.bell import upper_tail
 
 _F = Table("Training steps")
 
@@ -82,11 +83,6 @@ _GRID = np.linspace(-1.6, 0.4, 21)
 """Where a rig's limit for marginal may lie, in log margin."""
 
 
-def _tail(x: Array, play: float) -> Array:
-    """The normal tail, good to a percent: P(limit above x)."""
-    return np.asarray(1.0 / (1.0 + exp(1.702 * x / play)))
-
-
 class Limits:
     """How probably a step of each margin is marginal, and fails: from the trade, or for this rig
     where its dump prints widths beside results."""
@@ -97,7 +93,7 @@ class Limits:
         prior = exp(-0.5 * ((_GRID - MARGINAL_AT) / MARGINAL_PLAY) ** 2)
         fit = log(prior)
         for margin, marginal in seen:
-            below = 0.98 * _tail(margin - _GRID, LANE_PLAY) + STRAY
+            below = 0.98 * upper_tail((margin - _GRID) / LANE_PLAY) + STRAY
             fit = fit + log(below if marginal else 1 - below)
         weight = exp(fit - fit.max())
         self._weight = weight / weight.sum()
@@ -105,7 +101,7 @@ class Limits:
 
     def marginal(self, margin: Array) -> Array:
         """P(the limit for marginal lies above the margin)."""
-        return np.asarray(_tail(margin[:, None] - _GRID, LANE_PLAY) @ self._weight)
+        return np.asarray(upper_tail((margin[:, None] - _GRID) / LANE_PLAY) @ self._weight)
 
     def outcome(self, step: str, result: Result | None) -> Array | None:
         """(views, S) log likelihood, in each view and state of a place, that a step passed, was
@@ -121,7 +117,7 @@ class Limits:
     def _outcome(self, kind: str, result: Result) -> Array:
         spares, lost = _KINDS[kind]
         margin = MARGIN + spares
-        fails = np.minimum(_tail(margin - FAILS_AT, FAILS_PLAY), 1.0) * (1 - ODD) + ODD
+        fails = ODD + (1 - ODD) * upper_tail((margin - FAILS_AT) / FAILS_PLAY)
         marginal = (1 - fails) * np.minimum(self.marginal(margin) + STRAY, 0.99)
         lacking = np.array([lost.get(_like(state), 0.0) for state in LINK])
         fails = lacking * (1 - 2 * STILL) + (1 - lacking) * fails
