@@ -77,7 +77,7 @@ _NOTHING = {
 @cache
 def _weights(kind: str) -> tuple[Array, Array]:
     """`(chance of none whatever the exposure (S,), mass on the grid (S, rates))`."""
-    none = by_state(_NOTHING[kind], grades=np.where(MARGIN[IS_GRADE] < -0.3, NOT_MET, 0.0))
+    none = by_state(_NOTHING[kind], grades=np.where(MARGIN[IS_GRADE] < 0, NOT_MET, 0.0))
     grid = np.zeros((len(LINK), _GRID.size))
     q = np.linspace(HEALTHY_Q - 3 * Q_PLAY, HEALTHY_Q + 3 * Q_PLAY, 31)
     chance = np.exp(-0.5 * ((q - HEALTHY_Q) / Q_PLAY) ** 2)
@@ -227,7 +227,9 @@ def _mean(errors: int, bits: float, kind: str, alike: Common = Common()) -> Arra
     if errors == 0:
         mean = (1 - _STRAY) * (mean + none)
     else:
-        mean = (1 - _STRAY) * mean + _STRAY * _stray(errors)
+        # A stray event alone: the place itself had none.
+        clean = none + grid @ np.exp(exposure * _LOG_MISS)
+        mean = (1 - _STRAY) * mean + _STRAY * clean * _stray(errors)
     noise = float(_noise(alike.noise) @ like)
     shaken = np.where(_CAN_SHAKE, BURSTS * noise + (1 - BURSTS) * mean, mean)
     # A trace everywhere: no count is impossible in any state.
