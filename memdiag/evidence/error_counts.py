@@ -227,9 +227,9 @@ def _mean(errors: int, bits: float, kind: str, alike: Common = Common()) -> Arra
     if errors == 0:
         mean = (1 - _STRAY) * (mean + none)
     else:
-        # A stray event alone: the place itself had none.
+        # A stray event shows where the place itself had none, else it is lost among the others.
         clean = none + grid @ np.exp(exposure * _LOG_MISS)
-        mean = (1 - _STRAY) * mean + _STRAY * clean * _stray(errors)
+        mean = mean + _STRAY * clean * _stray(errors)
     noise = float(_noise(alike.noise) @ like)
     shaken = np.where(_CAN_SHAKE, BURSTS * noise + (1 - BURSTS) * mean, mean)
     # A trace everywhere: no count is impossible in any state.
