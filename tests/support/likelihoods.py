@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 from memdiag.evidence.nodes import GRADES, IS_GRADE, LINK, VIEWS, Array
 
@@ -35,7 +36,7 @@ def of_grades(table: Array | None, view: int = ALONE) -> list[float]:
 
 
 def falls(values: list[float], slack: float = 1e-9) -> bool:
-    return all(a >= b - slack for a, b in zip(values, values[1:], strict=False))
+    return all(a >= b - slack for a, b in pairwise(values))
 
 
 assert IS_GRADE.sum() == len(GRADE_NAMES)
