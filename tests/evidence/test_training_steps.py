@@ -74,7 +74,8 @@ def test_identification_asks_nothing_of_the_eye_of_a_data_line() -> None:
 
 def test_commands_are_enough_for_command_training() -> None:
     """Of a package that hears, a dead lane leaves another pin to answer on; of a deaf one, none."""
-    assert passes("ca", "dead") > 0.5 > 0.1 > passes("ca", "mute")
+    assert passes("ca", "dead") > 0.5
+    assert passes("ca", "mute") < 0.1
 
 
 @pytest.mark.parametrize("step", ["level", "wck", "gate"])
@@ -176,12 +177,12 @@ def test_widths_beside_results_show_the_limit(limit: float) -> None:
 
 def test_a_rig_that_passes_half_an_eye_is_not_believed_when_it_passes() -> None:
     """And one that warns at four fifths is: the same word, another habit."""
-    lax, strict = rig(0.45, EVERY), rig(0.85, EVERY)
-    gap = [
-        outcome("read", PASS, rig=r)["58"] - outcome("read", PASS, rig=r)["sound"]
-        for r in (lax, strict)
-    ]
-    assert gap[0] > -0.3 > -2 > gap[1]
+    lost = []
+    for of in (rig(0.45, EVERY), rig(0.85, EVERY)):
+        passed = outcome("read", PASS, rig=of)
+        lost.append(passed["58"] - passed["sound"])
+    assert lost[0] > -0.3
+    assert lost[1] < -2
 
 
 def test_without_widths_the_limit_is_the_trades() -> None:
@@ -194,10 +195,8 @@ def test_without_widths_the_limit_is_the_trades() -> None:
 def test_a_stray_marginal_with_a_whole_eye_moves_no_limit() -> None:
     """One healthy step in a hundred or so is marginal by chance: the lanes beside it, marginal or
     not by their width, say where the limit lies."""
-    without, with_it = (
-        Limits((math.log(w), w < 0.6) for w in EVERY),
-        Limits([*((math.log(w), w < 0.6) for w in EVERY), (0.0, True)]),
-    )
+    lanes = [(math.log(w), w < 0.6) for w in EVERY]
+    without, with_it = Limits(lanes), Limits([*lanes, (0.0, True)])
     for width in (0.3, 0.5, 0.8, 1.0):
         assert chance_of_marginal(with_it, width) == pytest.approx(
             chance_of_marginal(without, width), abs=0.1

@@ -19,6 +19,7 @@ from memdiag.boards import profiles
 from memdiag.cli.main import main
 from memdiag.diagnosis import cautions
 from memdiag.evidence import rails
+from memdiag.evidence.nodes import RAIL
 from memdiag.model import HEATS, Action, Board, Cause, Rail, Site
 from memdiag.model.quantities import show_probability
 from memdiag.model.rails import RailsReport
@@ -94,7 +95,7 @@ AUXILIARY = Rail("auxiliary", volts=1.8, healthy_ohms_min=340, healthy_ohms_typi
 
 def state(ohms: float, rail: Rail | None = None, trend: str | None = None) -> str:
     table = rails.reading_loglik(ohms, trend, rail)
-    assert set(table) == {"normal", "low", "short"}
+    assert set(table) == set(RAIL)
     return max(table, key=table.__getitem__)
 
 
