@@ -117,6 +117,16 @@ def test_a_width_speaks_for_the_grade_it_has(grade: str) -> None:
     assert GRADE_NAMES[int(np.argmax(values))] == grade
 
 
+@pytest.mark.parametrize(("wider", "narrower"), list(pairwise(GRADE_NAMES))[1:])
+def test_a_width_between_two_grades_is_strange_to_neither(wider: str, narrower: str) -> None:
+    """Margin has no steps: half of the way costs each of the two no more than a ruler's width."""
+    healthy = peers(ALIKE)
+    at = {name: healthy.reference * math.exp(GRADES[name]) for name in (wider, narrower)}
+    between = states(margins.width_loglik(math.sqrt(at[wider] * at[narrower]), healthy))
+    for name, width in at.items():
+        assert between[name] > states(margins.width_loglik(width, healthy))[name] - 2
+
+
 @settings(max_examples=40, deadline=None)
 @given(st.lists(st.floats(0.02, 1.0), min_size=2, max_size=6))
 def test_a_narrower_eye_is_never_more_like_a_sound_one(ratios: list[float]) -> None:
@@ -209,3 +219,8 @@ def test_a_shift_makes_the_same_width_a_lesser_one() -> None:
     half = peers([w / 2 for w in ALIKE])
     assert likeliest(margins.width_loglik(0.225, half)) in WHOLE
     assert likeliest(margins.width_loglik(0.225, half, shift=math.log(2))) in ("58", "45")
+
+
+def test_a_reference_far_off_what_is_healthy_is_down_and_no_crash() -> None:
+    """A baseline learnt in one unit and eyes printed in another are dozens of deviations apart."""
+    assert certain(-4.0, 0.07) == pytest.approx({max(margins.SHIFTS): 1.0})
