@@ -18,6 +18,7 @@ import numpy as np
 
 from memdiag.evidence.nodes import GRADES, IS_GRADE, LINK, MARGIN, VIEWS, Array, by_state
 from memdiag.model.figures import Table
+from memdiag.stats.bell import upper_tail
 
 _F = Table("Error counts")
 
@@ -91,12 +92,6 @@ _NOTHING = {
 """Chance of no errors whatever the exposure."""
 
 
-def _tail(q: Array) -> Array:
-    """log10 of the Gaussian tail, to a percent of its logarithm from 0.3 on (Chiani 2003)."""
-    tail = np.exp(-q * q / 2) / 12 + np.exp(-2 * q * q / 3) / 4
-    return np.asarray(np.log10(tail))
-
-
 def _ranges(mode: str, kind: str) -> tuple[tuple[float, float, float], ...]:
     """(share, from, to) of the rates: a bad line has them for itself that its lane has."""
     least, knee, most, below = _RATES[mode]
@@ -109,13 +104,13 @@ def _ranges(mode: str, kind: str) -> tuple[tuple[float, float, float], ...]:
 @cache
 def _weights(kind: str) -> tuple[Array, Array]:
     """`(chance of none whatever the exposure (S,), mass on the grid (S, rates))`."""
-    none = by_state(_NOTHING[kind], grades=np.where(MARGIN[IS_GRADE] < -0.3, NOT_MET, 0.0))
+    none = by_state(_NOTHING[kind], grades=np.where(MARGIN[IS_GRADE] < 0, NOT_MET, 0.0))
     grid = np.zeros((len(LINK), _GRID.size))
     q = np.linspace(HEALTHY_Q - 3 * Q_PLAY, HEALTHY_Q + 3 * Q_PLAY, 31)
     chance = np.exp(-0.5 * ((q - HEALTHY_Q) / Q_PLAY) ** 2)
     for i, state in enumerate(LINK):
         if state in GRADES:
-            centre = _tail(q * math.exp(GRADES[state]))[:, None]
+            centre = np.log10(upper_tail(q * math.exp(GRADES[state])))[:, None]
             grid[i] = chance @ np.exp(-0.5 * ((_GRID - centre) / RATE_PLAY) ** 2)
         else:
             name = {"joined": "stuck", "mute": "dead", "absent": "dead"}.get(state, state)
@@ -264,7 +259,9 @@ def _mean(errors: int, bits: float, kind: str, alike: Common = Common()) -> Arra
     if errors == 0:
         mean = (1 - _STRAY) * (mean + none)
     else:
-        mean = (1 - _STRAY) * mean + _STRAY * _stray(errors)
+        # A stray event shows where the place itself had none, else it is lost among the others.
+        clean = none + grid @ np.exp(exposure * _LOG_MISS)
+        mean = mean + _STRAY * clean * _stray(errors)
     noise = float(_noise(alike.noise) @ like)
     shaken = np.where(_CAN_SHAKE, BURSTS * noise + (1 - BURSTS) * mean, mean)
     # A trace everywhere: no count is impossible in any state.

@@ -17,7 +17,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from memdiag.evidence.nodes import IS_GRADE, LINK, MARGIN, Array, by_state
+from memdiag.evidence.nodes import GRADES, IS_GRADE, LINK, MARGIN, Array, by_state
 from memdiag.model.figures import Table
 
 _F = Table("Eyes")
@@ -116,9 +116,10 @@ def shifts(ratio: float | None, play: float) -> tuple[tuple[float, float], ...]:
     if ratio is None:
         weights = list(UNMEASURED.values())
     else:
-        weights = [math.exp(-0.5 * ((ratio + shift) / play) ** 2) for shift in SHIFTS]
+        off = [((ratio + shift) / play) ** 2 for shift in SHIFTS]
         if ratio > 0:
-            weights = [1.0, *weights[1:]]
+            off[0] = 0.0
+        weights = [math.exp(-0.5 * (each - min(off))) for each in off]
     total = sum(weights)
     kept = [(s, w) for s, w in zip(SHIFTS, weights, strict=True) if w > NEGLIGIBLE * total]
     total = sum(w for _, w in kept)
@@ -140,6 +141,18 @@ _BROAD_AT[[0, LINK.index("array"), LINK.index("astray")]] = -0.1
 _BROAD = by_state(ANY_PLAY, grades=ANY_PLAY["apart"])
 
 
+def _steps() -> Array:
+    """(S,) standard deviation of the margins that one grade stands for: all as far as half of the
+    way to the next, evenly."""
+    centres = list(GRADES.values())
+    gaps = [a - b for a, b in pairwise(centres)]
+    wide = [(a + b) / 2 for a, b in pairwise([gaps[0], *gaps, gaps[-1]])]
+    return by_state(grades=np.array(wide) / math.sqrt(12))
+
+
+_STEPS = _steps()
+
+
 def width_loglik(
     width: float, peers: Peers, *, at_least: bool = False, shift: float = 0.0
 ) -> Array | None:
@@ -156,7 +169,7 @@ def width_loglik(
     # Wider than the reference is never worse than equal to it.
     r = min(r, 0.0) if r < 3 * peers.scale else min(r, 0.5) - 3 * peers.scale
     r -= shift
-    scale = max(peers.scale, FIGURE_PLAY)
+    scale = np.hypot(max(peers.scale, FIGURE_PLAY), _STEPS)
     density = (
         _AT_HEALTHY * _student8(np.array(r / peers.scale)) / peers.scale
         + _AT_MARGIN * _student8((r - MARGIN) / scale) / scale

@@ -19,6 +19,7 @@ from numpy import exp, log
 from memdiag.evidence.nodes import LINK, MARGIN, VIEWS, Array, Way
 from memdiag.model import ENDED, FAILED, Result
 from memdiag.model.figures import Table
+from memdiag.stats.bell import upper_tail
 
 _F = Table("Training steps")
 
@@ -93,11 +94,6 @@ _GRID = np.linspace(-1.6, 0.4, 21)
 """Where a rig's limit for marginal may lie, in log margin."""
 
 
-def _tail(x: Array, play: float) -> Array:
-    """The normal tail, good to a percent: P(limit above x)."""
-    return np.asarray(1.0 / (1.0 + exp(1.702 * x / play)))
-
-
 WIDTHS_TELL = 6
 """So many widths beside their results tell where a rig has its limit."""
 
@@ -116,7 +112,7 @@ class Limits:
         prior = exp(-0.5 * ((_GRID - MARGINAL_AT) / MARGINAL_PLAY) ** 2)
         fit = log(prior)
         for margin, marginal in seen:
-            below = 0.98 * _tail(margin - _GRID, LANE_PLAY) + STRAY
+            below = 0.98 * upper_tail((margin - _GRID) / LANE_PLAY) + STRAY
             fit = fit + log(below if marginal else 1 - below)
             self.known += 1
         self._set(exp(fit - fit.max()))
@@ -140,7 +136,7 @@ class Limits:
 
     def marginal(self, margin: Array) -> Array:
         """P(the limit for marginal lies above the margin)."""
-        return np.asarray(_tail(margin[:, None] - _GRID, LANE_PLAY) @ self._weight)
+        return np.asarray(upper_tail((margin[:, None] - _GRID) / LANE_PLAY) @ self._weight)
 
     def outcome(self, step: str, result: Result | None, share: float = 1.0) -> Array | None:
         """(views, S) log likelihood, in each view and state of a place, that a step passed, was
@@ -160,7 +156,7 @@ class Limits:
     def _outcome(self, kind: str, result: Result, share: float) -> Array:
         spares, lost = _KINDS[kind]
         margin = MARGIN + spares
-        fails = np.minimum(_tail(margin - FAILS_AT, FAILS_PLAY), 1.0) * (1 - ODD) + ODD
+        fails = ODD + (1 - ODD) * upper_tail((margin - FAILS_AT) / FAILS_PLAY)
         marginal = (1 - fails) * np.minimum(self.marginal(margin) + STRAY, 0.99)
         lacking = np.array([lost.get(_like(state), 0.0) for state in LINK])
         fails = lacking * (1 - 2 * STILL) + (1 - lacking) * fails
