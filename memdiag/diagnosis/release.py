@@ -16,7 +16,17 @@ from memdiag.diagnosis.basis import Basis
 from memdiag.evidence import coverage
 from memdiag.evidence.gathered import ThinEye
 from memdiag.evidence.measurements import StepOutcome
-from memdiag.model import FAILED, WANTS_WORK, Finding, Lost, Obstacle, ObstacleKind, Place, Release
+from memdiag.model import (
+    FAILED,
+    WANTS_WORK,
+    Finding,
+    Lost,
+    Obstacle,
+    ObstacleKind,
+    Place,
+    Release,
+    Result,
+)
 from memdiag.model.quantities import show_count, show_probability, show_rate
 from memdiag.model.table import TableRow
 
@@ -223,6 +233,21 @@ def _thin_eyes(case: Case) -> Iterator[Obstacle]:
         yield Obstacle(ObstacleKind.THIN, says, settle, (place,), lines)
 
 
+def _mostly_marginal(case: Case) -> Iterator[Obstacle]:
+    """A data step that is marginal on most links: one stray marginal is weighed, but a board that
+    has hardly any margin anywhere has no healthy peers that would show it."""
+    measured = case.basis.measured
+    if any(f.action in WANTS_WORK for f in case.findings):
+        return
+    for step in sorted(coverage.DATA_STEPS):
+        ended = [(m.place, m.results[step]) for m in measured if step in m.results]
+        thin = tuple(place for place, result in ended if result is Result.MARGINAL)
+        if len(thin) >= PROVEN and 2 * len(thin) > len(ended):
+            says = f"{step} is marginal on {len(thin)} of {len(ended)} links"
+            settle = f"read the rails under load, then run {step} again on this rig and on another"
+            yield Obstacle(ObstacleKind.MARGINAL, says, settle, thin)
+
+
 def _above_target(case: Case) -> Iterator[Obstacle]:
     """Places whose counted rate is proven above the shop's target and that no finding speaks of:
     whatever they are, they are not clear."""
@@ -263,6 +288,7 @@ RULES: tuple[Rule, ...] = (
     _cut_short,
     _not_heard,
     _thin_eyes,
+    _mostly_marginal,
     _above_target,
     _too_probable,
 )

@@ -218,3 +218,14 @@ def test_a_paste_cut_before_a_package_does_not_accuse_it() -> None:
         f.action not in (Action.REPLACE, Action.REFLOW) for f in v.findings if f.place.site == "U8"
     )
     assert all(f.cause is Cause.UNDECIDED for f in v.findings if f.place.site == "U8")
+
+
+def test_a_board_that_is_marginal_on_most_links_is_held() -> None:
+    """A stray marginal is weighed; where most lanes have one, no healthy peer would show a fault
+    they share (a rail, say)."""
+    few = {f"U{n}_read": "marginal" for n in list(LANES)[:2]}
+    most = {f"U{n}_read": "marginal" for n in list(LANES)[:6]}
+    assert ObstacleKind.MARGINAL not in kinds(verdict(*rows(**few)))
+    v = verdict(*rows(**most))
+    assert not v.released
+    assert v.wants_action or ObstacleKind.MARGINAL in kinds(v)

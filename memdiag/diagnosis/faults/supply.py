@@ -52,13 +52,13 @@ UNKNOWN = _F.practice("all of it", 0.5, "share of it for the whole board, where 
 LOW = _F.practice("low", 0.10, "share whose rail reads a few ohms")
 SHORT = _F.practice("short", 0.18, "share whose rail reads under an ohm")
 OFF = _F.practice("off", 0.10, "share that feed nothing, though the ohms are well")
-SCATTER = _F.practice("scatter", 0.13, "log; how unlike the lanes on one rail are")
+SCATTER = _F.practice("scatter", 0.07, "log; how unlike the lanes on one rail are beyond their own")
 FAR_SCATTER = _F.practice("far scatter", 0.25, "the same where only the far end tells")
 
 _ALIKE = _F.practice("sag, log margin", -0.33, "the middle of what it takes from all alike")
 _GRADED = _F.practice("graded sag, log margin", -0.75, "the same at the far end of a graded one")
 _FAR = _F.practice("far sag, log margin", -0.6, "the same where only the far end tells")
-SAGS = effects.degrees(_ALIKE, 4, 1 - LOW - SHORT - OFF)
+SAGS = effects.degrees(_ALIKE, 6, 1 - LOW - SHORT - OFF)
 GRADED = effects.degrees(_GRADED, 4)
 FAR_SAGS = effects.degrees(_FAR, 4)
 _PARTS = {
