@@ -1,7 +1,8 @@
 """How many errors -> how likely that is in each state.
 
-In a margin grade the error rate is the Gaussian tail at that margin: a healthy link works at a Q of
-about eight, and Q shrinks with the width (Q scale: Keysight M8000 guide, bathtub). Of other faults
+In a margin grade the error rate is the Gaussian tail in the middle of the eye: a healthy link works
+at a Q of about eight, and what Q is above that of the sweep that found the eye's edges shrinks with
+the width (Q scale and dual Dirac: Keysight M8000 guide, bathtub). Of other faults
 rates are unknown over many decades. So each state has a spread of rates, not one, and the
 likelihood of a count is averaged over it on a grid of log rates. Errors come in bursts; that only
 sharpens the grid's peak, never moves it, and the spreads are wide enough not to care.
@@ -28,10 +29,11 @@ _LOG_MISS = np.log1p(-np.minimum(10.0**_GRID, 1 - 1e-12))
 
 HEALTHY_Q = _F.derived(
     "healthy Q",
-    8.0,
-    "an error in 1.6e15 bits: what a link has whose eye is wide open at 1e-12 (Q 7.03)",
+    8.2,
+    "an error in 1e16 bits: what a link has whose eye is wide open at 1e-12 (Q 7.03)",
     "BER = erfc(Q / sqrt 2) / 2; J-BERT guide p. 244",
 )
+SWEEP_Q = _F.practice("sweep Q", 4.5, "Q at the edges of a printed eye: an error in 3e5 bits")
 Q_PLAY = _F.practice("play of Q", 0.50, "standard deviation of a healthy link's Q")
 RATE_PLAY = _F.practice("play of rates", 0.5, "decades; patterns stress a link more or less")
 NOT_MET = _F.practice("not met", 0.10, "share of tests that do not meet a fault that is there")
@@ -73,8 +75,8 @@ _RATES: dict[str, Ends] = {
     "astray": _rates(
         "astray", -10.0, -1.6, -0.35, 0.40, "half of the addresses, half of the bits by chance"
     ),
-    "stuck": _rates("stuck", -10.0, -1.7, -0.8, 0.30, "half of the bits of one line in eight"),
-    "dead": _rates("dead", -4.0, -0.75, -0.2, 0.25, "half of the bits"),
+    "stuck": _rates("stuck", -10.0, -1.7, -0.8, 0.15, "half of the bits of one line in eight"),
+    "dead": _rates("dead", -6.0, -0.75, -0.2, 0.25, "half of the bits"),
 }
 _ONE_OF_EIGHT = _F.derived(
     "one line of eight", 0.9, "decades from the rate of a lane to that of its only bad line", "lg 8"
@@ -101,6 +103,16 @@ def _ranges(mode: str, kind: str) -> tuple[tuple[float, float, float], ...]:
     return (below, least, knee), (1 - below, knee, most)
 
 
+def q_at(healthy: Array, margin: float) -> Array:
+    """Q at the middle of an eye of that log margin, where it is `healthy` with a whole one.
+
+    A printed eye reaches to where the sweep calls a tap bad, and Q grows from there to the middle
+    with the width that is left: Q = Qs + (Qh - Qs) * width share (dual Dirac: half of the width is
+    (Q - Qs) times the random jitter).
+    """
+    return np.asarray(SWEEP_Q + (healthy - SWEEP_Q) * math.exp(margin))
+
+
 @cache
 def _weights(kind: str) -> tuple[Array, Array]:
     """`(chance of none whatever the exposure (S,), mass on the grid (S, rates))`."""
@@ -110,7 +122,7 @@ def _weights(kind: str) -> tuple[Array, Array]:
     chance = np.exp(-0.5 * ((q - HEALTHY_Q) / Q_PLAY) ** 2)
     for i, state in enumerate(LINK):
         if state in GRADES:
-            centre = np.log10(upper_tail(q * math.exp(GRADES[state])))[:, None]
+            centre = np.log10(upper_tail(q_at(q, GRADES[state])))[:, None]
             grid[i] = chance @ np.exp(-0.5 * ((_GRID - centre) / RATE_PLAY) ** 2)
         else:
             name = {"joined": "stuck", "mute": "dead", "absent": "dead"}.get(state, state)
