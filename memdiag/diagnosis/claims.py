@@ -172,7 +172,8 @@ class _Placing:
             return self._at(ranked[0])
         alone = [mine for mine in ranked if len(self._sites(mine)) == 1]
         singly = self.beliefs.any_of(i for mine in alone for i in mine)
-        if len(alone) > 1 and singly >= HOLDS * self.whole:
+        shared = 0.0 if len(self._sites(ranked[0])) == 1 else self.beliefs.any_of(ranked[0])
+        if len(alone) > 1 and singly >= min(HOLDS * self.whole, shared or self.whole):
             return self._one_of(alone)
         return self._at(ranked[0])
 

@@ -58,7 +58,7 @@ CLOSE, PULLED = (
     }
     for name, values, says in (
         ("closeness", (0.30, 0.6, 0.7, 1.2, 1.6, 1.2), "how much a warning reaches there"),
-        ("pulled", (0.01, 0.16, 0.22, 0.36, 0.55, 0.30), "chance that a fault takes margin there"),
+        ("pulled", (0.01, 0.16, 0.22, 0.36, 0.55, 0.12), "chance that a fault takes margin there"),
     )
 )
 _QUIET, _LOUD, _NERVOUS = (

@@ -42,7 +42,7 @@ def _of_site(basis: Basis, site: Site, here: list[Node], errors: bool) -> Findin
     return Finding(
         Place(site=ref if site.named else None),
         Cause.SPILLOVER,
-        p / total,
+        min(p / total, 1.0),
         tuple(sorted(shares, key=lambda kv: -kv[1])),
         because,
         Action.LEAVE,

@@ -36,6 +36,9 @@ HEALTHY_Q = _F.derived(
 SWEEP_Q = _F.practice("sweep Q", 4.5, "Q at the edges of a printed eye: an error in 3e5 bits")
 Q_PLAY = _F.practice("play of Q", 0.50, "standard deviation of a healthy link's Q")
 RATE_PLAY = _F.practice("play of rates", 0.5, "decades; patterns stress a link more or less")
+STRESS = _F.practice(
+    "stress", 3.0, "decades for all of the width lost: tests stress thin eyes more"
+)
 NOT_MET = _F.practice("not met", 0.10, "share of tests that do not meet a fault that is there")
 LEFT_OUT = _F.practice("left out", 0.16, "share of links that failed training and are not tested")
 STRAY = _F.measured(
@@ -123,7 +126,8 @@ def _weights(kind: str) -> tuple[Array, Array]:
     for i, state in enumerate(LINK):
         if state in GRADES:
             centre = np.log10(upper_tail(q_at(q, GRADES[state])))[:, None]
-            grid[i] = chance @ np.exp(-0.5 * ((_GRID - centre) / RATE_PLAY) ** 2)
+            play = math.hypot(RATE_PLAY, STRESS * -math.expm1(GRADES[state]))
+            grid[i] = chance @ np.exp(-0.5 * ((_GRID - centre) / play) ** 2)
         else:
             name = {"joined": "stuck", "mute": "dead", "absent": "dead"}.get(state, state)
             for share, low, high in _ranges(name, kind):

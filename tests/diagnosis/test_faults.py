@@ -42,7 +42,7 @@ def test_effects_are_distributions_over_states_that_are_known(mechanism: Mechani
     for variant in mechanism.variants:
         for (kind, near), effect in variant.effects.items():
             assert set(effect) <= set(STATES[kind])
-            assert near in (Relation.SELF, Relation.LANE, Relation.RAIL)
+            assert near >= Relation.LANE or near is Relation.RAIL
             assert min(effect.values()) >= 0 and sum(effect.values()) <= 1 + 1e-9
 
 
@@ -73,7 +73,7 @@ def test_mechanisms_with_one_prior_share_it_out() -> None:
         ("weak_pins", Past(replaced=True, reflowed=False, replaced_any=True), 0.25),
         ("joint_line", Past(replaced=True, reflowed=True, replaced_any=True), 1.6 * 0.5),
         ("controller", Past(replaced=False, reflowed=False, replaced_any=True), 2.0 * 0.85),
-        ("supply", Past(replaced=True, reflowed=True, replaced_any=True), 0.8),
+        ("supply", Past(replaced=True, reflowed=True, replaced_any=True), 0.7),
     ],
 )
 def test_what_was_done_before_weighs_on_the_faults_it_can_have_changed(

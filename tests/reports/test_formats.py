@@ -168,8 +168,8 @@ def test_readings_say_the_same_in_every_format() -> None:
         ("VDD_MEM_A", "0.4"),
         ("VDD_MEM_B", ""),
     ]
-    chances = [float(lines[0][state]) for state in ("normal", "low", "short")]
-    assert sum(chances) == pytest.approx(1, abs=1e-5) and max(chances) == chances[2]
+    chances = [float(lines[0][state]) for state in ("normal", "high", "low", "short")]
+    assert sum(chances) == pytest.approx(1, abs=1e-5) and max(chances) == chances[3]
 
 
 def test_good_readings_are_clear_in_every_format() -> None:
