@@ -37,7 +37,7 @@ SWEEP_Q = _F.practice("sweep Q", 4.5, "Q at the edges of a printed eye: an error
 Q_PLAY = _F.practice("play of Q", 0.50, "standard deviation of a healthy link's Q")
 RATE_PLAY = _F.practice("play of rates", 0.5, "decades; patterns stress a link more or less")
 STRESS = _F.practice(
-    "stress", 3.0, "decades for all of the width lost: tests stress thin eyes more"
+    "stress", 2.5, "decades for all of the width lost: tests are harder than sweeps"
 )
 NOT_MET = _F.practice("not met", 0.10, "share of tests that do not meet a fault that is there")
 LEFT_OUT = _F.practice("left out", 0.16, "share of links that failed training and are not tested")
@@ -116,6 +116,12 @@ def q_at(healthy: Array, margin: float) -> Array:
     return np.asarray(SWEEP_Q + (healthy - SWEEP_Q) * math.exp(margin))
 
 
+def stressed(margin: float) -> float:
+    """By how many decades a test errs more than the sweep of an eye of that log margin lets one
+    expect, give or take as much again: its patterns are harder, which a whole eye does not mind."""
+    return STRESS * -math.expm1(margin)
+
+
 @cache
 def _weights(kind: str) -> tuple[Array, Array]:
     """`(chance of none whatever the exposure (S,), mass on the grid (S, rates))`."""
@@ -126,8 +132,9 @@ def _weights(kind: str) -> tuple[Array, Array]:
     for i, state in enumerate(LINK):
         if state in GRADES:
             centre = np.log10(upper_tail(q_at(q, GRADES[state])))[:, None]
-            play = math.hypot(RATE_PLAY, STRESS * -math.expm1(GRADES[state]))
-            grid[i] = chance @ np.exp(-0.5 * ((_GRID - centre) / play) ** 2)
+            more = stressed(GRADES[state])
+            play = math.hypot(RATE_PLAY, more)
+            grid[i] = chance @ np.exp(-0.5 * ((_GRID - centre - more) / play) ** 2)
         else:
             name = {"joined": "stuck", "mute": "dead", "absent": "dead"}.get(state, state)
             for share, low, high in _ranges(name, kind):

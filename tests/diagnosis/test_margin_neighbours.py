@@ -104,7 +104,7 @@ def test_a_package_at_half_pulls_its_partner(pair: tuple[str, str], counts: bool
         return f"{ends} {eye(order[site, ch, lane], left[site])}"
 
     def count(site: str, ch: int, lane: int) -> str | None:
-        return f"{BITS} 90000000 45000000 45000000 - -" if site == sick else None
+        return f"{BITS} 9000 4500 4500 - -" if site == sick else None
 
     v = verdict(dump(on, row, count, counts=counts))
     first, other = at_site(v, sick), at_site(v, partner)

@@ -145,13 +145,14 @@ def sagging(on: Board, share: float, errors: int | None) -> str:
     return dump(on, row, None if errors is None else count, counts=errors is not None)
 
 
-@pytest.mark.parametrize("errors", [None, 30_000_000])
+@pytest.mark.parametrize("errors", [None, 3_000])
 @pytest.mark.parametrize("name", ["quince-12", "quince-8"])
 def test_a_board_all_of_whose_lanes_are_at_half_has_one_shared_fault(
     name: str, errors: int | None
 ) -> None:
     """Twelve packages do not weaken alike by chance. Nobody is left to compare with, but a quarter
-    of a unit interval is no healthy eye; half of one errs at 1e-5 and less (Q scale)."""
+    of a unit interval is no healthy eye; half of a healthy one errs at 1e-10 or somewhat more (Q
+    scale, dual Dirac)."""
     on = board(name)
     v = verdict(sagging(on, 0.5, errors))
     assert not_let_go(v)
@@ -168,10 +169,6 @@ def test_one_sag_is_one_rail(share: float) -> None:
     assert len(work(v)) == 1
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="the reference is held to be down, and yet no shared fault is weighed: all is clear",
-)
 @pytest.mark.parametrize("share", [0.6, 0.7])
 def test_a_board_all_of_whose_data_steps_are_marginal_is_not_let_go(share: float) -> None:
     """No sound board has 96 of 96 steps marginal with eyes of 0.3 UI: the rig says so, and the
