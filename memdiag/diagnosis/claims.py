@@ -192,10 +192,11 @@ class _Placing:
 
     def _one_of(self, alone: list[set[int]]) -> Claim:
         """The claim of one package of several that are not told apart."""
+        all_of_them = self.beliefs.any_of(i for mine in alone for i in mine)
         taken: set[int] = set()
         for mine in alone:
             taken |= mine
-            if self.beliefs.any_of(taken) >= GROUP_HOLDS * self.whole:
+            if self.beliefs.any_of(taken) >= GROUP_HOLDS * all_of_them:
                 break
         sites = self._sites(taken)
         named = tuple(s.ref for s in self.board.sites if s.ref in sites)

@@ -44,7 +44,7 @@ _RISING = _F.practice("rising", 0.45, "density of a reading that has not ended, 
 _SUPPLY = math.log10(_F.practice("supply of an interface", 12.0, "ohms, the least of healthy ones"))
 
 
-UNSETTLED = _F.practice("unsettled", 0.005, "density of healthy rails read before they settled")
+UNSETTLED = _F.practice("unsettled", 0.001, "density of healthy rails read before they settled")
 _BELOW_CORE = _F.practice(
     "core low", 0.45, "decades below the least healthy ohms of a low core rail"
 )

@@ -14,7 +14,8 @@ from memdiag.diagnosis.settings import Settings
 from memdiag.evidence import rails
 from memdiag.evidence.build import gather
 from memdiag.evidence.measurements import measure
-from memdiag.model import Board, RailRow, Run
+from memdiag.evidence.nodes import Node
+from memdiag.model import Board, Place, RailRow, Run
 from memdiag.model.rails import RailReading, RailsReport
 from memdiag.repair import rail_doubts
 
@@ -33,6 +34,7 @@ def check(
     evidence = gather(measured)
     for later in runs[1:]:
         evidence.nodes += gather(measure(later, board)).nodes
+    _attribute(evidence.nodes)
     case = hypotheses.build(first, board, evidence, settings)
     posterior = search.infer(case.model)
     judged = tuple(r for run in runs for r in _readings(run, board))
@@ -50,6 +52,21 @@ def check(
     injections = tuple(_injections(judged, board, volts))
     told = cautions.for_readings(verdict.findings, board, injects=bool(injections))
     return RailsReport(verdict, judged, accounted, injections, told)
+
+
+def _attribute(nodes: list[Node]) -> None:
+    """What a rail drew that is gone with packages off, they drew: its first reading speaks of those
+    packages then, and no longer of the rail itself."""
+    first: dict[Place, Node] = {}
+    for node in (n for n in nodes if n.kind == "rail"):
+        before = first.setdefault(node.place, node)
+        off = tuple(ref for ref in before.sites if ref not in node.sites)
+        if off and before.sound_log_ratio < -CAME_BACK and node.sound_log_ratio == 0:
+            before.sites, before.place = off, Place()
+
+
+CAME_BACK = 2.0
+"""Log likelihood ratio by which a reading was not normal that came back."""
 
 
 def _readings(run: Run, board: Board) -> list[RailReading]:

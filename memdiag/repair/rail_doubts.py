@@ -48,12 +48,27 @@ def _obstacles(
             says = f"{rail} reads {show_ohms(reading.ohms)}: {reading.word}"
             again = f"read {rail} again, board off and discharged, on another pad of it"
             yield _again(rail, says, again + _healthy(board, rail))
+        else:
+            yield from _came_back(rail, reading, readings, verdict)
     fed = dict.fromkeys(row.rail for run in runs for row in run.heat)
     for rail in fed:
         if rail not in last and board.rail(rail) is None:
             yield _unknown(rail, board)
     for run in runs:
         yield from _unread(run)
+
+
+def _came_back(
+    rail: str, last: RailReading, readings: Sequence[RailReading], verdict: Verdict
+) -> Iterator[Obstacle]:
+    """A rail that reads well only since packages came off is not cleared: what came off, or the
+    work on it, made the difference."""
+    first = next(r for r in readings if r.rail == rail)
+    off = ", ".join(sorted(set(last.without) - set(first.without)))
+    if off and first.known and first.word != "good" and not verdict.wants_action:
+        says = f"{rail} read {show_ohms(first.ohms)} with {off} on, and is well with it off"
+        settle = f"read {rail} once more with {off} off: the same figure says that {off} drew it"
+        yield _again(rail, says, settle)
 
 
 def _unfinished(reading: RailReading, board: Board) -> Obstacle:
