@@ -30,7 +30,7 @@ def summary(basis: Basis, findings: Sequence[Finding], release: Release) -> Summ
             top.place_probability,
             top.one_of,
         )
-    clear = min(basis.beliefs.clear, 1.0)
+    clear = min(max(basis.beliefs.clear, 0.0), 1.0)
     if release.obstacles:
         sites = {place.site for o in release.obstacles for place in o.places}
         only = next(iter(sites)) if len(sites) == 1 else None
@@ -70,7 +70,7 @@ def row_causes(
             at = (*held.get(row.site, ()), *held.get(None, ()))
             stands = any(place.covers(row.place) for place in at)
             cause = Cause.UNDECIDED if stands else Cause.CLEAR
-            out[row.place] = (cause.value, min(1 - p if stands else p, 1.0))
+            out[row.place] = (cause.value, min(max(1 - p if stands else p, 0.0), 1.0))
     return out
 
 

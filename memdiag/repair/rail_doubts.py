@@ -65,7 +65,8 @@ def _came_back(
     work on it, made the difference."""
     first = next(r for r in readings if r.rail == rail)
     off = ", ".join(sorted(set(last.without) - set(first.without)))
-    if off and first.known and first.word != "good" and not verdict.wants_action:
+    bad = first.known and not first.over_range and first.word != "good"
+    if off and bad and not verdict.wants_action:
         says = f"{rail} read {show_ohms(first.ohms)} with {off} on, and is well with it off"
         settle = f"read {rail} once more with {off} off: the same figure says that {off} drew it"
         yield _again(rail, says, settle)
