@@ -20,7 +20,7 @@ from memdiag.boards import profiles
 from memdiag.model import Run
 from memdiag.model.problems import Severity
 from memdiag.reading.load import load
-from tests.accuracy.page import calibration
+from tests.accuracy.calibration import calibration
 from tests.accuracy.scoring import Claim
 from tests.simulator import boards, physics, scenes
 from tests.simulator.arrays import Addresses, partner
