@@ -115,7 +115,7 @@ class _Grouping:
 
     def claims(self, threshold: float) -> Iterator[Claim]:
         used: set[int] = set()
-        for seed in sorted(self.marginals, key=lambda i: (i not in self.best, -self.marginals[i])):
+        for seed in sorted(self.marginals, key=self._turn):
             if seed in used:
                 continue
             rivals = self._rivals(seed) - used
@@ -128,6 +128,11 @@ class _Grouping:
             if sure >= threshold:
                 used |= rivals
                 yield _Placing(self.beliefs, rivals, self.marginals).claim()
+
+    def _turn(self, number: int) -> tuple[bool, bool, float]:
+        """What fits anything is asked last: its rivals need not be rivals of each other."""
+        unknown = self.beliefs.candidate(number).mechanism.unknown
+        return unknown, number not in self.best, -self.marginals[number]
 
     def _beyond(self, rivals: set[int], used: set[int]) -> float:
         """Probability that one of the rivals is present where no claim already made acts."""

@@ -120,7 +120,8 @@ def add_counts(
     )
     if tally is not None:
         said = tally.rows - tally.blank
-        place.add(error_signs.word_loglik(said, said * tally.span))
+        if not tally.same_lines:
+            place.add(error_signs.word_loglik(said, said * tally.span))
         if many_lines(tally):
             place.add(error_signs.MANY_LINES)
             spread = int((tally.wrong > 0).sum())

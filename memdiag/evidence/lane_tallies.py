@@ -72,6 +72,16 @@ class LaneTally:
         beats = np.cumsum(self.spans)
         return float(np.searchsorted(beats, NARROWEST * beats[-1]))
 
+    @property
+    def same_lines(self) -> bool:
+        """Whether several words are wrong on the very same data lines: whatever that is, it is not
+        what nothing drives, which is wrong here and there by chance."""
+        masks = np.concatenate(self.masks) if self.masks else np.zeros(0, np.uint8)
+        return len(masks) >= LEAST_ALIKE and len(np.unique(masks)) == 1
+
+
+LEAST_ALIKE = 3
+"""Two words may be wrong on the same lines by chance."""
 
 NARROWEST = 0.3
 """Twice the share of beats with one or two lines wrong where each is wrong by chance, 36 in 255."""

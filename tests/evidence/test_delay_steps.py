@@ -60,8 +60,10 @@ def test_a_lane_that_steps_out_of_the_line_is_told(
 ) -> None:
     delays = sloped(slope, seed)
     delays[lane] += 30 * side
-    (note,) = notes(text(delays))
-    assert note.startswith(f"line {4 + lane}: the read delay of ch 0 lane {lane} is ")
+    found = notes(text(delays))
+    at = f"line {4 + lane}: the read delay of ch 0 lane {lane} is "
+    (note,) = (n for n in found if n.startswith(at))
+    assert len(found) <= 2  # beside so large a step a lane of noise may stand out once in a while
     assert ("later" if side > 0 else "earlier") in note
 
 
