@@ -106,7 +106,7 @@ def _around(basis: Basis, claim: Claim, heard: Sequence[Weight]) -> list[str]:
             for n in basis.evidence.nodes
             if n.kind == "place" and n.sites == (claim.place.site,) and id(n) not in struck
         ]
-        well = [n for n in beside if n.sound_log_ratio > -SPEAKS]
+        well = [n for n in beside if not n.quotes]  # the dump says nothing against them
         if beside:
             out.append(
                 f"Of what else was measured of {claim.place.site}, {len(well)} of {len(beside)} "
