@@ -117,22 +117,15 @@ class Weighed:
         )  # (N, K, M)
         return self._sum(by_node.transpose(2, 1, 0))
 
-    def at_levels(self, log: Array) -> Array:
-        """(..., K) log likelihoods by circumstance -> (..., C, D) by context and level."""
+    def at_levels(self, log: Array, only: Levels | None = None) -> Array:
+        """(..., K) log likelihoods by circumstance -> (..., C, D) by context and level; `only` at
+        these levels."""
+        chance = self.group.chance if only is None else self.group.chance[:, only]
         top = log.max(axis=-1, keepdims=True)
-        total = np.exp(log - top) @ self.group.chance.reshape(-1, log.shape[-1]).T
-        shape = (*log.shape[:-1], *self.group.chance.shape[:2])
+        total = np.exp(log - top) @ chance.reshape(-1, log.shape[-1]).T
+        shape = (*log.shape[:-1], *chance.shape[:2])
         found: Array = np.log(np.maximum(total, 1e-300)).reshape(shape) + top[..., None]
         return found
-
-    def at_level(self, log: Array, level: Levels) -> Array:
-        """(P, K) log likelihoods by circumstance, each at its level -> (P, C) by context."""
-        found, of = np.unique(level, return_inverse=True)
-        top = log.max(axis=-1, keepdims=True)
-        chance = self.group.chance[:, found]  # (C, L, K)
-        total = np.exp(log - top) @ chance.reshape(-1, log.shape[-1]).T
-        mine = total.reshape(len(log), -1, len(found))[np.arange(len(log)), :, of]
-        return np.asarray(np.log(np.maximum(mine, 1e-300)) + top)
 
     def together(self, members: Sequence[int]) -> Array:
         """The slope with the effects of these variants in it; those that strike elsewhere count
@@ -143,18 +136,6 @@ class Weighed:
             if at < len(self.group.direct) and self.group.direct[at] == v:
                 slope = slope * self.group.effects[at]
         return slope
-
-    def both(self, which: Sequence[int], pairs: tuple[Ints, Ints]) -> Array:
-        """(P, K): log likelihood in each circumstance with each of these pairs of `which` of the
-        striking variants."""
-        effects = self.group.effects[list(which)].transpose(1, 2, 0)  # (N, S, M)
-        total = np.zeros((len(self.slope), len(pairs[0])))
-        for start in range(0, len(effects), 4):
-            part = effects[start : start + 4]
-            left = part.transpose(0, 2, 1) * self.slope[:, start : start + 4, None, :]
-            product = np.maximum(np.matmul(left, part), TINY).prod(axis=1)
-            total += np.log(product[:, pairs[0], pairs[1]])
-        return np.asarray(total.T)
 
 
 class Scores:
@@ -213,57 +194,38 @@ class Scores:
         """Put right what `one_more` took for a group that no member strikes."""
         group = self.groups[g]
         slope = group.together(members)
-        alone = group.at_levels(group._sum(slope.sum(axis=-1)))  # (C, D)
-        now = alone[:, levels]
+        only, of = np.unique(levels, return_inverse=True)
+        alone = group.at_levels(group._sum(slope.sum(axis=-1)), only)  # (C, D)
+        now = alone[:, of]
         direct = group.group.direct
         if direct.size:
-            each = group.at_levels(group.each(slope))  # (M, C, D)
-            now[:, direct] = each[np.arange(len(direct)), :, levels[direct]].T
+            each = group.at_levels(group.each(slope), only)  # (M, C, D)
+            now[:, direct] = each[np.arange(len(direct)), :, of[direct]].T
         total += now - self.unstruck[:, g][:, levels]
 
-    def two_more(self, useful: Ints) -> Array:
-        """(C, U, U): log likelihood of each two of these variants together."""
-        reach = self.family.reach[useful]
-        kinds, of = np.unique(reach, axis=0, return_inverse=True)
-        of = of.reshape(-1)
-        c = self.unstruck.shape[0]
-        total = np.zeros((c, len(useful), len(useful)))
-        shared = np.zeros((c, len(kinds), len(kinds)))
-        place = {int(v): i for i, v in enumerate(useful)}
-        for g, group in enumerate(self.groups):
-            between = np.maximum.outer(kinds[:, g], kinds[:, g])
-            shared += self.unstruck[:, g][:, between]
-            here = [m for m, v in enumerate(group.group.direct) if int(v) in place]
-            if here:
-                self._struck_pairs(group, g, here, place, (between, of), total)
-        return total + shared[:, of[:, None], of[None, :]]
+    def of_two(self, useful: Ints, context: int) -> Array:
+        """(U, U): about the log likelihood of each two of these variants together in a context.
 
-    def _struck_pairs(
-        self,
-        group: Weighed,
-        g: int,
-        here: list[int],
-        place: dict[int, int],
-        levels: tuple[Levels, Ints],
-        total: Array,
-    ) -> None:
-        """Add to `total` what a group that variants strike differs from one that none strikes."""
-        between, of = levels
-        at = np.array([place[int(group.group.direct[m])] for m in here])
-        # (M, U): the level with each other variant, and what the group says at it.
-        level = between[of[at][:, None], of[None, :]]
-        one = group.struck[here]  # (M, C, D)
-        apart = one[np.arange(len(here))[:, None], :, level]  # (M, U, C)
-        apart = apart - self.unstruck[:, g][:, level].transpose(1, 2, 0)
-        total[:, at, :] += apart.transpose(2, 0, 1)
-        total[:, :, at] += apart.transpose(2, 1, 0)
-        if len(here) < 2:
-            return
-        pairs = np.triu_indices(len(here), 1)
-        one, two = at[pairs[0]], at[pairs[1]]
-        mine = level[pairs[0], two]  # (P,)
-        log = group.at_level(group.both(here, pairs), mine)  # (P, C)
-        was = apart[pairs[0], two] + apart[pairs[1], one]
-        more = (log - was).T - self.unstruck[:, g][:, mine]
-        total[:, one, two] += more
-        total[:, two, one] += more
+        A group is taken to say what it says of the one that it speaks for; where they strike other
+        nodes of it, what it says of both.
+        """
+        alone = self.unstruck[context][self.columns, self.kinds][self.kind]  # (V + 1, G)
+        alone[self.who, self.where] = self.struck[
+            np.arange(len(self.who)), context, self.kinds[self.kind[self.who], self.where]
+        ]
+        none, mine = alone[-1], alone[useful]
+        total = np.full((len(useful), len(useful)), float(none.sum()))
+        for g in np.flatnonzero((mine != none).any(axis=0)):
+            more = mine[:, g] - none[g]
+            total += np.maximum.outer(more, more)
+            direct = self.family.groups[g].direct
+            here = np.flatnonzero(np.isin(direct, useful))
+            at = np.searchsorted(useful, direct[here])
+            less = np.minimum.outer(more[at], more[at])
+            total[np.ix_(at, at)] += np.where(self._meet(g)[np.ix_(here, here)], 0.0, less.clip(0))
+        return total
+
+    def _meet(self, g: int) -> npt.NDArray[np.bool_]:
+        """(M, M): whether two variants that strike a group strike one node of it."""
+        strikes = (self.family.groups[g].effects < 1.0).any(axis=2).astype(float)
+        return np.asarray(strikes @ strikes.T > 0)

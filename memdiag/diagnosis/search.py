@@ -1,8 +1,9 @@
 """The search for the sets of faults that hold the probability.
 
-Sets of none and one are all scored, and all sets of two among the variants that tell most. From
-there on the heaviest sets are taken up one after another and every variant is added to each, until
-what is left can hold little; so sets grow as far as `most`. `Posterior.left_out` is an estimate of
+Sets of none and one are all scored. A set is taken up by adding every variant to it. Sets of one are
+taken up as long as the pairs of them may hold much, by an estimate from what each says alone: two
+that explain little alone may explain all together. From there on the heaviest sets are taken up one
+after another, until what is left can hold little; so sets grow as far as `most`. `Posterior.left_out` is an estimate of
 what is left from above: the mass of the sets not taken up, times twice the growth seen in those of
 their size that were, and what was too light to be listed.
 """
@@ -37,10 +38,13 @@ def infer(model: Model, *, most: int = 4, tolerance: float = 2e-3, widest: int =
     """
     search = _Search(model)
     if most >= 2 and len(search.odds):
-        search.pairs(widest)
+        search.pairs(widest, tolerance)
         search.grow(most, tolerance)
     return search.posterior()
 
+
+MOST_EXPONENT = 500.0
+"""Estimates are bounded by this power of e above what is known, within the range of a float."""
 
 LISTED = 2e-6
 """Sets lighter than this share of the heaviest are summed, not listed."""
@@ -65,7 +69,7 @@ class _Search:
         self.single = logs[:-1]
         self.ahead = _Ahead()
         self.taken: set[tuple[int, ...]] = set()
-        self.left = 0.0
+        self.left = self.unpaired = 0.0
 
     def _one_more(self, members: tuple[int, ...]) -> Array:
         """(V + 1,): log weight of the set with each variant added, and last of the set itself."""
@@ -74,20 +78,37 @@ class _Search:
             total = total + _log_mean(scores.one_more(members), contexts)
         return np.asarray(total)
 
-    def pairs(self, widest: int) -> None:
-        """All sets of two of the variants that tell most, alone or beside the best of them."""
+    def pairs(self, widest: int, tolerance: float) -> None:
+        """Take up the variants whose pairs may hold much, until the other pairs can hold little."""
         useful = np.arange(len(self.odds))
         if len(useful) > widest:
             beside = self._one_more((int(self.single.argmax()),))[:-1]
             worth = np.maximum(self.single - self.single.max(), beside - beside.max())
             useful = np.sort(np.argsort(-worth, kind="stable")[:widest])
-        log = self.odds[useful][:, None] + self.odds[useful][None, :]
+        likely = self._of_two(useful)
+        for _ in range(len(useful)):
+            weight = np.exp(np.minimum(likely - self.scale, MOST_EXPONENT))
+            left = float(weight.sum())  # twice the estimate: each pair stands there twice
+            if left <= tolerance * self.total / 2:
+                break
+            next_ = int(weight.sum(axis=0).argmax())
+            likely[next_] = likely[:, next_] = -np.inf
+            members = (int(useful[next_]),)
+            self.taken.add(members)
+            self._more(members)
+        self.unpaired = left
+        self.taken.update((int(v),) for v in useful)
+
+    def _of_two(self, useful: Ints) -> Array:
+        """(U, U): about the log weight of each two of these variants."""
+        total = self.odds[useful][:, None] + self.odds[useful][None, :]
         for scores, contexts in self.families:
-            log = log + _log_mean(scores.two_more(useful), contexts)
-        if len(useful) == len(self.odds):
-            self.taken.update((v,) for v in range(len(self.odds)))
+            log = scores.one_more(()) + contexts[:, None]
+            best = np.unique(log.argmax(axis=0))
+            each = np.array([scores.of_two(useful, int(c)) for c in best])
+            total = total + _log_mean(each, contexts[best])
         apart = self.fault[useful][:, None] != self.fault[useful][None, :]
-        self._keep_pairs(self._scaled(np.where(apart, log, -np.inf)), useful)
+        return np.where(apart, total, -np.inf)
 
     def _scaled(self, log: Array) -> Array:
         """Weights of log weights, the heaviest of all sets so far being near 1: a second fault may
@@ -97,18 +118,12 @@ class _Search:
             factor = float(np.exp(self.scale - top))
             self.weights = {members: w * factor for members, w in self.weights.items()}
             self.left *= factor
+            self.unpaired *= factor
             self.heaviest *= factor
             self.total *= factor
             self.ahead.scale(factor)
             self.scale = top
         return np.asarray(np.exp(log - self.scale))
-
-    def _keep_pairs(self, weight: Array, useful: Ints) -> None:
-        upper = np.triu(weight)
-        least = LISTED * max(float(upper.max(initial=0.0)), self.heaviest)
-        for a, b in zip(*np.nonzero(upper > least), strict=True):
-            self._list((int(useful[a]), int(useful[b])), float(upper[a, b]))
-        self.left += float(upper[upper <= least].sum())
 
     def grow(self, most: int, tolerance: float) -> None:
         """Take up the heaviest sets, and what comes out, until the rest can hold little."""
@@ -124,7 +139,8 @@ class _Search:
                 ahead.took(part, self.weights.get(part, 0.0), sum(w for _, w in found))
                 for key, w in found:
                     ahead.add(key, w)
-        self.left += ahead.holds()
+        ahead.mass[2:3] = [mass + self.unpaired for mass in ahead.mass[2:3]]
+        self.left += self.unpaired + ahead.holds()
 
     def _to_take(self, members: tuple[int, ...], most: int) -> list[tuple[int, ...]]:
         """The set, and of a heavy one the sets without one of its members: what stands for that
