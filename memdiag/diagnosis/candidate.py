@@ -81,22 +81,25 @@ class Reach:
         return self._around[ref]
 
     def of_packages(
-        self, candidates: Sequence[Candidate], groups: Sequence[tuple[str, ...]]
+        self, candidates: Sequence[tuple[Candidate, int]], groups: Sequence[tuple[str, ...]]
     ) -> Levels:
-        """(candidates, groups) the level at which each reaches each group, by the group's sites."""
+        """(candidates, groups) the level at which each, in that variant, reaches each group, by the
+        group's sites."""
         out = np.zeros((len(candidates), len(groups)), np.int8)
         at = np.array([self.order[ref] for sites in groups for ref in sites], np.int64)
         starts = np.cumsum([0, *(len(sites) for sites in groups)])[:-1]
-        known: dict[tuple[frozenset[str], float], Levels] = {}
-        for row, c in enumerate(candidates):
-            key = (c.sites, c.mechanism.spill)
+        known: dict[tuple[frozenset[str], float, float], Levels] = {}
+        for row, (c, variant) in enumerate(candidates):
+            key = (c.sites, c.mechanism.spill, c.mechanism.stops[variant])
             if key not in known:
                 near = np.maximum.reduceat(self._relations(c.sites)[at], starts)
-                known[key] = rig_behaviour.levels(c.mechanism.spill)[near]
+                known[key] = rig_behaviour.levels(*key[1:])[near]
             out[row] = known[key]
         return out
 
-    def of_boots(self, candidates: Sequence[Candidate], nodes: Sequence[Node]) -> Levels:
+    def of_boots(
+        self, candidates: Sequence[tuple[Candidate, int]], nodes: Sequence[Node]
+    ) -> Levels:
         """The same for the boot of each channel."""
         out = np.zeros((len(candidates), len(nodes)), np.int8)
         first = [
@@ -108,7 +111,7 @@ class Reach:
             for ref in node.sites:
                 by_site.setdefault(ref, []).append(n)
         known: dict[tuple[frozenset[str], Channel | None], Levels] = {}
-        for row, c in enumerate(candidates):
+        for row, (c, variant) in enumerate(candidates):
             key = (c.sites, c.place.channel)
             if key not in known:
                 mine = min((self.order[ref] for ref in c.sites if ref in self.order), default=0)
@@ -120,5 +123,5 @@ class Reach:
                     own = not other or nodes[n].place.channel == c.place.channel
                     when[n] = rig_behaviour.OWN if own else after
                 known[key] = when
-            out[row] = rig_behaviour.boot_level(0, c.mechanism.stops) + known[key]
+            out[row] = rig_behaviour.boot_level(0, c.mechanism.stops[variant]) + known[key]
         return out

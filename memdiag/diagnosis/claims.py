@@ -8,6 +8,7 @@ packages are as likely as each other it is all of those.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -29,6 +30,10 @@ GROUP_HOLDS = 0.9
 EXCLUSIVE = 0.15
 """Of two places that nothing joins, one explains away the other where they are present together
 this much more seldom than if they were independent."""
+
+
+RAISED = 3.0
+"""What is claimed must be so much likelier, in odds, than it was before the dump was read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +71,22 @@ def causes_at(beliefs: Beliefs, claim: Claim, spilled: bool) -> dict[Cause, floa
         out[cause] = out.get(cause, 0.0) + world.probability
     total = sum(out.values())
     return {c: min(p / total, 1.0) for c, p in out.items()}
+
+
+def held_at(beliefs: Beliefs, claim: Claim) -> float:
+    """Probability that a fault sits at the claim's place, whatever it is. One that only reaches it
+    from something wider, as a rail does, is not there, and one of many packages is none of them."""
+    sites = frozenset(claim.one_of) or claim.sites
+    if claim.place.site is not None:
+        sites |= {claim.place.site}
+    here = (
+        i
+        for i, c in enumerate(beliefs.hypotheses.candidates)
+        if c.sites <= sites
+        and c.place.lane_meets(claim.place)
+        and (len(c.sites) == 1 or not claim.one_of)
+    )
+    return min(beliefs.any_of(here), 1.0)
 
 
 def nodes_at(beliefs: Beliefs, claim: Claim) -> Iterator[Node]:
@@ -125,9 +146,15 @@ class _Grouping:
                 continue
             else:
                 sure = self._beyond(rivals, used)
-            if sure >= threshold:
+            if sure >= threshold and self._raised(rivals, sure):
                 used |= rivals
                 yield _Placing(self.beliefs, rivals, self.marginals).claim()
+
+    def _raised(self, rivals: set[int], sure: float) -> bool:
+        """Whether the dump made them likelier than they were before it was read. Beside a rail that
+        is down nobody knows of any package whether it is well: that accuses none."""
+        odds = sum(c.odds * math.exp(c.bonus) for c in self.beliefs.candidates(rivals))
+        return sure >= (1 - sure) * RAISED * odds
 
     def _turn(self, number: int) -> tuple[bool, bool, float]:
         """What fits anything is asked last: its rivals need not be rivals of each other."""

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from memdiag.diagnosis import decision, next_steps, reasons, spillover, wording
 from memdiag.diagnosis.basis import Basis, quotes
-from memdiag.diagnosis.claims import Claim, causes_at, claims, nodes_at, whereabouts
+from memdiag.diagnosis.claims import Claim, causes_at, claims, held_at, nodes_at, whereabouts
 from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.next_steps import Step
 from memdiag.evidence.nodes import READINGS, Node
@@ -73,7 +73,8 @@ def _of_claim(basis: Basis, claim: Claim) -> Finding:
     if own and not any(quote.line is not None for quote in proof):
         proof = (own[0], *proof[:-1])
     found = _finding(place, cause, belief, action, reason, proof, steps)
-    return replace(found, one_of=claim.one_of)
+    held = held_at(basis.beliefs, claim)
+    return replace(found, one_of=claim.one_of, place_probability=held)
 
 
 def _own_lines(nodes: Sequence[Node], site: str | None, board: Board) -> tuple[Quote, ...]:

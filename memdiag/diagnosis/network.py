@@ -31,6 +31,9 @@ BESIDE = 9.0
 Variants = list[tuple[int, int]]
 """(candidate, variant of its mechanism)"""
 
+Present = tuple[Candidate, int]
+"""The same with the candidate itself."""
+
 
 def build_model(
     candidates: Sequence[Candidate],
@@ -47,11 +50,10 @@ def build_model(
         for j in range(len(c.mechanism.variants))
     ]
     kept = parts.hopeful(every)
-    order = [candidates[i] for i, _ in kept]
-    given = [c for c in candidates if c.expected]
+    given = [(c, 0) for c in candidates if c.expected]
     families = (
-        parts.packages(kept, reach, order, given),
-        parts.boots(reach, order, given),
+        parts.packages(kept, reach, given),
+        parts.boots(kept, reach, given),
         parts.readings(kept),
     )
     odds = np.array(
@@ -199,9 +201,7 @@ class _Parts:
 
     # --- families -----------------------------------------------------------------------------
 
-    def packages(
-        self, kept: Variants, reach: Reach, order: Sequence[Candidate], given: Sequence[Candidate]
-    ) -> Family:
+    def packages(self, kept: Variants, reach: Reach, given: Sequence[Present]) -> Family:
         number = {key: v for v, key in enumerate(kept)}
         groups = list(self.by_group)
         base = reach.of_packages(given, groups)
@@ -210,9 +210,12 @@ class _Parts:
             self._group(self.by_group[sites], _from_level(chance, base[:, g]), number)
             for g, sites in enumerate(groups)
         )
-        return Family(self.contexts, built, reach.of_packages(order, groups))
+        return Family(self.contexts, built, reach.of_packages(self._present(kept), groups))
 
-    def boots(self, reach: Reach, order: Sequence[Candidate], given: Sequence[Candidate]) -> Family:
+    def _present(self, kept: Variants) -> list[Present]:
+        return [(self.candidates[i], j) for i, j in kept]
+
+    def boots(self, kept: Variants, reach: Reach, given: Sequence[Present]) -> Family:
         """The boot of each channel. What it does matters only where steps were not run."""
         nodes = [self.nodes[n] for n in self.boot_nodes]
         some_cut = any(n.sound_log_ratio < ODD for n in nodes)
@@ -229,7 +232,7 @@ class _Parts:
             nobody = np.zeros((0, 1, len(BOOT)))
             groups.append(Group(loglik, leak, mine, np.zeros(0, np.int64), nobody))
         prior = contexts - np.log(np.exp(contexts).sum())
-        return Family(prior, tuple(groups), reach.of_boots(order, nodes))
+        return Family(prior, tuple(groups), reach.of_boots(self._present(kept), nodes))
 
     def _reading(self, n: int, number: Mapping[tuple[int, int], int]) -> Group:
         node = self.nodes[n]

@@ -117,7 +117,7 @@ class Weighed:
         )  # (N, K, M)
         return self._sum(by_node.transpose(2, 1, 0))
 
-    def at_levels(self, log: Array, only: Levels | None = None) -> Array:
+    def at_levels(self, log: Array, only: Ints | None = None) -> Array:
         """(..., K) log likelihoods by circumstance -> (..., C, D) by context and level; `only` at
         these levels."""
         chance = self.group.chance if only is None else self.group.chance[:, only]
@@ -215,7 +215,7 @@ class Scores:
         ]
         none, mine = alone[-1], alone[useful]
         total = np.full((len(useful), len(useful)), float(none.sum()))
-        for g in np.flatnonzero((mine != none).any(axis=0)):
+        for g in map(int, np.flatnonzero((mine != none).any(axis=0))):
             more = mine[:, g] - none[g]
             total += np.maximum.outer(more, more)
             direct = self.family.groups[g].direct

@@ -89,7 +89,7 @@ _BOARDS = tuple(
     for name, values in (
         ("stiff", (0.60, 0.35, 0.0)),
         ("soft", (0.28, 2.2, 0.0)),
-        ("shaking", (0.12, 2.5, 0.4)),
+        ("shaking", (0.12, 2.5, 0.8)),
     )
 )
 MOODS: Array = np.log([a * b for a, _, _ in _MOODS for b, _, _ in _BOARDS])
@@ -102,7 +102,7 @@ THROUGHOUT = _F.practice("throughout", 0.45, "share of warnings that come in nea
 
 _STRONG, _HARDEST = (
     _F.practice(f"{name} pulls", share, "share of all pulls")
-    for name, share in (("strong", 0.30), ("hardest", 0.10))
+    for name, share in (("strong", 0.15), ("hardest", 0.03))
 )
 _UNLIKE = _F.practice(
     "pull, scatter", 0.33, "share of a pull by which the lines of a package differ"
@@ -199,36 +199,34 @@ def cumulative(pmf: Pmf, kind: str) -> Array:
 
 LOUD = _F.practice("loud from", 0.45, "how much a fault disturbs others (`spill`) to count as loud")
 SOFT = _F.practice("soft from", 0.10, "the same to disturb them at all")
+HEARD = _F.practice(
+    "heard from", 0.5, "how surely it fails a step (`stops`) to be warned of as one"
+)
 MOST_PULLED = _F.practice("pulled at most", 0.95, "chance that a fault next door takes margin")
 SOFTER = _F.practice("soft faults", 0.3, "how much of a loud fault's disturbance a soft one makes")
 
-_LEVELS: tuple[tuple[Relation, bool], ...] = (
-    (Relation.NONE, False),
-    (Relation.BOOT, False),
-    (Relation.PLACE, False),
-    (Relation.RAIL, False),
-    (Relation.BOOT, True),
-    (Relation.PARTITION, False),
-    (Relation.SITE, False),
-    (Relation.PLACE, True),
-    (Relation.RAIL, True),
-    (Relation.CLAMSHELL, False),
-    (Relation.SITE, True),
-    (Relation.PARTITION, True),
-    (Relation.CLAMSHELL, True),
+_LOUDNESS = ((SOFTER, SOFTER), (1.0, SOFTER), (1.0, 1.0))
+"""Of a soft fault, one that fails steps and takes little margin elsewhere, and a loud one: how much
+the rig warns because of it, and how much it pulls."""
+
+_LEVELS: tuple[tuple[Relation, int], ...] = (
+    (Relation.NONE, 0),
+    *sorted(
+        ((near, loud) for near in NEIGHBOURS for loud in range(len(_LOUDNESS))),
+        key=lambda at: CLOSE[at[0]] * _LOUDNESS[at[1]][0] + 3 * PULLED[at[0]] * _LOUDNESS[at[1]][1],
+    ),
 )
-"""(relation, whether the fault is a loud one), from the faintest: the level of several faults is
-that of the strongest."""
+"""(relation, loudness of the fault), from the faintest: the level of several faults is that of the
+strongest."""
 _AT = {level: i for i, level in enumerate(_LEVELS)}
 
 
 @cache
-def levels(spill: float) -> Levels:
-    """(Relation,) the level at which a fault of that loudness reaches a site of each relation."""
-    loud = spill >= LOUD
-    found = [
-        0 if spill < SOFT or not near else _AT[min(near, Relation.SITE), loud] for near in Relation
-    ]
+def levels(spill: float, stops: float) -> Levels:
+    """(Relation,) the level at which such a fault reaches a site of each relation."""
+    silent = spill < SOFT and stops < HEARD
+    loud = 2 if spill >= LOUD else int(stops >= HEARD)
+    found = [0 if silent or not near else _AT[min(near, Relation.SITE), loud] for near in Relation]
     return np.array(found, np.int8)
 
 
@@ -240,9 +238,9 @@ def _chance() -> Array:
         for d, (near, loud) in enumerate(_LEVELS):
             warned, pulled = idly, UNEXPLAINED
             if near is not Relation.NONE:
-                scale = 1.0 if loud else SOFTER
-                warned = max(idly, 1 - (1 - warns) ** (CLOSE[near] * scale))
-                pulled = min(max(PULLED[near] * pulls, least) * scale, MOST_PULLED)
+                heard, felt = _LOUDNESS[loud]
+                warned = max(idly, 1 - (1 - warns) ** (CLOSE[near] * heard))
+                pulled = min(max(PULLED[near] * pulls, least) * felt, MOST_PULLED)
             rest = 1 - pulled
             out[c, d, 0] = rest * (1 - warned)
             out[c, d, 1] = rest * warned * (1 - THROUGHOUT)
@@ -277,7 +275,7 @@ BOOTS: Array = np.log([share for share, _, _, _ in _BOOTS])
 CUT_SELF = _F.practice("cut itself", 0.55, "a failing channel whose own later steps are not run")
 BEFORE, AFTER, OWN = 0, 1, 2
 _STRENGTHS = (1 / 10, 1 / 3, 2 / 3, 1.0)
-"""How surely the boot notices a fault (`Mechanism.stops`), in steps."""
+"""How surely the boot notices a fault (`Variant.stops`), in steps."""
 
 
 def boot_level(where: int, stops: float) -> int:

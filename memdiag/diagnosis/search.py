@@ -1,11 +1,11 @@
 """The search for the sets of faults that hold the probability.
 
-Sets of none and one are all scored. A set is taken up by adding every variant to it. Sets of one are
-taken up as long as the pairs of them may hold much, by an estimate from what each says alone: two
-that explain little alone may explain all together. From there on the heaviest sets are taken up one
-after another, until what is left can hold little; so sets grow as far as `most`. `Posterior.left_out` is an estimate of
-what is left from above: the mass of the sets not taken up, times twice the growth seen in those of
-their size that were, and what was too light to be listed.
+Sets of none and one are all scored. A set is taken up by adding every variant to it. Sets of one
+are taken up as long as the pairs of them may hold much, by an estimate from what each says alone:
+two that explain little alone may explain all together. From there on the heaviest sets are taken up
+one after another, until what is left can hold little; so sets grow as far as `most`.
+`Posterior.left_out` is an estimate of what is left from above: the mass of the sets not taken up,
+times twice the growth seen in those of their size that were, and what was too light to be listed.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from memdiag.evidence import coverage, error_counts, training_steps
-from memdiag.evidence.counted import add_counts, add_lines
+from memdiag.evidence.counted import add_counts, add_lines, is_rubbish
 from memdiag.evidence.delay_steps import delays
 from memdiag.evidence.eyes import Peers, add_widths
 from memdiag.evidence.gathered import Evidence, at_owner, owners_of
@@ -82,10 +82,41 @@ def _places(
     steps = [outcome for outcome in group.steps if outcome.step not in habits]
     _steps(steps, place, boot, line, peers)
     add_widths(group.place, place, line, peers)
-    tallied = add_lines(group, line, memory)
-    add_counts(group, place, memory, peers, lines_known=tallied)
+    if _runs_untrained(group):
+        _count_untrained(group, place, line, memory, peers)
+    else:
+        tallied = add_lines(group, line, memory)
+        add_counts(group, place, memory, peers, lines_known=tallied)
     _share_one_voice(list(lines.values()))
     return [n for n in (place, *lines.values(), boot) if n.spoken]
+
+
+def _runs_untrained(group: Measured) -> bool:
+    """Whether a step that sets the data up found no setting, and the data came out as rubbish."""
+    lost = any(group.results.get(step) in _NO_SETTING for step in SETS_DATA)
+    return lost and is_rubbish(group.totals)
+
+
+def _count_untrained(
+    group: Measured, place: Node, line: Callable[[int], Node], memory: str | None, peers: Peers
+) -> None:
+    """The counts and error words of a lane that some rigs leave as it was before training: then all
+    of its lines read rubbish, though one of them alone may be ill."""
+    lines: dict[int, Node] = {}
+    counted = replace(place, quotes=[], partner={}, _parts={})
+
+    def apart(dq: int) -> Node:
+        return lines.setdefault(dq, replace(line(dq), quotes=[], partner={}, _parts={}))
+
+    tallied = add_lines(group, apart, memory)
+    add_counts(group, counted, memory, peers, lines_known=tallied)
+    place.add_doubted(counted, UNTRAINED, "dead")
+    for dq, node in lines.items():
+        line(dq).add_doubted(node, UNTRAINED, "dead")
+
+
+SETS_DATA = ("gate", "read", "write", "wck")
+_NO_SETTING = (Result.FAIL, Result.NOT_FOUND)
 
 
 def _of_clean_links(measured: Measurements) -> Array | None:
@@ -200,6 +231,9 @@ def _ended(outcome: StepOutcome, table: Array, node: Node, weight: float) -> Non
 
 
 _F = Table("What the boot left out")
+UNTRAINED = _F.practice(
+    "untrained", 0.5, "share of rigs that test a lane as it was where it found no setting"
+)
 _SKIPPED = _F.practice("skipped", 0.01, "share of channels with a step not run that ran to the end")
 _WENT_ON = _F.practice(
     "went on", 0.03, "share of channels cut short with every step run all the same"

@@ -68,6 +68,11 @@ def _add_tallied_line(
             )
 
 
+def is_rubbish(totals: Mapping[str, int | None]) -> bool:
+    """Whether so many bits are wrong that nothing seems to drive the lines."""
+    return (totals["errors"] or 0) > RUBBISH * (totals["bits"] or 0) > 0
+
+
 def many_lines(t: LaneTally) -> bool:
     """Half the lane's lines or more are wrong alike: the lane, not a line of it."""
     return int((t.wrong > t.wrong.max() / 10).sum()) >= LANE_LINES // 2
@@ -114,10 +119,8 @@ def add_counts(
         # A list that shows more than was counted is believed: it prints the words themselves.
         errors = max(errors, tally.wrong_bits)
     _add_errors(g, place, errors, peers)
-    rubbish = (errors or 0) > RUBBISH * (g.whole["bits"] or 0) > 0
-    _add_direction(
-        g, place, memory, (_ONCE_MORE if lines_known else 1.0) * (peers.pull if rubbish else 1)
-    )
+    rubbish = peers.pull if is_rubbish({**g.whole, "errors": errors}) else 1.0
+    _add_direction(g, place, memory, (_ONCE_MORE if lines_known else 1.0) * rubbish)
     if tally is not None:
         said = tally.rows - tally.blank
         if not tally.same_lines:

@@ -128,10 +128,18 @@ _AGAIN = _F.each(
 _REPEATING = by_state(_AGAIN, grades=_AGAIN["sound"])
 
 
-def repeat_loglik(errors: int, cells: int) -> Array:
+MANY_CELLS = 1e6
+"""From so many on they may be all that a device has, which errors at random hit again too: fewer
+accesses than this reach no memory of today through."""
+
+
+def repeat_loglik(errors: int, cells: int) -> Array | None:
     """(S,) log likelihood of errors that hit the same addresses again (more than REPEATS times
-    each) or not: a weak cell fails at every pass, a disturbed line somewhere else each time."""
+    each) or not: a weak cell fails at every pass, a disturbed line somewhere else each time. None
+    where that tells neither."""
     again = errors > REPEATS * max(cells, 1)
+    if again and cells >= MANY_CELLS:
+        return None
     return np.asarray(np.log(_REPEATING if again else 1 - _REPEATING))
 
 

@@ -170,6 +170,15 @@ class Node:
         nothing = np.zeros((1, len(VIEWS), len(self.states)))
         return self._parts.get(way, nothing)
 
+    def add_doubted(self, other: Node, doubt: float, like: str) -> None:
+        """Multiply in what was seen of the same place elsewhere, which with this probability says
+        nothing of it: it then looks as it would in the state `like`, whatever the place is in."""
+        for way, part in other._parts.items():
+            anyhow = part[..., self.states.index(like), None] + math.log(doubt)
+            self.add(np.logaddexp(part + math.log1p(-doubt), anyhow), way=way)
+        self.quotes += other.quotes
+        self.partner |= other.partner
+
     def soften(self, factor: float) -> None:
         """Let all that was seen there weigh less."""
         self._parts = {way: factor * part for way, part in self._parts.items()}

@@ -44,7 +44,11 @@ def shapes(measured: Measurements, evidence: Evidence) -> None:
         node = Node("shape", (site,), Place(site))
         # A capped list holds the first errors of a sweep, which lie side by side whatever fails.
         cut = shape.kind in ("clustered", "grid") and counted.get(site, 0) > CAPPED * len(index)
-        node.add(addresses.shape_loglik(shape), _CUT_WEIGHT if cut else 1.0)
+        whole = shape.kind == "clustered" and 0 < counted.get(site, 0) <= sum(
+            t.wrong_bits for t in mine
+        )
+        weight = _CUT_WEIGHT if cut else _WHOLE_WEIGHT if whole else 1.0
+        node.add(addresses.shape_loglik(shape), weight)
         node.quotes.append(Quote(int(run.errors.line[index[0]]), shape.says))
         evidence.nodes.append(node)
         evidence.shapes[site] = shape
@@ -55,6 +59,9 @@ def shapes(measured: Measurements, evidence: Evidence) -> None:
 _F = Table("Addresses and warmth")
 DOMINANT = _F.practice("dominant", 0.4, "share of its lane's errors of a line looked at by itself")
 _CUT_WEIGHT = _F.practice("cut list", 0.1, "weight of clustered addresses where a list was cut")
+_WHOLE_WEIGHT = _F.practice(
+    "whole list", 2.0, "weight of those where every counted error is listed"
+)
 _NOT_FIRST = _F.practice("warms first", 0.011, "share of warm parts that are not the culprit")
 
 

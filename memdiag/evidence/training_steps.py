@@ -169,6 +169,14 @@ class Limits:
         return np.asarray(log(marginal + passes * _WARNED**share * (_WARNED > 0)))
 
 
+@cache
+def data_fails() -> Array:
+    """(S,) how probably a data step fails in each state of a place."""
+    failed = Limits().outcome("read", Result.FAIL)
+    assert failed is not None
+    return np.asarray(exp(failed[0]))
+
+
 def _like(state: str) -> str:
     return "stuck" if state == "joined" else state
 

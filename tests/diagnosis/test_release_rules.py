@@ -187,7 +187,7 @@ def test_errors_above_the_target_hold_a_board_of_which_no_finding_speaks() -> No
 
 def test_a_shop_sets_how_probable_a_fault_may_be() -> None:
     run = load(text(rows(U3_read="marginal"), counts(U3=2)))[0]
-    fault = 1 - judge(run).summary.probability
+    fault = 1 - judge(run, settings=Settings(limits=Limits(release_below=1.0))).summary.probability
     for limit, held in ((fault * 1.1, False), (fault * 0.9, True)):
         v = judge(run, settings=Settings(limits=Limits(release_below=limit)))
         assert v.released is not held

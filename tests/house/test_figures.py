@@ -58,7 +58,7 @@ def page() -> str:
             f"{m.prior.expected:g}",
             f"{m.share:g}",
             f"{m.spill:g}",
-            f"{m.stops:g}",
+            f"{min(m.stops):.2g} to {max(m.stops):.2g}",
             m.prior.source,
         )
         for m in faults.MECHANISMS

@@ -60,7 +60,6 @@ MECHANISMS = (
         ),
         _pairs,
         spill=0.15,
-        stops=0.5,
         variants=(Variant("hard", 1.0, _HARD),),
         why="two data lines joined: wrong only where they were written unlike, never both",
         history=history.of_joint,

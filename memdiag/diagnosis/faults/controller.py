@@ -124,7 +124,6 @@ MECHANISMS = (
         _PRIOR,
         _blocks,
         spill=0.40,
-        stops=0.7,
         variants=(
             *effects.severities(THIN, SCATTER),
             Variant("dead", DEAD, whole(mixed([(1.0, _LOST), (1 - sum(_LOST.values()), SICK)]))),
@@ -144,7 +143,6 @@ MECHANISMS = (
         _PRIOR,
         _stripes,
         spill=0.05,
-        stops=0.05,
         variants=(Variant("stride", 1.0, _STRIDE),),
         why=_WHY,
         share=0.15,

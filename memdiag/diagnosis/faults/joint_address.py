@@ -26,7 +26,6 @@ MECHANISMS = (
         ),
         locations.ports,
         spill=0.05,
-        stops=0.1,
         variants=(Variant("open", 1.0, _OPEN),),
         why="an open address line: right data at wrong places, in pairs one bit apart",
         history=history.of_joint,

@@ -29,7 +29,6 @@ MECHANISMS = (
         ),
         locations.ports,
         spill=0.90,
-        stops=0.9,
         variants=(
             Variant("open", 1 - _ALIKE - _RAGGED, whole(DEAF)),
             Variant("unheard", _ALIKE, whole(UNHEARD)),

@@ -40,7 +40,6 @@ MECHANISMS = (
         ),
         _lanes,
         spill=0.30,
-        stops=0.8,
         variants=(
             Variant("open", OPEN, effects.whole({"dead": effects.SHOWS})),
             *effects.severities(RAGGED, SCATTER),

@@ -61,7 +61,6 @@ MECHANISMS = (
         ),
         _lines,
         spill=0.15,
-        stops=0.5,
         variants=(
             Variant("open", OPEN, _effects({"stuck": SHOWS}, {"stuck": SHOWS})),
             *(

@@ -13,11 +13,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum, auto
+from functools import cached_property
 from typing import NamedTuple
 
 from memdiag.diagnosis.history import Factors, Past, Stages, of_none
 from memdiag.diagnosis.rig_behaviour import Pmf, Relation
 from memdiag.evidence.gathered import Evidence
+from memdiag.evidence.nodes import LINK
+from memdiag.evidence.training_steps import data_fails
 from memdiag.model import Board, Cause, Place
 
 Effects = Mapping[tuple[str, Relation], Pmf]
@@ -33,6 +36,17 @@ class Variant:
     name: str
     share: float
     effects: Effects
+
+    @property
+    def stops(self) -> float:
+        """How surely the boot notices it: the chance that a data step fails where it is worst."""
+        fails = dict(zip(LINK, data_fails().tolist(), strict=True))
+        worst = (
+            sum(p * fails[state] for state, p in pmf.items())
+            for (kind, near), pmf in self.effects.items()
+            if kind == "place" and near is not Relation.RAIL
+        )
+        return max(worst, default=0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,16 +82,14 @@ class Rails(Enum):
 
 @dataclass(frozen=True, eq=False)
 class Mechanism:
-    """One way to fail. `spill` 0..1: how much it disturbs neighbours; `stops` 0..1: how surely the
-    rig's boot notices it. `why`: what such a fault is, in words that follow "that is"; none where
-    the finding is always undecided."""
+    """One way to fail. `spill` 0..1: how much it disturbs neighbours. `why`: what such a fault is,
+    in words that follow "that is"; none where the finding is always undecided."""
 
     name: str
     cause: Cause
     prior: Prior
     locations: Callable[[Board, Evidence], Iterator[Location]]
     spill: float
-    stops: float
     variants: tuple[Variant, ...]
     why: str = ""
     share: float = 1.0
@@ -94,6 +106,11 @@ class Mechanism:
     though no row names its own site."""
     unknown: bool = False
     """None of the others: never ruled out, and it explains only what nothing else does."""
+
+    @cached_property
+    def stops(self) -> tuple[float, ...]:
+        """Of each variant, how surely the boot notices it."""
+        return tuple(variant.stops for variant in self.variants)
 
     def odds(self, prior: float, stages: Stages, stage: str | None, past: Past) -> float:
         """Expected number of such faults in all places, where the run declares that past."""

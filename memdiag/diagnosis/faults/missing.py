@@ -19,7 +19,6 @@ MECHANISMS = (
         ),
         locations.sites,
         spill=1.0,
-        stops=1.0,
         variants=(Variant("gone", 1.0, effects.whole(effects.GONE)),),
         why="a package that does not answer at all",
         history=history.of_package,

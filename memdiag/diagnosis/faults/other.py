@@ -35,7 +35,6 @@ MECHANISMS = (
         ),
         locations.whole_board,
         spill=0.3,
-        stops=0.3,
         variants=(Variant("any", 1.0, _ANY),),
         rails=Rails.OF_ITS_SITES,
         unknown=True,

@@ -138,7 +138,6 @@ MECHANISMS = (
         _PRIOR,
         _rails,
         spill=0.5,
-        stops=0.6,
         variants=(
             *effects.severities(SAGS, SCATTER, more=_SAG_READS),
             Variant("low", LOW, {**_SAGGING, **_LOW_READS}),
@@ -157,7 +156,6 @@ MECHANISMS = (
         _PRIOR,
         _along,
         spill=0.5,
-        stops=0.6,
         variants=tuple(_graded()),
         why=_WHY,
         share=ALONG,
@@ -172,7 +170,6 @@ MECHANISMS = (
         _PRIOR,
         _far_ends,
         spill=0.5,
-        stops=0.6,
         variants=tuple(effects.severities(FAR_SAGS, FAR_SCATTER, more=_SAG_READS)),
         why=_WHY,
         share=FAR,

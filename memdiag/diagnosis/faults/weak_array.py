@@ -52,7 +52,6 @@ MECHANISMS = (
         ),
         locations.sites,
         spill=0.06,
-        stops=0.05,
         variants=VARIANTS,
         why="a package with bad cells behind a good link",
         history=history.of_package,

@@ -12,7 +12,10 @@ from memdiag.model import Cause
 from memdiag.model.figures import Table
 
 _F = Table("Weak at the pins")
-SEVERITIES = effects.degrees(_F.practice("log margin", -0.7, "the middle of what they lose"), 5)
+TOTAL = _F.practice("total", 0.05, "share of such packages that answer, and move no data at all")
+SEVERITIES = effects.degrees(
+    _F.practice("log margin", -0.7, "the middle of what the others lose"), 5, 1 - TOTAL
+)
 SCATTER = _F.practice("scatter", 0.28, "log; how unlike the lanes of a weak package are")
 BROAD = _F.practice("broad", 0.72, "share of such packages in which all lanes suffer")
 REACH = _F.practice("reach", 0.5, "share of the lanes that suffer in the others")
@@ -23,6 +26,7 @@ def _variants() -> Iterator[Variant]:
         yield replace(one, share=one.share * BROAD)
     for one in effects.severities(SEVERITIES, SCATTER, REACH):
         yield replace(one, share=one.share * (1 - BROAD))
+    yield Variant("total", TOTAL, effects.whole({"dead": effects.SHOWS}))
 
 
 MECHANISMS = (
@@ -37,7 +41,6 @@ MECHANISMS = (
         ),
         locations.sites,
         spill=0.30,
-        stops=0.35,
         variants=tuple(_variants()),
         why="a package with little margin at its own pins",
         history=history.of_package,
