@@ -97,7 +97,8 @@ _PRIOR = Prior(
 )
 _WHY = "the controller, or the way to it: it fails whatever package sits there"
 
-SCATTER = _F.practice("scatter", 0.45, "log; the lanes of a sick block fail in different degrees")
+SCATTER = _F.practice("scatter", 0.1, "log; how unlike the lanes of a sick block are at least")
+UNLIKE = _F.practice("unlike", 0.5, "share of the loss by which they differ beyond that")
 DEAD = _F.practice("dead", 0.36, "share of blocks that work on no lane")
 SILENT = _F.practice("silent", 0.12, "share whose packages hear no commands; of unheard ones too")
 _LOST = _F.each("dead,", {"dead": 0.70, "mute": 0.20}, "how the lanes of a dead block look")
@@ -125,7 +126,7 @@ MECHANISMS = (
         _blocks,
         spill=0.40,
         variants=(
-            *effects.severities(THIN, SCATTER),
+            *effects.severities(THIN, SCATTER, unlike=UNLIKE),
             Variant("dead", DEAD, whole(mixed([(1.0, _LOST), (1 - sum(_LOST.values()), SICK)]))),
             Variant("silent", SILENT, whole(DEAF)),
             Variant("unheard", SILENT, whole(UNHEARD)),

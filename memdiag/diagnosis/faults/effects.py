@@ -77,11 +77,17 @@ def degrees(middle: float, points: int, share: float = 1.0) -> dict[float, float
 
 
 def severities(
-    shares: Mapping[float, float], scatter: float, reach: float = 1.0, more: Effects | None = None
+    shares: Mapping[float, float],
+    scatter: float,
+    reach: float = 1.0,
+    more: Effects | None = None,
+    unlike: float = 0.0,
 ) -> Iterator[Variant]:
     """A variant a severity (log margin), shared by all that the fault covers, with a scatter over
-    its lanes; `reach` is the share of those lanes that suffer at all."""
+    its lanes: so much for all severities, and this share (`unlike`) of the severity itself;
+    `reach` is the share of those lanes that suffer at all."""
     for margin, share in shares.items():
-        place = mixed([(reach, shifted(margin, scatter)), (1 - reach, {"sound": 1.0})])
+        taken = shifted(margin, math.hypot(scatter, unlike * margin))
+        place = mixed([(reach, taken), (1 - reach, {"sound": 1.0})])
         name = f"{margin:.2f} on {reach:.0%}"
         yield Variant(name, share, {**whole(place), **(more or {})})

@@ -49,7 +49,8 @@ READ_TOO = _F.practice(
     "read too", 0.4, "share of the prior for a rail that feeds none, but was read"
 )
 UNKNOWN = _F.practice("all of it", 0.5, "share of it for the whole board, where no rail is known")
-LOW = _F.practice("low", 0.10, "share whose rail reads a few ohms")
+LOW = _F.practice("low", 0.08, "share whose rail reads a few ohms, and sags")
+DOWN = _F.practice("low, down", 0.08, "the same where what makes the rail does not start")
 SHORT = _F.practice("short", 0.18, "share whose rail reads under an ohm")
 OFF = _F.practice("off", 0.10, "share that feed nothing, though the ohms are well")
 SCATTER = _F.practice("scatter", 0.07, "log; how unlike the lanes on one rail are beyond their own")
@@ -58,7 +59,7 @@ FAR_SCATTER = _F.practice("far scatter", 0.25, "the same where only the far end 
 _ALIKE = _F.practice("sag, log margin", -0.33, "the middle of what it takes from all alike")
 _GRADED = _F.practice("graded sag, log margin", -0.75, "the same at the far end of a graded one")
 _FAR = _F.practice("far sag, log margin", -0.6, "the same where only the far end tells")
-SAGS = effects.degrees(_ALIKE, 6, 1 - LOW - SHORT - OFF)
+SAGS = effects.degrees(_ALIKE, 6, 1 - LOW - DOWN - SHORT - OFF)
 GRADED = effects.degrees(_GRADED, 4)
 FAR_SAGS = effects.degrees(_FAR, 4)
 _PARTS = {
@@ -118,7 +119,7 @@ def _along(board: Board, evidence: Evidence) -> Iterator[Location]:
 LEAST_GRADED = 3
 """Fewer packages show no growth along the copper."""
 
-_DOWN = whole(GONE)
+_GONE = whole(GONE)
 _THIN = _F.practice("low, thin", 0.6, "share of lanes on a low rail that are thin, not gone")
 _SAGGING = whole(mixed([(_THIN, SICK), (1 - _THIN, GONE)]))
 _WARM = {("heat", SELF): {"here": _F.practice("warm", 0.4, "share of shorts found by warmth")}}
@@ -141,8 +142,9 @@ MECHANISMS = (
         variants=(
             *effects.severities(SAGS, SCATTER, more=_SAG_READS),
             Variant("low", LOW, {**_SAGGING, **_LOW_READS}),
-            Variant("short", SHORT, {**_DOWN, **_SHORT_READS, **_WARM}),
-            Variant("off", OFF, {**_DOWN, **_OFF_READS}),
+            Variant("low, down", DOWN, {**_GONE, **_LOW_READS}),
+            Variant("short", SHORT, {**_GONE, **_SHORT_READS, **_WARM}),
+            Variant("off", OFF, {**_GONE, **_OFF_READS}),
         ),
         why=_WHY,
         share=ALIKE,

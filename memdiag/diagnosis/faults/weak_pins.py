@@ -16,15 +16,16 @@ TOTAL = _F.practice("total", 0.05, "share of such packages that answer, and move
 SEVERITIES = effects.degrees(
     _F.practice("log margin", -0.7, "the middle of what the others lose"), 5, 1 - TOTAL
 )
-SCATTER = _F.practice("scatter", 0.28, "log; how unlike the lanes of a weak package are")
+SCATTER = _F.practice("scatter", 0.08, "log; how unlike the lanes of a weak package are at least")
+UNLIKE = _F.practice("unlike", 0.35, "share of the loss by which they differ beyond that")
 BROAD = _F.practice("broad", 0.72, "share of such packages in which all lanes suffer")
 REACH = _F.practice("reach", 0.5, "share of the lanes that suffer in the others")
 
 
 def _variants() -> Iterator[Variant]:
-    for one in effects.severities(SEVERITIES, SCATTER):
+    for one in effects.severities(SEVERITIES, SCATTER, unlike=UNLIKE):
         yield replace(one, share=one.share * BROAD)
-    for one in effects.severities(SEVERITIES, SCATTER, REACH):
+    for one in effects.severities(SEVERITIES, SCATTER, REACH, unlike=UNLIKE):
         yield replace(one, share=one.share * (1 - BROAD))
     yield Variant("total", TOTAL, effects.whole({"dead": effects.SHOWS}))
 
