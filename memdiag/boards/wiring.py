@@ -12,13 +12,12 @@ def link_of_another(place: Place, board: Board) -> bool:
     """Whether the place names a site of the profile and a link that the profile knows, but gives
     to another site."""
     site = board.site(place.site) if place.site is not None else None
-    if site is None or not site.links or place.channel is None:
+    if site is None or not site.links or place.channel is None or any(board.links(place)):
         return False
     channel = Place(channel=place.channel)
-    known = any(board.links(replace(channel, rank=place.rank))) and any(
+    return any(board.links(replace(channel, rank=place.rank))) and any(
         board.links(replace(channel, lane=place.lane))
     )
-    return known and not any(board.links(place))
 
 
 def contested(run: Run, board: Board) -> frozenset[str]:

@@ -160,6 +160,7 @@ class Scores:
         struck = [self.groups[g].struck[m] for _, g, m in pairs]
         self.struck = np.array(struck) if struck else np.zeros((0, c, d))
         self.columns = np.arange(count)
+        self._met: dict[int, npt.NDArray[np.bool_]] = {}
         # Many variants reach the board alike: what they have in common is looked up once.
         kinds, of = np.unique(family.reach, axis=0, return_inverse=True)
         self.kinds: Levels = np.vstack([kinds, np.zeros((1, count), kinds.dtype)])
@@ -203,29 +204,38 @@ class Scores:
             now[:, direct] = each[np.arange(len(direct)), :, of[direct]].T
         total += now - self.unstruck[:, g][:, levels]
 
-    def of_two(self, useful: Ints, context: int) -> Array:
-        """(U, U): about the log likelihood of each two of these variants together in a context.
+    def by_group(self, context: int) -> Array:
+        """(V + 1, G): what each group says of each variant alone in a context, last of none."""
+        alone: Array = self.unstruck[context][self.columns, self.kinds][self.kind]
+        at = self.kinds[self.kind[self.who], self.where]
+        alone[self.who, self.where] = self.struck[np.arange(len(self.who)), context, at]
+        return alone
+
+    def of_two(self, useful: Ints, alone: Array) -> Array:
+        """(U, U): about the log likelihood of each two of these variants together, where `by_group`
+        says this of them.
 
         A group is taken to say what it says of the one that it speaks for; where they strike other
         nodes of it, what it says of both.
         """
-        alone = self.unstruck[context][self.columns, self.kinds][self.kind]  # (V + 1, G)
-        alone[self.who, self.where] = self.struck[
-            np.arange(len(self.who)), context, self.kinds[self.kind[self.who], self.where]
-        ]
-        none, mine = alone[-1], alone[useful]
-        total = np.full((len(useful), len(useful)), float(none.sum()))
-        for g in map(int, np.flatnonzero((mine != none).any(axis=0))):
-            more = mine[:, g] - none[g]
-            total += np.maximum.outer(more, more)
+        more = alone[useful] - alone[-1]
+        struck = np.zeros(len(self.columns), bool)
+        struck[self.where[np.isin(self.who, useful)]] = True
+        calm = more[:, ~struck & (more != 0.0).any(axis=0)]
+        total = np.maximum(calm[:, None], calm[None]).sum(axis=2) + float(alone[-1].sum())
+        for g in map(int, np.flatnonzero(struck)):
+            mine = more[:, g]
+            total += np.maximum.outer(mine, mine)
             direct = self.family.groups[g].direct
             here = np.flatnonzero(np.isin(direct, useful))
             at = np.searchsorted(useful, direct[here])
-            less = np.minimum.outer(more[at], more[at])
-            total[np.ix_(at, at)] += np.where(self._meet(g)[np.ix_(here, here)], 0.0, less.clip(0))
-        return total
+            both = np.minimum.outer(mine[at], mine[at]).clip(0.0)
+            total[np.ix_(at, at)] += np.where(self._meet(g)[np.ix_(here, here)], 0.0, both)
+        return np.asarray(total)
 
     def _meet(self, g: int) -> npt.NDArray[np.bool_]:
         """(M, M): whether two variants that strike a group strike one node of it."""
-        strikes = (self.family.groups[g].effects < 1.0).any(axis=2).astype(float)
-        return np.asarray(strikes @ strikes.T > 0)
+        if g not in self._met:
+            strikes = (self.family.groups[g].effects < 1.0).any(axis=2).astype(float)
+            self._met[g] = strikes @ strikes.T > 0
+        return self._met[g]

@@ -5,7 +5,7 @@ are taken up as long as the pairs of them may hold much, by an estimate from wha
 two that explain little alone may explain all together. From there on the heaviest sets are taken up
 one after another, until what is left can hold little; so sets grow as far as `most`.
 `Posterior.left_out` is an estimate of what is left from above: the mass of the sets not taken up,
-times twice the growth seen in those of their size that were, and what was too light to be listed.
+times four times the growth seen in those of their size that were, and what was too light to be listed.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class Posterior:
     log_evidence: float
 
 
-def infer(model: Model, *, most: int = 4, tolerance: float = 2e-3, widest: int = 120) -> Posterior:
+def infer(model: Model, *, most: int = 4, tolerance: float = 4e-3, widest: int = 120) -> Posterior:
     """The posterior over sets of at most `most` faults.
 
     Sets are taken up until the others can hold no more than `tolerance` of the mass. With more
@@ -49,8 +49,12 @@ MOST_EXPONENT = 500.0
 LISTED = 2e-6
 """Sets lighter than this share of the heaviest are summed, not listed."""
 
-HEAVY = 0.01
-"""Sets with more than this share of the mass are also tried without each of their members."""
+HEAVY, MOST_HEAVY = 0.01, 8
+"""Sets with more than this share of the mass are also tried without each of their members, and so
+many of one are taken up at once."""
+
+BEYOND = 16.0
+"""Pairs lighter (log) than this beside what is known are not thought of."""
 
 MOST_TRIED = 300
 """Sets that are taken up at most, heaviest first."""
@@ -79,36 +83,55 @@ class _Search:
         return np.asarray(total)
 
     def pairs(self, widest: int, tolerance: float) -> None:
-        """Take up the variants whose pairs may hold much, until the other pairs can hold little."""
+        """Take up the heavy variants, and those whose pairs may hold much, until the other pairs
+        can hold little."""
+        ranked = [int(v) for v in np.argsort(-self.single, kind="stable")]
+        for v in ranked[:MOST_HEAVY]:
+            if self.weights[v,] > HEAVY * self.total:
+                self._take(v)
         useful = np.arange(len(self.odds))
         if len(useful) > widest:
-            beside = self._one_more((int(self.single.argmax()),))[:-1]
+            beside = self._one_more((ranked[0],))[:-1]
             worth = np.maximum(self.single - self.single.max(), beside - beside.max())
             useful = np.sort(np.argsort(-worth, kind="stable")[:widest])
-        likely = self._of_two(useful)
-        for _ in range(len(useful)):
+        likely, open_ = self._of_two(useful[[(int(v),) not in self.taken for v in useful]])
+        left = 0.0
+        for _ in range(len(open_)):
             weight = np.exp(np.minimum(likely - self.scale, MOST_EXPONENT))
-            left = float(weight.sum())  # twice the estimate: each pair stands there twice
+            left = 2 * float(weight.sum())  # each pair stands there twice, and counts twice
             if left <= tolerance * self.total / 2:
                 break
             next_ = int(weight.sum(axis=0).argmax())
             likely[next_] = likely[:, next_] = -np.inf
-            members = (int(useful[next_]),)
-            self.taken.add(members)
-            self._more(members)
+            self._take(int(open_[next_]))
         self.unpaired = left
         self.taken.update((int(v),) for v in useful)
 
-    def _of_two(self, useful: Ints) -> Array:
-        """(U, U): about the log weight of each two of these variants."""
-        total = self.odds[useful][:, None] + self.odds[useful][None, :]
+    def _take(self, v: int) -> None:
+        self.taken.add((v,))
+        self._more((v,))
+
+    def _of_two(self, useful: Ints) -> tuple[Array, Ints]:
+        """(U, U): about the log weight of each two of these variants, and which they are: those
+        that may weigh anything with the most telling one beside them."""
+        known: list[tuple[Scores, list[Array], Array]] = []
+        most, base = self.odds[useful], 0.0
         for scores, contexts in self.families:
             log = scores.one_more(()) + contexts[:, None]
-            best = np.unique(log.argmax(axis=0))
-            each = np.array([scores.of_two(useful, int(c)) for c in best])
-            total = total + _log_mean(each, contexts[best])
+            best = np.unique(log[:, np.argsort(-self.single)[:MOST_HEAVY]].argmax(axis=0))
+            alone = [scores.by_group(int(c)) for c in best]
+            none = contexts[best] + [a[-1].sum() for a in alone]
+            more = [(a[useful] - a[-1]).clip(0.0).sum(axis=1) for a in alone]
+            most = most + (none[:, None] + more).max(axis=0)
+            base += float(none.max())
+            known.append((scores, alone, contexts[best]))
+        hopeful = most + most.max(initial=-np.inf) - base > self.scale - BEYOND
+        useful = useful[hopeful]
+        total = self.odds[useful][:, None] + self.odds[useful][None, :]
+        for scores, alone, contexts in known:
+            total = total + _log_mean(np.array([scores.of_two(useful, a) for a in alone]), contexts)
         apart = self.fault[useful][:, None] != self.fault[useful][None, :]
-        return np.where(apart, total, -np.inf)
+        return np.where(apart, total, -np.inf), useful
 
     def _scaled(self, log: Array) -> Array:
         """Weights of log weights, the heaviest of all sets so far being near 1: a second fault may
@@ -221,7 +244,7 @@ class _Ahead:
         taken to grow as those of the size below did."""
         growth, total = 1.0, 0.0
         for mass, tried, grown in zip(self.mass, self.tried, self.grown, strict=True):
-            growth = 2 * grown / tried if tried else growth
+            growth = 4 * grown / tried if tried else growth
             total += growth * max(mass, 0.0)
         return total
 

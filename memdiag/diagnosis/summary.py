@@ -95,6 +95,10 @@ def _unread(basis: Basis) -> Mapping[str, Sequence[int]]:
     return {site: sorted(set(numbers)) for site, numbers in out.items()}
 
 
+NOTED = 0.01
+"""A share of the probability that was not looked at is said from here on."""
+
+
 def notes(basis: Basis) -> tuple[str, ...]:
     """Footnotes: what qualifies the whole verdict."""
     evidence, board = basis.evidence, basis.board
@@ -119,6 +123,6 @@ def notes(basis: Basis) -> tuple[str, ...]:
         )
     if not board.known:
         out.append("no board profile: which sites neighbour which is not known")
-    if basis.beliefs.left_out > 0.001:
+    if basis.beliefs.left_out > NOTED:
         out.append(f"fault sets not looked at hold at most {basis.beliefs.left_out:.1%}")
     return tuple(out)

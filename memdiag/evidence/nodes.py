@@ -143,7 +143,8 @@ class Node:
     """For a line: log likelihood ratio of being joined to each other line of its lane."""
     _parts: dict[Way, Array] = field(default_factory=dict)
     _ways: Array | None = field(default=None, compare=False, repr=False)
-    """What `by_way` says, until more is seen."""
+    _ratio: float | None = field(default=None, compare=False, repr=False)
+    """What `by_way` and `sound_log_ratio` say, until more is seen."""
 
     @property
     def states(self) -> tuple[str, ...]:
@@ -164,7 +165,7 @@ class Node:
         if isinstance(loglik, Mapping):
             loglik = np.array([loglik.get(state, 0.0) for state in self.states])
         self._parts[way] = self._part(way) + weight * loglik
-        self._ways = None
+        self._ways = self._ratio = None
 
     def _part(self, way: Way) -> Array:
         nothing = np.zeros((1, len(VIEWS), len(self.states)))
@@ -182,12 +183,12 @@ class Node:
     def soften(self, factor: float) -> None:
         """Let all that was seen there weigh less."""
         self._parts = {way: factor * part for way, part in self._parts.items()}
-        self._ways = None
+        self._ways = self._ratio = None
 
     def replace_by(self, other: Node) -> None:
         """Take what was seen at another place instead."""
         self._parts = dict(other._parts)
-        self._ways = None
+        self._ways = self._ratio = None
 
     @property
     def seen(self) -> Array:
@@ -227,8 +228,10 @@ class Node:
     def sound_log_ratio(self) -> float:
         """Log likelihood of the sound state against the best one, unwarned and against the first
         reference: 0 where nothing is odd."""
-        first = self.by_way()[:, 0, 0]
-        return max(float(first[0, 0] - first.max()), FLOOR)
+        if self._ratio is None:
+            first = self.by_way()[:, 0, 0]
+            self._ratio = max(float(first[0, 0] - first.max()), FLOOR)
+        return self._ratio
 
     @property
     def hurt(self) -> float:

@@ -163,7 +163,7 @@ def test_two_are_not_thought_less_of_than_they_are(seed: int) -> None:
         scores = Scores(calm)
         every = np.arange(len(model.odds))
         for context in range(len(family.contexts)):
-            guess = scores.of_two(every, context)
+            guess = scores.of_two(every, scores.by_group(context))
             for a, b in combinations(every.tolist(), 2):
                 if not any({a, b} <= set(group.direct.tolist()) for group in calm.groups):
                     assert guess[a, b] >= _alone(scores, (a, b))[context] - 1e-9
