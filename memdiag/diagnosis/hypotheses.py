@@ -37,16 +37,26 @@ def build(
     mechanisms: Sequence[Mechanism] = faults.MECHANISMS,
 ) -> Hypotheses:
     """The hypotheses of a run. Sites declared removed are given as missing unless they answered."""
-    nodes = evidence.nodes
-    at = _Places(nodes, board)
-    candidates = [
+    candidates = proposed(run, board, evidence, settings, mechanisms)
+    reach = Reach(board)
+    model, variants = build_model(candidates, evidence.nodes, reach, evidence.kept)
+    return Hypotheses(candidates, variants, evidence.nodes, reach, model)
+
+
+def proposed(
+    run: Run,
+    board: Board,
+    evidence: Evidence,
+    settings: Settings,
+    mechanisms: Sequence[Mechanism] = faults.MECHANISMS,
+) -> list[Candidate]:
+    """Every fault that anything in the run speaks for, with the nodes it strikes there."""
+    at = Places(evidence.nodes, board)
+    return [
         replace(c, strikes=strikes)
         for c in _candidates(run, board, evidence, settings, mechanisms)
         if at.speak_of(c, strikes := at.struck_by(c))
     ]
-    reach = Reach(board)
-    model, variants = build_model(candidates, nodes, reach, evidence.kept)
-    return Hypotheses(candidates, variants, nodes, reach, model)
 
 
 # --- candidates -----------------------------------------------------------------------------
@@ -87,7 +97,7 @@ def _removed_and_silent(run: Run, evidence: Evidence) -> frozenset[str]:
 # --- what a candidate strikes ----------------------------------------------------------------
 
 
-class _Places:
+class Places:
     """The nodes by site and rail, so that a candidate looks only at what it may strike.
 
     A candidate at whose own place nothing looks odd keeps its prior and would only dilute the

@@ -42,7 +42,7 @@ def build_model(
     kept_for_the_run: Sequence[float],
 ) -> tuple[noisy_max.Model, Variants]:
     """The factors of the variants that are not hopeless, and those variants."""
-    parts = _Parts(candidates, nodes, kept_for_the_run)
+    parts = Parts(candidates, nodes, kept_for_the_run)
     every = [
         (i, j)
         for i, c in enumerate(candidates)
@@ -50,12 +50,6 @@ def build_model(
         for j in range(len(c.mechanism.variants))
     ]
     kept = parts.hopeful(every)
-    given = [(c, 0) for c in candidates if c.expected]
-    families = (
-        parts.packages(kept, reach, given),
-        parts.boots(kept, reach, given),
-        parts.readings(kept),
-    )
     odds = np.array(
         [
             math.log(c.odds * c.mechanism.variants[j].share) + c.bonus
@@ -63,11 +57,10 @@ def build_model(
         ]
     )
     fault = np.array([i for i, _ in kept], np.int64)
-    model = noisy_max.Model(tuple(f for f in families if f.groups), odds, fault)
-    return model, kept
+    return noisy_max.Model(parts.families(kept, reach), odds, fault), kept
 
 
-class _Parts:
+class Parts:
     """Nodes by group, and who strikes each."""
 
     def __init__(
@@ -92,6 +85,16 @@ class _Parts:
                 self.strikers.setdefault(n, []).append(i)
         known = np.log(list(kept_for_the_run))
         self.contexts = (known[:, None] + rig_behaviour.MOODS).reshape(-1)
+
+    def families(self, kept: Variants, reach: Reach) -> tuple[Family, ...]:
+        """What those variants predict, in their order, of the packages, boots and readings."""
+        given = [(c, 0) for c in self.candidates if c.expected]
+        every = (
+            self.packages(kept, reach, given),
+            self.boots(kept, reach, given),
+            self.readings(kept),
+        )
+        return tuple(f for f in every if f.groups)
 
     # --- effects ----------------------------------------------------------------------------
 

@@ -5,7 +5,7 @@ are taken up as long as the pairs of them may hold much, by an estimate from wha
 two that explain little alone may explain all together. From there on the heaviest sets are taken up
 one after another, until what is left can hold little; so sets grow as far as `most`.
 `Posterior.left_out` is an estimate of what is left from above: the mass of the sets not taken up,
-times four times the growth seen in those of their size that were, and what was too light to be listed.
+by four times the growth seen in those of their size that were, and what was too light to be listed.
 """
 
 from __future__ import annotations

@@ -1,0 +1,1 @@
+"""All runs of one repair in one posterior: what was wrong, what cured it, what is left."""
