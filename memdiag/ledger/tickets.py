@@ -126,18 +126,10 @@ def _against(before: Sequence[Entry], dump: Judged, notes: list[str]) -> Compari
     if len(runs) < 2:
         return None
     runs = _in_order(runs)
-    mine = {id(v.run): v for v in dump.verdicts}
     board = dump.verdicts[-1].board
     profile = board if board.known else None
     if len(runs) == 2:
-        return comparison.compare(
-            runs[0],
-            runs[1],
-            profile,
-            before_verdict=mine.get(id(runs[0])),
-            after_verdict=mine.get(id(runs[1])),
-            shop=dump.reading.shop,
-        )
+        return comparison.compare(runs[0], runs[1], profile, shop=dump.reading.shop)
     return comparison.history(runs, profile, shop=dump.reading.shop)
 
 

@@ -29,7 +29,7 @@ from memdiag.repair.answer import answer
 from memdiag.repair.comparable import Differences, differences
 from memdiag.repair.finding_change import finding_changes
 from memdiag.repair.link_change import link_changes, settled, site_changes
-from memdiag.repair.paired_runs import PairedRuns, judged
+from memdiag.repair.paired_runs import JudgedRun, PairedRuns, judged
 from memdiag.repair.part_swaps import JOINT
 from memdiag.repair.reasons import reasons, refusals
 from memdiag.repair.silence import silent
@@ -65,9 +65,23 @@ def compare(
     unlike = how.differences(before, after)
     if unlike.forbid:
         return _refused(before, after, unlike, how)
-    one = judged(before, board, shop, before_verdict)
-    two = judged(after, board, shop, after_verdict)
-    return _compared(PairedRuns(one, two, confidence, between), unlike)
+    given = [before_verdict, *[None] * len(between), after_verdict]
+    made = _judged([before, *between, after], board, shop, given)
+    return _compared(PairedRuns(made[0], made[-1], confidence, between), unlike)
+
+
+def _judged(
+    runs: Sequence[Run], board: Board, shop: Settings | None, given: Sequence[Verdict | None]
+) -> list[JudgedRun]:
+    """Each run with its verdict: where none is given, that of the whole repair, for what one run
+    shows another may bear out or contradict."""
+    verdicts = list(given)
+    if not any(verdicts):
+        # Only here: a comparison of verdicts that are already made needs no inference.
+        from memdiag.repair.case.judge import judge_together
+
+        verdicts = list(judge_together(runs, board, shop))
+    return [judged(run, board, shop, v) for run, v in zip(runs, verdicts, strict=True)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,8 +210,7 @@ def history(
         raise ValueError(f"a history takes two runs or more, not {len(runs)}")
     board = board or common_board(runs[0], runs[-1])
     given = verdicts if verdicts is not None else [None] * len(runs)
-    made = [judged(run, board, shop, v) for run, v in zip(runs, given, strict=True)]
-
+    made = _judged(runs, board, shop, given)
     how = _How(board, confidence, any_order, _harmless(shop))
 
     def pair(a: int, b: int) -> Comparison:

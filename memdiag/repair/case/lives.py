@@ -34,6 +34,9 @@ BY_ITSELF = _F.practice(
 HEATED = _F.practice("heated", 0.25, "the same of a joint or package that was heated in between")
 
 
+PASSES = _F.practice("passes", 0.5, "share of what nothing explains that one run alone shows")
+
+
 class Carrier(Enum):
     """What a fault goes with."""
 
@@ -146,7 +149,8 @@ class Lives:
         """In which runs it is there, each way with its share."""
         runs = len(self.done)
         if key.mechanism.unknown:
-            return {tuple(r == born for r in range(runs)): 1.0}
+            stays = tuple(r >= born for r in range(runs))
+            return {stays: 1 - PASSES} | {tuple(r == born for r in range(runs)): PASSES}
         ways = {(False,) * born + (True,): (1.0, False)}  # there so far -> (share, asleep)
         for run in range(born + 1, runs):
             more: dict[tuple[bool, ...], tuple[float, bool]] = {}
