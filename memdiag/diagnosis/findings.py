@@ -18,11 +18,17 @@ FRESH = 0.6
 """How probably a package that was just fitted is a good one, whatever fails at its place."""
 
 
+OF_A_PACKAGE = (Cause.WEAK, Cause.JOINT, Cause.BRIDGE)
+
+
 def findings(basis: Basis) -> list[Finding]:
     """What the run shows: faults, most urgent first, sites empty on purpose, spillover."""
     least = basis.settings.limits.report_above
     made = [(c, _of_claim(basis, c)) for c in claims(basis.beliefs, least)]
     made = [(c, f) for c, f in made if f.action is not Action.NONE and f.place_probability >= least]
+    gone = {f.place.site for _, f in made if f.cause is Cause.MISSING and not f.one_of}
+    # What else is wrong with a package that does not answer is not seen, and goes with it.
+    made = [(c, f) for c, f in made if f.cause not in OF_A_PACKAGE or f.place.site not in gone]
     sure = {f.place.site for _, f in made if f.cause is not Cause.UNDECIDED}
     made = [
         (c, f)

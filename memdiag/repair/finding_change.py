@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from memdiag.model import WANTS_WORK, Cause, Finding, Result
+from memdiag.model import WANTS_WORK, WHOLE_BOARD, Cause, Finding, Result
 from memdiag.model.comparison import Change, ChangeKind, Outcome
 from memdiag.model.quantities import show_p, show_rate
 from memdiag.repair.clearing import Case, gone, needed_bits, symptoms
@@ -68,13 +68,26 @@ def _held_to(change: Change, links: Sequence[Change], pair: PairedRuns) -> Chang
         return change
     bad = [c for c in links if c.against in _BY_LINK and place.speaks_of(c.place, pair.board)]
     if not bad:
-        return change
+        return _held_by_obstacle(change, pair)
     worst = min(bad, key=lambda c: gravity(c.against))
     if gravity(worst.against) >= gravity(_AGAINST.get(change.kind)):
         return change
     assert worst.against is not None
     because = f"{worst.place}: {worst.because}; otherwise {change.because}"
     return replace(change, kind=_BY_LINK[worst.against], because=because, points_to=None)
+
+
+def _held_by_obstacle(change: Change, pair: PairedRuns) -> Change:
+    """A finding that is gone from a place of which the later run itself says that something there
+    is not as it should be."""
+    if change.kind is not ChangeKind.CLEARED:
+        return change
+    for obstacle in pair.after_verdict.release.obstacles:
+        places = obstacle.places or (WHOLE_BOARD,)
+        if any(change.place.covers(at) or at == change.place for at in places):
+            because = f"{obstacle.says}; otherwise {change.because}"
+            return replace(change, kind=ChangeKind.BETTER, because=because, points_to=None)
+    return change
 
 
 def _weighed(change: Change, pair: PairedRuns) -> Change:

@@ -119,8 +119,6 @@ def after(over: Mapping[str, Mapping[str, Any]] | None = None, **more: Any) -> s
 def compared(one: str, two: str, **more: Any) -> Comparison:
     """The two compared; the document is held to its schema on the way."""
     first, second = run(one), run(two)
-    if first.head.board == second.head.board and judged(one).board.known:
-        more = {"before_verdict": judged(one), "after_verdict": judged(two)} | more
     made = compare(first, second, **more)
     document(made)
     return made

@@ -84,7 +84,8 @@ def infer(
     found = _Found(watched, board, settings, mechanisms, where)
     weighed = [_InRun(n, w, board, found, where) for n, w in enumerate(watched)]
     kept = sorted({pair for run in weighed for pair in run.hopeful})
-    lives, strength, odds, fault = _variants(found, kept, Lives(done, where, settings))
+    hopeful = [frozenset(i for i, _ in run.hopeful) for run in weighed]
+    lives, strength, odds, fault = _variants(found, kept, Lives(done, where, settings), hopeful)
     number = {pair: n for n, pair in enumerate(kept)}
     strength_at = np.array([number[s] for s in strength], np.int64)
     families = tuple(
@@ -136,9 +137,6 @@ class _Found:
                 self.bonus[number[key]][n] = c.bonus
             self.expected.append(given)
 
-    def seen(self, key: int, runs: int) -> list[bool]:
-        return [n in self.bonus[key] for n in range(runs)]
-
 
 class _InRun:
     """One run, asked about the faults of all of them."""
@@ -178,15 +176,14 @@ class _InRun:
 
 
 def _variants(
-    found: _Found, kept: Variants, lives: Lives
+    found: _Found, kept: Variants, lives: Lives, hopeful: Sequence[frozenset[int]]
 ) -> tuple[list[Life], list[tuple[int, int]], list[float], list[int]]:
     """Every strength of every life: the lives, the strengths, log odds and which fault it is."""
-    runs = len(lives.done)
     all_lives: dict[int, list[Life]] = {}
     out_lives, strength, odds, fault = [], [], [], []
     for key, j in kept:
         if key not in all_lives:
-            seen = found.seen(key, runs)
+            seen = [key in there for there in hopeful]
             all_lives[key] = list(lives.of(key, found.keys[key], found.odds[key], seen))
         share = found.keys[key].mechanism.variants[j].share
         for life in all_lives[key]:

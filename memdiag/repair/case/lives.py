@@ -34,6 +34,13 @@ BY_ITSELF = _F.practice(
 HEATED = _F.practice("heated", 0.25, "the same of a joint or package that was heated in between")
 
 
+UNSAID, UNSAID_BESIDE = (
+    _F.practice(name, share, f"share of faults that were mended before a run {says}")
+    for name, share, says in (
+        ("unsaid work", 0.5, "whose head says nothing of any work"),
+        ("unsaid work beside", 0.02, "though its head tells of other work only"),
+    )
+)
 PASSES = _F.practice("passes", 0.5, "share of what nothing explains that one run alone shows")
 
 
@@ -123,7 +130,7 @@ class Lives:
 
     def of(self, number: int, key: Key, odds: float, seen: Sequence[bool]) -> Iterator[Life]:
         """Every life of a fault. `odds`: those of a board of which nothing is known; `seen`: the
-        runs in which something speaks for it."""
+        runs in which something speaks for it, and nothing makes it hopeless."""
         first = key.part.since if key.part is not None else 0
         for born in range(first, len(self.done)):
             if born > first and not (seen[born] and not all(seen[first:born])):
@@ -143,7 +150,11 @@ class Lives:
                 return 1.0
             return stages.replaced_package if kind is Carrier.PACKAGE else stages.replaced_joint
         site = None if key.part is None else self.where.site_of(key.part, born) or key.part.site
-        return HEATED if site in self.done[born].heated else BY_ITSELF
+        if site in self.done[born].heated:
+            return HEATED
+        if key.part is not None and not self.done[born].done:
+            return UNSAID * HEATED
+        return BY_ITSELF
 
     def _ways(self, key: Key, born: int) -> Mapping[tuple[bool, ...], float]:
         """In which runs it is there, each way with its share."""
@@ -198,12 +209,13 @@ class Lives:
         return True, PUT_BACK if run == back[0] else 1.0
 
     def _cured(self, key: Key, run: int) -> float:
-        """How probably the heat before a run mended it."""
+        """How probably the work before a run mended it, said or not."""
+        unsaid = UNSAID_BESIDE if self.done[run].done else UNSAID
         if key.part is None:
-            return 0.0
+            return unsaid
         site = self.where.site_of(key.part, run) or key.part.site
         if site not in self.done[run].work.reflowed:
-            return 0.0
+            return unsaid
         if carrier(key.mechanism) is Carrier.JOINT:
             return CURED
-        return CURED_MISSING if key.mechanism.cause is Cause.MISSING else 0.0
+        return CURED_MISSING if key.mechanism.cause is Cause.MISSING else unsaid
