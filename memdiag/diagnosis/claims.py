@@ -220,7 +220,11 @@ class _Placing:
         strongest = max(by_cause.values(), key=self.beliefs.any_of)
         ranked = sorted(strongest, key=lambda i: -self.marginals[i])
         place, support = self._place(ranked)
-        return self._made(place, support, self._sites(support))
+        sites = self._sites(support)
+        if place.is_board and len(sites) == 1 < len(self.board.sites):
+            (only,) = sites  # on one rail or another: what they have in common is the package
+            place = Place(site=only)
+        return self._made(place, support, sites)
 
     def _one_of(self, alone: list[set[int]]) -> Claim:
         """The claim of one package of several that are not told apart."""
