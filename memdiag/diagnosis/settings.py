@@ -38,6 +38,12 @@ class Costs(Struct, frozen=True, forbid_unknown_fields=True):
     measure: Positive = 9.0  # a probe or camera reading
 
 
+class Worth(Struct, frozen=True, forbid_unknown_fields=True):
+    """What a repair is held against, in the unit of the costs."""
+
+    board: Positive = 480.0  # what the board is worth when it works: a day of bench time
+
+
 class Limits(Struct, frozen=True, forbid_unknown_fields=True):
     """Figures the shop holds its boards to."""
 
@@ -77,6 +83,7 @@ class Settings(Struct, frozen=True, forbid_unknown_fields=True):
     """By their names, those that the shop sets; the mechanisms hold the others."""
     stages: Stages = field(default_factory=Stages)
     costs: Costs = field(default_factory=Costs)
+    worth: Worth = field(default_factory=Worth)
     limits: Limits = field(default_factory=Limits)
     words: Words = field(default_factory=Words)
     compare: Comparing = field(default_factory=Comparing)
@@ -139,7 +146,7 @@ def _in_words(message: str, priors: Sequence[str]) -> str:
     if hit is None:
         return message.replace("$.", "").replace("`", "")
     known = [*Settings.__struct_fields__, *priors]
-    for part in (Stages, Costs, Limits, Words, Comparing):
+    for part in (Stages, Costs, Worth, Limits, Words, Comparing):
         known += part.__struct_fields__
     near = closest(hit.group(1), known)
     return f"there is no key {hit.group(1)}" + (f"; the nearest is {near}" if near else "")

@@ -1,6 +1,7 @@
 """Ohm readings and an injection judged without a dump: which rail, which package, what next.
 
-A second set of readings, taken with packages off, joins the first under one posterior.
+A second set of readings, taken with packages off, is a later run of the same case: what is said
+is the board as it came, from all of them.
 """
 
 from __future__ import annotations
@@ -8,16 +9,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from memdiag.diagnosis import cautions, hypotheses, search
-from memdiag.diagnosis.judge import conclude
+from memdiag.diagnosis import cautions
 from memdiag.diagnosis.settings import Settings
 from memdiag.evidence import rails
-from memdiag.evidence.build import gather
-from memdiag.evidence.measurements import measure
-from memdiag.evidence.nodes import Node
-from memdiag.model import Board, Place, RailRow, Run
+from memdiag.model import Board, RailRow, Run
 from memdiag.model.rails import RailReading, RailsReport
 from memdiag.repair import rail_doubts
+from memdiag.repair.case.joint import infer
+from memdiag.repair.case.judge import verdict_in, watch
 
 _PRIOR = {"normal": 0.77, "high": 0.03, "low": 0.12, "short": 0.08}
 
@@ -30,16 +29,11 @@ def check(
     `volts`: what an injection would use.
     """
     first, settings = runs[0], settings or Settings()
-    measured = measure(first, board)
-    evidence = gather(measured)
-    for later in runs[1:]:
-        evidence.nodes += gather(measure(later, board)).nodes
-    _attribute(evidence.nodes)
-    case = hypotheses.build(first, board, evidence, settings)
-    posterior = search.infer(case.model)
+    watched = watch(runs, board, settings)
+    joint = infer(watched, board, settings)
     judged = tuple(r for run in runs for r in _readings(run, board))
     verdict = rail_doubts.held(
-        conclude(measured, evidence, case, posterior, settings, rails_only=True), runs, judged
+        verdict_in(joint, watched, 0, settings, rails_only=True), runs, judged
     )
     before = {row.rail: row.ohms for row in first.rails}
     accounted = tuple(
@@ -52,21 +46,6 @@ def check(
     injections = tuple(_injections(judged, board, volts))
     told = cautions.for_readings(verdict.findings, board, injects=bool(injections))
     return RailsReport(verdict, judged, accounted, injections, told)
-
-
-def _attribute(nodes: list[Node]) -> None:
-    """What a rail drew that is gone with packages off, they drew: its first reading speaks of those
-    packages then, and no longer of the rail itself."""
-    first: dict[Place, Node] = {}
-    for node in (n for n in nodes if n.kind == "rail"):
-        before = first.setdefault(node.place, node)
-        off = tuple(ref for ref in before.sites if ref not in node.sites)
-        if off and before.sound_log_ratio < -CAME_BACK and node.sound_log_ratio == 0:
-            before.sites, before.place = off, Place()
-
-
-CAME_BACK = 2.0
-"""Log likelihood ratio by which a reading was not normal that came back."""
 
 
 def _readings(run: Run, board: Board) -> list[RailReading]:

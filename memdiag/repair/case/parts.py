@@ -93,8 +93,12 @@ def follow(board: Board, runs: Sequence[Run], done: Sequence[Step]) -> Whereabou
     for run, step in enumerate(done[1:], start=1):
         packages, joints = dict(packages), dict(joints)
         moved = {b: packages[a] for a, b in step.work.swapped if a in packages}
+        # A site whose package went elsewhere holds one that nobody told of.
+        for a, _ in step.work.swapped:
+            packages[a] = Part(a, run)
         packages |= moved
-        joints |= {ref: Part(ref, run) for ref in moved}
+        touched = {site for pair in step.work.swapped for site in pair}
+        joints |= {ref: Part(ref, run) for ref in touched}
         for ref in step.taken:
             if ref in packages:
                 removed[ref] = packages.pop(ref)
