@@ -41,7 +41,7 @@ def findings(basis: Basis) -> list[Finding]:
     for claim, f in made:
         if claim.mechanism.of_many and f.cause is not Cause.UNDECIDED:
             taken |= set(f.place.sites(basis.board))
-    spilled = spillover.findings(basis, taken)
+    spilled = [] if basis.rails_only else spillover.findings(basis, taken)
     if not wanted and basis.beliefs.clear < 0.5:
         wanted = [_of_board(basis)]
     return [*sorted(wanted, key=_urgency, reverse=True), *expected, *spilled]

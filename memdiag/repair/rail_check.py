@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from memdiag.diagnosis import cautions
 from memdiag.diagnosis.settings import Settings
 from memdiag.evidence import rails
+from memdiag.evidence.nodes import READINGS
 from memdiag.model import Board, RailRow, Run
 from memdiag.model.rails import RailReading, RailsReport
 from memdiag.repair import rail_doubts
@@ -32,6 +33,10 @@ def check(
     watched = watch(runs, board, settings)
     joint = infer(watched, board, settings)
     judged = tuple(r for run in runs for r in _readings(run, board))
+    # What to do next follows from the last readings.
+    watched[0].evidence.nodes.extend(
+        node for later in watched[1:] for node in later.evidence.nodes if node.kind in READINGS
+    )
     verdict = rail_doubts.held(
         verdict_in(joint, watched, 0, settings, rails_only=True), runs, judged
     )

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from memdiag.diagnosis.settings import Settings
-from memdiag.model import WANTS_WORK, Board, Cause, Finding, Run, Verdict
+from memdiag.model import WANTS_WORK, Board, Run, Verdict
 from memdiag.model.case import CaseRelease, CaseReport, CaseStep, Deed, Established
 from memdiag.model.comparison import Comparison, Outcome
 from memdiag.model.problems import Problem, problem

@@ -1,4 +1,4 @@
-"""Is a repair worth going on with? From what is still wrong, the shop's costs and the board's value.
+"""Is a repair worth going on with? From what is left, the costs of the shop, and the board's value.
 
 The chance to save the board is that every fault that is left can be mended: the product over the
 findings of the probability of each cause times the share of such faults that the bench mends. What
