@@ -51,7 +51,7 @@ def differences(
     harmless: Collection[str] = (),
 ) -> Differences:
     """`rails`: those of the board; `harmless`: keys and readings that the shop lets differ."""
-    if _same_text(before, after):
+    if same_text(before, after):
         found = problem("compare-same-dump", sha256=after.source.sha256[:16])
         return Differences(("dump",), (found,))
     said = [
@@ -69,7 +69,8 @@ def differences(
     )
 
 
-def _same_text(before: Run, after: Run) -> bool:
+def same_text(before: Run, after: Run) -> bool:
+    """Whether two runs are one text, pasted twice."""
     a, b = before.source, after.source
     if a.sha256 == b.sha256 and a.first_line == b.first_line:
         return True

@@ -20,12 +20,13 @@ FILE = Path(__file__).resolve().parents[2] / "docs" / "settings.md"
 PAGE = FILE.read_text(encoding="utf-8")
 KEYS = {
     "priors": tuple(faults.priors()),
-    **{t: getattr(Settings(), t).__struct_fields__ for t in ("stages", "costs", "limits")},
+    **{t: getattr(Settings(), t).__struct_fields__ for t in ("stages", "costs", "worth", "limits")},
 }
 HEADINGS = {
     "priors": "## Priors",
     "stages": "## What the run declares",
     "costs": "## Costs",
+    "worth": "## Worth",
     "limits": "## Limits",
 }
 
@@ -68,7 +69,7 @@ def test_the_page_lists_what_may_differ_between_runs() -> None:
     assert re.findall(r"^\| `(\w+)` \|", part, re.MULTILINE) == list(read.compare.__struct_fields__)
 
 
-@pytest.mark.parametrize("table", ["stages", "costs", "limits"])
+@pytest.mark.parametrize("table", ["stages", "costs", "worth", "limits"])
 def test_the_page_lists_every_setting_with_its_default(table: str) -> None:
     on_page = listed(table)
     assert tuple(on_page) == KEYS[table]

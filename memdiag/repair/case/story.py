@@ -18,7 +18,7 @@ from memdiag.repair.case.joint import infer
 from memdiag.repair.case.judge import verdict_in, watch
 from memdiag.repair.case.parts import follow, steps
 from memdiag.repair.case.worth import worth
-from memdiag.repair.comparable import differences
+from memdiag.repair.comparable import differences, same_text
 
 OTHER_BOARD = {"board", "serial", "memory"}
 """Settings in which two runs of one board cannot differ."""
@@ -94,7 +94,7 @@ def _one_case(runs: Sequence[Run], any_order: bool) -> tuple[list[Run], list[Pro
     problems: list[Problem] = []
     kept: list[Run] = []
     for run in runs:
-        if any(_same(run, other) for other in kept):
+        if any(same_text(run, other) for other in kept):
             problems.append(problem("case-twice", name=_name(run)))
         else:
             kept.append(run)
@@ -108,10 +108,6 @@ def _one_case(runs: Sequence[Run], any_order: bool) -> tuple[list[Run], list[Pro
         names = ", ".join(_name(run) for run in ordered)
         problems.append(problem("case-order", names=names))
     return ordered, problems
-
-
-def _same(a: Run, b: Run) -> bool:
-    return a.source.sha256 == b.source.sha256 and a.source.first_line == b.source.first_line
 
 
 def _name(run: Run) -> str:

@@ -18,6 +18,7 @@ from memdiag.diagnosis.settings import Settings
 from memdiag.diagnosis.settings import Worth as WorthSettings
 from memdiag.model import Cause, Run
 from memdiag.model.case import Advice, CaseReport
+from memdiag.model.problems.cases import KINDS
 from memdiag.reading.load import load
 from memdiag.repair.case.story import CaseError, case
 from tests.support.twodumps import GONE, WEAK, dump
@@ -94,7 +95,7 @@ def test_a_fault_that_stays_with_the_site_is_not_in_the_package() -> None:
     weak = [
         sum(s.probability for s in step.suspects if s.cause is Cause.WEAK) for step in report.steps
     ]
-    assert weak[1] < 0.2 < 0.8 < weak[0]
+    assert weak[0] > 0.8 and weak[1] < 0.2
     assert fault_at(report, "U6") > 0.9
     assert not any(f.action.value == "replace" for f in report.verdict.findings)
 
@@ -183,6 +184,17 @@ def test_a_run_given_twice_counts_once() -> None:
     first = run({"U6": GONE})
     report = case([first, run({}, 2, replaced="U6"), first])
     assert len(report.steps) == 2 and "case-twice" in [p.code for p in report.problems]
+
+
+@pytest.mark.parametrize("code", sorted(KINDS))
+def test_every_problem_can_still_occur(code: str) -> None:
+    assert KINDS[code].provoked_by
+    for text in KINDS[code].provoked_by:
+        try:
+            problems = case(load(text) if text else []).problems
+        except CaseError as refused:
+            problems = refused.problems
+        assert code in [p.code for p in problems], text
 
 
 # --- is it worth going on? ------------------------------------------------------------------------
