@@ -6,9 +6,7 @@
 from __future__ import annotations
 
 import ast
-import importlib
 import os
-import pkgutil
 import re
 from collections import Counter
 from collections.abc import Iterator
@@ -18,7 +16,6 @@ from pathlib import Path
 
 import pytest
 
-import memdiag
 from memdiag.diagnosis import decision, faults
 from memdiag.diagnosis.history import Stages
 from memdiag.diagnosis.settings import Costs
@@ -32,10 +29,6 @@ BEFORE_MECHANISMS = (
     "loudly it disturbs its neighbours (0 to 1), `stops` how surely a boot notices it. Where they "
     "come from is told in [settings.md](settings.md#priors), and a shop may set them."
 )
-
-for module in pkgutil.walk_packages(memdiag.__path__, "memdiag."):
-    if module.name.startswith(("memdiag.evidence", "memdiag.diagnosis")):
-        importlib.import_module(module.name)
 
 
 def rows(*cells: tuple[object, ...]) -> Iterator[str]:
