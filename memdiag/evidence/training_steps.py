@@ -29,7 +29,7 @@ MARGINAL_PLAY = _F.practice("marginal play", 0.25, "from rig to rig, standard de
 FAILS_PLAY = _F.practice("fail play", 0.45, "the same for failing")
 LANE_PLAY = _F.practice("lane play", 0.10, "from one step of a lane to the next")
 STRAY = _F.practice("stray marginal", 0.008, "a healthy step that is marginal by chance")
-ODD = _F.practice("stray failure", 2e-4, "a healthy step that fails by chance")
+ODD = _F.practice("stray failure", 5e-6, "a healthy step whose last attempt fails by chance")
 UNHEARD = _F.practice("unheard", 0.98, "share of mute places whose training lacks commands")
 STILL = _F.practice("still passes", 0.03, "a step that lacks what it needs and passes all the same")
 
@@ -156,7 +156,10 @@ class Limits:
     def _outcome(self, kind: str, result: Result, share: float) -> Array:
         spares, lost = _KINDS[kind]
         margin = MARGIN + spares
-        fails = ODD + (1 - ODD) * upper_tail((margin - FAILS_AT) / FAILS_PLAY)
+        # No rig has its limit where healthy lanes are: all of them would fail.
+        beyond = upper_tail(-FAILS_AT / FAILS_PLAY)
+        tail = (upper_tail((margin - FAILS_AT) / FAILS_PLAY) - beyond) / (1 - beyond)
+        fails = ODD + (1 - ODD) * np.maximum(tail, 0.0)
         marginal = (1 - fails) * np.minimum(self.marginal(margin) + STRAY, 0.99)
         lacking = np.array([lost.get(_like(state), 0.0) for state in LINK])
         fails = lacking * (1 - 2 * STILL) + (1 - lacking) * fails
