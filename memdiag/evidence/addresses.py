@@ -183,11 +183,27 @@ def _in_few(cells: Cells) -> Shape | None:
         columns = len(np.unique(cells.col))
         says = f"{n} addresses in {columns} columns, the same ones in {banks} banks"
         return Shape("columns", "clustered", 0.8 * _clear(n), n, says)
-    if n >= 10 and banks <= 3:
-        # Eight banks or more share what is spread: ten addresses miss most of them only by
-        # fault (JESD79-3: 8 banks; JESD250, JESD79-4: 16).
-        return Shape("banks", "clustered", 0.8, n, f"{n} addresses, all in {banks} banks")
+    if _miss_banks(cells):
+        sure = 0.8 if banks <= 3 else 0.8 * _clear(n)
+        return Shape("banks", "clustered", sure, n, f"{n} addresses, all in {banks} banks")
     return None
+
+
+LEAST_BANKS = 8
+"""Banks of a device, at the least (JESD79-3: 8; JESD250, JESD79-4: 16)."""
+
+BY_LUCK = 5e-3
+"""How probably addresses that are spread may miss banks, and be called gathered."""
+
+
+def _miss_banks(cells: Cells) -> bool:
+    """Whether so many addresses that are spread would hardly ever miss so many banks: n balls in
+    k of B boxes, at most C(B, k) (k / B)^n. Numbers that fill a range from 0 may be all that are
+    printed of a bank."""
+    n, k = len(cells), _banks(cells)
+    if not 1 < k < LEAST_BANKS or (k > 3 and int(cells.bank.max()) < 1 << (k - 1).bit_length()):
+        return False
+    return math.comb(LEAST_BANKS, k) * (k / LEAST_BANKS) ** n < BY_LUCK
 
 
 def _pair(one: I64, other: I64) -> I64:

@@ -245,17 +245,24 @@ def _lacking(
 
 
 def habits(measured: Measurements) -> frozenset[str]:
-    """The steps that fail on every link of the board while every link passes the data steps: what
-    a rig does whatever lies on the board (a step it does not know how to run, say)."""
+    """The steps that fail wherever they are run, on every link of the board, while most links pass
+    the data steps: what a rig does whatever lies on the board (a step it does not know how to run,
+    say). A link that fails the data steps too has a fault of its own."""
     outcomes = [(m.place, o) for m in measured for o in m.steps]
-    data = _of_steps(outcomes, DATA_STEPS)
     every = links(measured)
-    if not every or not _cover(data, every, measured, Result.PASS):
+    ill = {place for place, o in _of_steps(outcomes, DATA_STEPS) if o.ran is not Result.PASS}
+    passing = [(place, o) for place, o in _of_steps(outcomes, DATA_STEPS) if place not in ill]
+    works = len(every) - len(_lacking((place for place, _ in passing), every, measured))
+    if not every or works < MOST_WORK * len(every):
         return frozenset()
     steps = {o.step for _, o in outcomes if o.ran in FAILED} - DATA_STEPS
     return frozenset(
         step for step in steps if _cover(_of_steps(outcomes, {step}), every, measured, *FAILED)
     )
+
+
+MOST_WORK = 0.7
+"""Share of the links that pass the data steps where a step that fails on all of them is a habit."""
 
 
 Outcomes = Sequence[tuple[Place, StepOutcome]]

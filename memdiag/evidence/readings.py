@@ -32,7 +32,7 @@ def shapes(measured: Measurements, evidence: Evidence) -> None:
             by_site.setdefault(owners[0], []).append(tally)
     counted: dict[str, int] = {}
     for group in measured.groups.values():
-        for site in owners_of(group.place, board)[:1]:
+        for site in owners_of(group.place, board):
             errors = sum(row.errors or 0 for row in (*group.counts, *group.swept))
             counted[site] = counted.get(site, 0) + errors
     for site, mine in by_site.items():

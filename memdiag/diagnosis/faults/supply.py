@@ -59,7 +59,15 @@ FAR_SCATTER = _F.practice("far scatter", 0.25, "the same where only the far end 
 _ALIKE = _F.practice("sag, log margin", -0.33, "the middle of what it takes from all alike")
 _GRADED = _F.practice("graded sag, log margin", -0.75, "the same at the far end of a graded one")
 _FAR = _F.practice("far sag, log margin", -0.6, "the same where only the far end tells")
-SAGS = effects.degrees(_ALIKE, 6, 1 - LOW - DOWN - SHORT - OFF)
+BRINK = _F.each(
+    "to the brink,",
+    {"-1.4": 0.05, "-2.0": 0.05},
+    "share of all that sag to where the next millivolt ends it, by log margin",
+)
+SAGS = {
+    **effects.degrees(_ALIKE, 6, 1 - LOW - DOWN - SHORT - OFF - sum(BRINK.values())),
+    **{float(margin): share for margin, share in BRINK.items()},
+}
 GRADED = effects.degrees(_GRADED, 4)
 FAR_SAGS = effects.degrees(_FAR, 4)
 _PARTS = {
