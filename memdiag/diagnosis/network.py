@@ -28,6 +28,9 @@ this and this much again for each node of it, is not followed up."""
 BESIDE = 9.0
 """Nor is one that explains it so much worse (log) than another strength of the same fault does."""
 
+TOLD_BEST = 3.0
+"""Unless it explains one package so much better (log) than that strength does."""
+
 Variants = list[tuple[int, int]]
 """(candidate, variant of its mechanism)"""
 
@@ -179,28 +182,43 @@ class Parts:
         number = {key: v for v, key in enumerate(every)}
         hope = np.array([self.candidates[i].bonus for i, _ in every])
         count = np.zeros(len(every))
-        chance = rig_behaviour.CHANCE[:1, :1]
+        gains: list[tuple[Ints, Array]] = []
         for members in self.by_group.values():
-            group = self._group(members, chance, number)
+            group = self._group(members, rig_behaviour.CHANCE[:1, :1], number)
             if group.direct.size:
                 ready = Weighed(group)
                 gain = ready.each(ready.slope).max(axis=1) - ready.alone.max()
-                hope[group.direct] += gain
+                gains.append((group.direct, gain))
                 count[group.direct] += (group.effects[:, :, 0] < 1).sum(axis=1)
         for n in self.reading_nodes:
             group = self._reading(n, number)
             ready = Weighed(group)
-            hope[group.direct] += ready.each(ready.slope)[:, 0] - ready.alone[0]
+            gains.append((group.direct, ready.each(ready.slope)[:, 0] - ready.alone[0]))
             count[group.direct] += 1
-        best: dict[int, float] = {}
-        for v, (i, _) in enumerate(every):
-            best[i] = max(best.get(i, -math.inf), float(hope[v]))
+        for direct, gain in gains:
+            hope[direct] += gain
+        first = self._best_of_each(every, hope)
+        leads = hope > hope[first] - BESIDE
+        for direct, gain in gains:
+            # Elsewhere another fault may hide it: one group that it tells best is enough.
+            mine = np.full(len(every), -np.inf)
+            mine[direct] = gain
+            leads[direct] |= gain > mine[first[direct]] + TOLD_BEST
         return [
             (i, j)
             for v, (i, j) in enumerate(every)
-            if (hope[v] > HOPELESS - EACH * count[v] and hope[v] > best[i] - BESIDE)
+            if (hope[v] > HOPELESS - EACH * count[v] and leads[v])
             or self.candidates[i].mechanism.unknown
         ]
+
+    @staticmethod
+    def _best_of_each(every: Variants, hope: Array) -> Ints:
+        """(V,) of each variant, which one of its candidate explains most."""
+        best: dict[int, int] = {}
+        for v, (i, _) in enumerate(every):
+            if i not in best or hope[v] > hope[best[i]]:
+                best[i] = v
+        return np.array([best[i] for i, _ in every], np.int64)
 
     # --- families -----------------------------------------------------------------------------
 

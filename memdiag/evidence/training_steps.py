@@ -157,7 +157,7 @@ class Limits:
         spares, lost = _KINDS[kind]
         margin = MARGIN + spares
         # No rig has its limit where healthy lanes are: all of them would fail.
-        beyond = upper_tail(-FAILS_AT / FAILS_PLAY)
+        beyond = upper_tail(np.array([-FAILS_AT / FAILS_PLAY]))
         tail = (upper_tail((margin - FAILS_AT) / FAILS_PLAY) - beyond) / (1 - beyond)
         fails = ODD + (1 - ODD) * np.maximum(tail, 0.0)
         marginal = (1 - fails) * np.minimum(self.marginal(margin) + STRAY, 0.99)

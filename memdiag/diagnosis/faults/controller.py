@@ -97,7 +97,7 @@ _PRIOR = Prior(
 )
 _WHY = "the controller, or the way to it: it fails whatever package sits there"
 
-SCATTER = _F.practice("scatter", 0.1, "log; how unlike the lanes of a sick block are at least")
+SCATTER = _F.practice("scatter", 0.3, "log; how unlike the lanes of a sick block are at least")
 UNLIKE = _F.practice("unlike", 0.5, "share of the loss by which they differ beyond that")
 DEAD = _F.practice("dead", 0.36, "share of blocks that work on no lane")
 SILENT = _F.practice("silent", 0.12, "share whose packages hear no commands; of unheard ones too")

@@ -28,7 +28,7 @@ def _lines(board: Board, evidence: Evidence) -> Iterator[Location]:
 _F = Table("A data ball")
 OPEN = _F.practice("open", 0.72, "share of such joints that are open; the others are ragged")
 RAGGED = degrees(
-    _F.practice("ragged, log margin", -0.95, "the middle of what those lose"), 2, 1 - OPEN
+    _F.practice("ragged, log margin", -0.95, "the middle of what those lose"), 4, 1 - OPEN
 )
 SCATTER = _F.practice("scatter", 0.15, "log; from step to step of one line")
 SEEN = _F.practice("lane follows", 0.8, "a lane's eye is that of its worst line, as rigs print it")

@@ -54,6 +54,7 @@ DOWN = _F.practice("low, down", 0.08, "the same where what makes the rail does n
 SHORT = _F.practice("short", 0.18, "share whose rail reads under an ohm")
 OFF = _F.practice("off", 0.10, "share that feed nothing, though the ohms are well")
 SCATTER = _F.practice("scatter", 0.07, "log; how unlike the lanes on one rail are beyond their own")
+UNLIKE = _F.practice("unlike", 0.12, "share of a sag by which they differ beyond that")
 FAR_SCATTER = _F.practice("far scatter", 0.25, "the same where only the far end tells")
 
 _ALIKE = _F.practice("sag, log margin", -0.33, "the middle of what it takes from all alike")
@@ -61,7 +62,7 @@ _GRADED = _F.practice("graded sag, log margin", -0.75, "the same at the far end 
 _FAR = _F.practice("far sag, log margin", -0.6, "the same where only the far end tells")
 BRINK = _F.each(
     "to the brink,",
-    {"-1.4": 0.05, "-2.0": 0.05},
+    {"-1.1": 0.04, "-1.4": 0.03, "-2.0": 0.03},
     "share of all that sag to where the next millivolt ends it, by log margin",
 )
 SAGS = {
@@ -148,7 +149,7 @@ MECHANISMS = (
         _rails,
         spill=0.5,
         variants=(
-            *effects.severities(SAGS, SCATTER, more=_SAG_READS),
+            *effects.severities(SAGS, SCATTER, more=_SAG_READS, unlike=UNLIKE),
             Variant("low", LOW, {**_SAGGING, **_LOW_READS}),
             Variant("low, down", DOWN, {**_GONE, **_LOW_READS}),
             Variant("short", SHORT, {**_GONE, **_SHORT_READS, **_WARM}),
