@@ -119,8 +119,8 @@ class Places:
                     self.by_site.setdefault(ref, []).append(n)
 
     def speak_of(self, c: Candidate, strikes: Strikes) -> bool:
-        """Whether anything in the dump speaks for the candidate; of a board that it does not speak of
-        at all nobody knows more than before."""
+        """Whether anything in the dump speaks for the candidate; of a board that it does not speak
+        of at all nobody knows more than before."""
         if not self.nodes:
             return True
         if c.expected or any(self.odd[n] for n in strikes):

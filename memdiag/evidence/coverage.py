@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
-from memdiag.model import FAILED, STEPS, CountRow, Place, Result, TrainingRow
+from memdiag.model import ENDED, FAILED, STEPS, CountRow, Place, Result, TrainingRow
 
 DATA_STEPS = frozenset({"read", "write"})
 """The steps that move data over every line of a lane."""
@@ -245,20 +245,23 @@ def _lacking(
 
 
 def habits(measured: Measurements) -> frozenset[str]:
-    """The steps that fail wherever they are run, on every link of the board, while most links pass
-    the data steps: what a rig does whatever lies on the board (a step it does not know how to run,
-    say). A link that fails the data steps too has a fault of its own."""
-    outcomes = [(m.place, o) for m in measured for o in m.steps]
+    """The steps that fail wherever they are run, on every link that passes the data steps, and most
+    links do: what a rig does whatever lies on the board (a step it does not know how to run, say).
+    A link that fails the data steps too has a fault of its own."""
+    outcomes = [(m.place, o) for m in measured for o in m.steps if o.ran in ENDED]
     every = links(measured)
-    ill = {place for place, o in _of_steps(outcomes, DATA_STEPS) if o.ran is not Result.PASS}
-    passing = [(place, o) for place, o in _of_steps(outcomes, DATA_STEPS) if place not in ill]
-    works = len(every) - len(_lacking((place for place, _ in passing), every, measured))
-    if not every or works < MOST_WORK * len(every):
+    data = _of_steps(outcomes, DATA_STEPS)
+    ill = {place for place, o in data if o.ran is not Result.PASS}
+    well = set(every) - set(_lacking((p for p, _ in data if p not in ill), every, measured))
+    if not every or len(well) < MOST_WORK * len(every):
         return frozenset()
-    steps = {o.step for _, o in outcomes if o.ran in FAILED} - DATA_STEPS
-    return frozenset(
-        step for step in steps if _cover(_of_steps(outcomes, {step}), every, measured, *FAILED)
-    )
+    found = set()
+    for step in {o.step for _, o in outcomes if o.ran in FAILED} - DATA_STEPS:
+        told = _of_steps(outcomes, {step})
+        everywhere = well.isdisjoint(_lacking((place for place, _ in told), every, measured))
+        if everywhere and all(o.ran in FAILED for _, o in told):
+            found.add(step)
+    return frozenset(found)
 
 
 MOST_WORK = 0.7
@@ -270,12 +273,3 @@ Outcomes = Sequence[tuple[Place, StepOutcome]]
 
 def _of_steps(outcomes: Outcomes, steps: frozenset[str] | set[str]) -> Outcomes:
     return [(place, o) for place, o in outcomes if o.step in steps]
-
-
-def _cover(
-    outcomes: Outcomes, every: Sequence[Place], measured: Measurements, *results: Result
-) -> bool:
-    """Whether all outcomes are among these results, and every link has one."""
-    if not outcomes or any(o.ran not in results for _, o in outcomes):
-        return False
-    return not _lacking((place for place, _ in outcomes), every, measured)
