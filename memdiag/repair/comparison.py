@@ -75,13 +75,12 @@ def _judged(
 ) -> list[JudgedRun]:
     """Each run with its verdict: where none is given, that of the whole repair, for what one run
     shows another may bear out or contradict."""
-    verdicts = list(given)
-    if not any(verdicts):
+    if not any(given):
         # Only here: a comparison of verdicts that are already made needs no inference.
         from memdiag.repair.case.judge import judge_together
 
-        verdicts = list(judge_together(runs, board, shop))
-    return [judged(run, board, shop, v) for run, v in zip(runs, verdicts, strict=True)]
+        return [JudgedRun(*both) for both in judge_together(runs, board, shop)]
+    return [judged(run, board, shop, v) for run, v in zip(runs, given, strict=True)]
 
 
 @dataclass(frozen=True, slots=True)

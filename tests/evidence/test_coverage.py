@@ -166,8 +166,12 @@ def test_a_step_that_fails_everywhere_while_data_passes_is_the_rigs_habit() -> N
     assert coverage.habits(measured(HEAD + training("gate", result="fail") + good)) == {"gate"}
     one_passes = training("gate", result="fail", but=(4,)) + "U4 0 6 gate pass\n"
     assert coverage.habits(measured(HEAD + one_passes + good)) == frozenset()
+    # One that fails the data steps too has a fault of its own; where many do, the step may be why.
     one_fails = training("gate", result="fail") + good + "U4 0 6 read fail\n"
-    assert coverage.habits(measured(HEAD + one_fails)) == frozenset()
+    assert coverage.habits(measured(HEAD + one_fails)) == {"gate"}
+    many = training("read", result="fail", but=(1, 2)) + training("write")
+    many_fail = training("gate", result="fail") + many + "U1 0 0 read pass\nU2 0 2 read pass\n"
+    assert coverage.habits(measured(HEAD + many_fail)) == frozenset()
     unsaid = training("gate", result="fail", but=(4,)) + good
     assert coverage.habits(measured(HEAD + unsaid)) == frozenset()
 

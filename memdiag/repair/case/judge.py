@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from memdiag.diagnosis.judge import conclude
 from memdiag.diagnosis.settings import Settings
 from memdiag.evidence.build import gather
-from memdiag.evidence.measurements import measure
+from memdiag.evidence.measurements import Measurements, measure
 from memdiag.model import Board, Run, Verdict
 from memdiag.repair.case import taken_off
 from memdiag.repair.case.joint import Joint, Watched, infer
@@ -40,9 +40,9 @@ def verdict_in(
 
 def judge_together(
     runs: Sequence[Run], board: Board, settings: Settings | None = None
-) -> list[Verdict]:
-    """The verdict on the board as it was in each run, from all of them."""
+) -> list[tuple[Measurements, Verdict]]:
+    """Each run, measured, and the verdict on the board as it was in it, from all of them."""
     settings = settings or Settings()
     watched = watch(runs, board, settings)
     joint = infer(watched, board, settings)
-    return [verdict_in(joint, watched, n, settings) for n in range(len(runs))]
+    return [(w.measured, verdict_in(joint, watched, n, settings)) for n, w in enumerate(watched)]
