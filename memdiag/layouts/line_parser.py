@@ -60,15 +60,16 @@ class LineParser:
     def __init__(self, tables: Tables, skips: Sequence[str]) -> None:
         self.tables, self._skips = tables, frozenset(skips)
         self._finals = frozenset(tables.ends.values())
-        self._ready: dict[int, _Ready] = {}
+        self._ready = [self._made_ready(scanner) for scanner in tables.scanners]
         self._filled = {t.name: line_rules.filled(t.name) for t in tables.terminals}
 
     def read(self, text: str, start: str) -> Node | Cell | Stop:
         """The tree of a line, or where it stops being one."""
         states, values = [self.tables.begins[start]], []  # type: list[int], list[Node | Cell]
         at, pieces, skips, filled = 0, 0, self._skips, self._filled
+        ready, numbers = self._ready, self.tables.scanner_of
         while at < len(text):
-            scanner = self._scanner(states[-1])
+            scanner = ready[numbers[states[-1]]]
             found = scanner.find(text, at)
             if found is None:
                 return Stop(at + 1, self._wanted(states))
@@ -107,16 +108,16 @@ class LineParser:
 
     def _take(self, states: list[int], values: list[Node | Cell], name: str, cell: Cell) -> bool:
         """Takes a terminal, where it may come."""
-        table = self.tables
+        actions, productions = self.tables.states, self.tables.productions
         while True:
-            to = table.states[states[-1]].get(name)
+            to = actions[states[-1]].get(name)
             if to is None:
                 return False
             if to >= 0:
                 states.append(to)
                 values.append(cell)
                 return True
-            self._reduce(states, values, table.productions[-1 - to])
+            self._reduce(states, values, productions[-1 - to])
 
     def _closed(
         self, states: list[int], values: list[Node | Cell], start: str
@@ -157,13 +158,6 @@ class LineParser:
         states.append(self.tables.states[states[-1]][production.origin])
         values.append(_made(production, parts))
 
-    def _scanner(self, state: int) -> _Ready:
-        number = self.tables.scanner_of[state]
-        ready = self._ready.get(number)
-        if ready is None:
-            ready = self._ready[number] = self._made_ready(self.tables.scanners[number])
-        return ready
-
     def _made_ready(self, scanner: Scanner) -> _Ready:
         renamed = {
             name: self._one_of(literals).fullmatch for name, literals in scanner.renamed.items()
@@ -180,7 +174,8 @@ def _made(production: Production, parts: Sequence[Node | Cell]) -> Node | Cell:
     that a long list costs no more than its length."""
     children: list[Node | Cell] = []
     for number, inside, gaps in production.takes:
-        children += [_EMPTY] * gaps
+        if gaps:
+            children += [_EMPTY] * gaps
         part = parts[number]
         if not inside or isinstance(part, Cell):
             children.append(part)
@@ -188,7 +183,8 @@ def _made(production: Production, parts: Sequence[Node | Cell]) -> Node | Cell:
             children += part.children
         else:
             children = part.children
-    children += [_EMPTY] * production.gaps
+    if production.gaps:
+        children += [_EMPTY] * production.gaps
     if production.lone and len(children) == 1:
         return children[0]
     return Node(production.name, children)

@@ -184,10 +184,13 @@ def window(column: str, text: str) -> str:
 
 
 def result(column: str, text: str) -> Result:
-    known = [str(r) for r in Result]
-    if text.lower() in known:
-        return Result(text.lower())
-    raise _bad(column, text, "a result", spelling.nearest(text, known))
+    known = _RESULTS.get(text.lower())
+    if known is None:
+        raise _bad(column, text, "a result", spelling.nearest(text, _RESULTS))
+    return known
+
+
+_RESULTS = {str(result): result for result in Result}
 
 
 def step(column: str, text: str) -> str:

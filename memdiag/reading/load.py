@@ -23,7 +23,7 @@ from memdiag.reading.account import Account, LineClass
 from memdiag.reading.cleaning import clean, decode, packers, unpack
 from memdiag.reading.cleaning.clean import Cleaned
 from memdiag.reading.cleaning.prefixes import ANCHOR
-from memdiag.reading.reader import Reading
+from memdiag.reading.reader import Reading, Refused
 
 LARGE = 256 << 10
 """Bytes from which on a text is read in parts; a shorter one is one chunk."""
@@ -156,6 +156,14 @@ def _refuse_foreign(packed: tuple[Problem, ...]) -> None:
 
 def _examine(text: _Text, way: _Way, *, whole: bool = False) -> Examined:
     """Read a text: as one chunk where it is short or `whole`, else part by part."""
+    try:
+        return _examine_within_bounds(text, way, whole=whole)
+    except Refused as beyond:
+        told = (*text.told, *unpack.stream_problems(text.file))
+        raise Unreadable((*told, beyond.problem)) from None
+
+
+def _examine_within_bounds(text: _Text, way: _Way, *, whole: bool) -> Examined:
     with ThreadPoolExecutor(1) as beside:
         file = stream.Hashed(text.file, beside, text.sha256)
         if whole:

@@ -8,9 +8,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from memdiag.layouts import registry
 from memdiag.layouts.patterns import nature
 from memdiag.model.problems import Problem, problem
-from memdiag.reading.cleaning.clean import Cleaned
+from memdiag.reading.cleaning.clean import LONGEST, Cleaned
 from memdiag.reading.cleaning.prefixes import ANCHOR
-from memdiag.reading.reader import LONGEST
 
 
 class NoDump(ValueError):

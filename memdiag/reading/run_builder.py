@@ -177,6 +177,11 @@ class RunBuilder:
             self.problems.add("bad-columns", position(1), section=section.name, why=section.blocked)
 
     @property
+    def not_understood(self) -> int:
+        """Its lines so far with something that is not understood."""
+        return self._lost.rows
+
+    @property
     def is_readable(self) -> bool:
         """Whether the rows of the open table can be read."""
         return self.section is not None and self.section.readable

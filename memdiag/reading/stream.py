@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 def read_whole(cleaned: Cleaned, layout: Layout, *, name: str, words: Vocabulary) -> Reading:
-    """Read a text that is one chunk. Raises nothing, whatever the text."""
+    """Read a text that is one chunk. Raises reader.Refused for one beyond a bound."""
     planner = Planner(layout, large=False)
     reader = Reader(planner, name, KeptWhole(cleaned.pasted), words, cleaned.problems)
     reader.feed(cleaned.lines, cleaned.wrap_width)
@@ -44,6 +44,7 @@ def read(
     window: int = WINDOW,
 ) -> tuple[Reading, tuple[Problem, ...]]:
     """Read blocks of whole lines of a large text. The second part is what the cleaning had to say.
+    Raises reader.Refused for a text beyond a bound.
 
     `said` are problems known before, `anchor` is as in `clean.tidy`. `in_columns` and `window` are
     for tests: rows one by one, or in columns of at most so many bytes at once.

@@ -27,6 +27,19 @@ KINDS: dict[str, ProblemKind] = {
         "paste more of the dump, or name its layout with --grammar",
         ("[training]\n",),
     ),
+    "too-little-understood": ProblemKind(
+        Severity.ERROR,
+        "of the first {lines} lines {n} are not understood: reading was given up, as it is from "
+        "{most:,} such lines on where they are most of a text",
+        "name the layout with --grammar, or teach it with a grammar file; else capture it again",
+        (_TRAINING + "nonsense\n" * 10_000,),
+    ),
+    "too-many-dumps": ProblemKind(
+        Severity.ERROR,
+        "the text holds more than {most:,} dumps: no text of more is read",
+        "cut it in several files, each of which is read by itself",
+        ("bench-dump 1\n" * 5_001,),
+    ),
     "two-layouts": ProblemKind(
         Severity.WARNING,
         "the text shows the marks of several layouts, {names}: it is read as {taken}",

@@ -11,13 +11,13 @@ import pyarrow.compute as pc
 
 from memdiag.layouts.patterns import ALL
 from memdiag.layouts.rivals import Guard
+from memdiag.reading.cleaning.clean import LONGEST
 from memdiag.reading.cleaning.prefixes import MARKED
 from memdiag.reading.columnar import cutting
 from memdiag.reading.columnar.cell_match import linear
 from memdiag.reading.columnar.cutting import Block, Cut
 from memdiag.reading.error_log_columns import distinct
 from memdiag.reading.planner import RowPlans
-from memdiag.reading.reader import LONGEST
 
 Flags = npt.NDArray[np.bool_]
 
