@@ -83,7 +83,7 @@ def check(file: str, dump: str | None) -> int:
     if dump is None:
         return 0
     with common.usage():
-        data = common.standard_input() if dump == "-" else common.readable(dump).read_bytes()
+        data = common.whole(dump)
     return _walk(data, file)
 
 

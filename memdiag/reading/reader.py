@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 from memdiag.layouts.matcher import Match, Miss
 from memdiag.model import Row, Run, spelling
-from memdiag.model.problems import Position, Problem, problem
+from memdiag.model.problems import Position, Problem
 from memdiag.model.vocabulary import Vocabulary
 from memdiag.reading import converters, matching, placing
 from memdiag.reading.account import Account, LineClass
+from memdiag.reading.bounds import Tally
 from memdiag.reading.chunks import MOST_LINE
 from memdiag.reading.cleaning.clean import LONGEST, Line
 from memdiag.reading.outside import Outside
@@ -19,21 +20,7 @@ from memdiag.reading.run_builder import ColumnRows, Pasted, RunBuilder, with_los
 from memdiag.reading.section import Section
 from memdiag.reading.unwrap import Unwrapper
 
-MOST_DUMPS = 5_000
-"""Dumps in one text at most: each has its own head, problems and verdict."""
-MOST_NOT_UNDERSTOOD = 10_000
-"""Lines with something that is not understood, from which on a text is given up where they are
-most of its lines: it is no dump, or in another layout."""
-
 VERSION = "1"
-
-
-class Refused(ValueError):
-    """A text beyond a bound. `problem` names the bound."""
-
-    def __init__(self, problem: Problem) -> None:
-        self.problem = problem
-        super().__init__(problem.sentence())
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +48,7 @@ class Reader:
         self.account = Account()
         self.dump: RunBuilder | None = None
         self._name, self._pasted = name, pasted
-        self._lines = self._not_understood = 0  # of all dumps so far
+        self._tally = Tally()
         self._runs: list[Run] = []
         self._outside = Outside(words)
         self._last_tables: tuple[Section, ...] = ()  # what the dump before was in when it ended
@@ -87,7 +74,7 @@ class Reader:
 
     def feed(self, lines: Sequence[Line], width: int | None) -> None:
         """Read these lines, later than all before. `width` is the terminal's, where lines look
-        cut at it. Raises Refused beyond a bound of what is read."""
+        cut at it. Raises bounds.Refused for a text beyond a bound."""
         at = 0
         while at < len(lines):
             line, text = lines[at], lines[at].text.rstrip()
@@ -108,7 +95,7 @@ class Reader:
         assert self.dump is not None
         self.dump.take_columns(rows)
         self.account.add(rows.first, LineClass.ROW, rows.last)
-        self._lines += rows.last - rows.first + 1
+        self._tally.add_columns(rows.last - rows.first + 1)
 
     def _take(self, line: Line, found: Match | Miss) -> None:
         if isinstance(found, Miss):
@@ -123,19 +110,12 @@ class Reader:
         """Enter a line in the account."""
         last = line.number + line.took - 1
         self.account.add(line.number, line_class, last)
-        self._lines += 1
-        if self.dump is not None:
-            self.dump.reached(last)
-            if self.dump.not_understood >= MOST_NOT_UNDERSTOOD - self._not_understood:
-                self._give_up_where_most_is_rubbish(line)
-
-    def _give_up_where_most_is_rubbish(self, line: Line) -> None:
-        """Raises Refused where most lines so far are not understood."""
-        assert self.dump is not None
-        n = self._not_understood + self.dump.not_understood
-        if 2 * n > self._lines:
-            shown = {"n": f"{n:,}", "lines": f"{self._lines:,}", "most": MOST_NOT_UNDERSTOOD}
-            raise Refused(problem("too-little-understood", line.position(), **shown))
+        dump = self.dump
+        if dump is None:
+            self._tally.add(line_class, line.number)
+        else:
+            dump.reached(last)
+            self._tally.add(line_class, line.number, dump.alone, dump.not_understood)
 
     def _too_long(self, line: Line, n: int) -> None:
         shown = f"{n:,}" if n < MOST_LINE else f"{MOST_LINE:,} or more"
@@ -219,8 +199,7 @@ class Reader:
 
     def _new(self, line: Line, *, headed: bool) -> RunBuilder:
         self._outside.dump_begins()
-        if len(self._runs) >= MOST_DUMPS:
-            raise Refused(problem("too-many-dumps", line.position(), most=MOST_DUMPS))
+        self._tally.dump_begins(line.number)
         if self._runs:
             self._settle()
         ends = "end" in self.layout.kinds
@@ -231,7 +210,7 @@ class Reader:
     def _finish(self) -> None:
         if self.dump is not None:
             said = self._unwrapper.said()
-            self._not_understood += self.dump.not_understood
+            self._tally.dump_ends(self.dump.alone, self.dump.not_understood)
             self._runs.append(self.dump.finish(self._name, self._pasted, said))
             self._last_tables = tuple(self.dump.tables_read)
             self.dump = None

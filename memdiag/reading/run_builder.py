@@ -81,6 +81,7 @@ class RunBuilder:
     context: dict[str, str] = field(default_factory=dict)
     section: Section | None = None
     tables_read: list[Section] = field(default_factory=list)  # those that are closed
+    alone: int = 0  # rows that are kept by themselves
     _head: HeadLines = field(default_factory=HeadLines)
     _rows: dict[str, list[Any]] = field(default_factory=lambda: {k: [] for k in schema.OWN})
     _errors: LogBuilder = field(default_factory=LogBuilder)
@@ -213,6 +214,7 @@ class RunBuilder:
             self._counts.add(row)
         else:
             self._rows[TABLE_OF[type(row)]].append(row)
+            self.alone += 1
 
     def take_columns(self, rows: ColumnRows) -> None:
         """Keep rows that were read in columns."""

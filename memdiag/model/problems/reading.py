@@ -34,11 +34,22 @@ KINDS: dict[str, ProblemKind] = {
         "name the layout with --grammar, or teach it with a grammar file; else capture it again",
         (_TRAINING + "nonsense\n" * 10_000,),
     ),
-    "too-many-dumps": ProblemKind(
+    "too-many": ProblemKind(
         Severity.ERROR,
-        "the text holds more than {most:,} dumps: no text of more is read",
-        "cut it in several files, each of which is read by itself",
-        ("bench-dump 1\n" * 5_001,),
+        "more than {most:,} {what}: no text of more is read",
+        "cut the text in several files, each of which is read by itself",
+        (
+            "bench-dump 1\n" * 5_001,
+            "bench-dump 1\n[run]\n" + "id r\n" * 2_001,
+            "bench-dump 1\n" + "[training]\n" * 2_001,
+        ),
+    ),
+    "too-little-said": ProblemKind(
+        Severity.ERROR,
+        "of the first {lines} lines {n} say nothing: reading was given up, as it is from {most:,} "
+        "such lines on where they are nine of ten",
+        "paste the dump alone, without the log around it",
+        via="large",
     ),
     "two-layouts": ProblemKind(
         Severity.WARNING,
