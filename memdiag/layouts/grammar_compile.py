@@ -15,6 +15,7 @@ from memdiag.layouts.grammar_rules import (
     refusals,
     rule_names,
 )
+from memdiag.layouts.grammar_size import excess
 from memdiag.layouts.grammar_text import LayoutError, Source
 from memdiag.layouts.matcher import Start
 from memdiag.layouts.pack import Pack
@@ -38,6 +39,9 @@ def compile_pack(text: str, origin: str) -> Pack:
 
 
 def _compiled(source: Source) -> Pack:
+    large = tuple(excess(source))
+    if large:
+        raise LayoutError(large)
     wrong = [*recognise_pattern(source), *rule_names(source)]
     starts = source.starts()
     if not starts:

@@ -9,6 +9,7 @@ from functools import cached_property
 
 from memdiag.layouts import line_rules
 from memdiag.layouts.line_parser import MOST_PIECES, TOO_MANY, Cell, LineParser, Node, Stop
+from memdiag.layouts.patterns import nature
 from memdiag.layouts.tables import END, Tables
 
 __all__ = ["Cell", "Layout", "Match", "Miss", "Start", "harvest"]
@@ -68,6 +69,11 @@ class Layout:
     def kinds(self) -> frozenset[str]:
         """The line rules that this layout has."""
         return frozenset(kind for start in self.starts for kind in start.kinds)
+
+    @cached_property
+    def is_steady(self) -> bool:
+        """Whether each of its patterns takes time in proportion to the line at most."""
+        return all(nature(pattern).steady for pattern in self.tables.patterns.values())
 
     def _attempts(self, wanted: frozenset[str]) -> Attempts:
         """The start symbols that can yield one of the wanted rules, in file order."""

@@ -11,7 +11,7 @@ from memdiag.reading.account import LineClass
 
 MOST_DUMPS = 5_000
 """Dumps in one text: each has its own head, problems and verdict."""
-MOST_ROWS = 500_000
+MOST_ROWS = 300_000
 """Rows of training, rails, heat and values in one text: each is kept by itself (counts and words
 of memory are added up or kept in columns)."""
 MOST_NOT_UNDERSTOOD = 10_000

@@ -13,7 +13,7 @@ from memdiag.reading import converters, matching, placing
 from memdiag.reading.account import Account, LineClass
 from memdiag.reading.bounds import Tally
 from memdiag.reading.chunks import MOST_LINE
-from memdiag.reading.cleaning.clean import LONGEST, Line
+from memdiag.reading.cleaning.clean import LONGEST, LONGEST_UNSTEADY, Line
 from memdiag.reading.outside import Outside
 from memdiag.reading.planner import Planner, State
 from memdiag.reading.run_builder import ColumnRows, Pasted, RunBuilder, with_lost
@@ -49,6 +49,7 @@ class Reader:
         self.dump: RunBuilder | None = None
         self._name, self._pasted = name, pasted
         self._tally = Tally()
+        self._longest = LONGEST if self.layout.is_steady else LONGEST_UNSTEADY
         self._runs: list[Run] = []
         self._outside = Outside(words)
         self._last_tables: tuple[Section, ...] = ()  # what the dump before was in when it ended
@@ -80,7 +81,7 @@ class Reader:
             line, text = lines[at], lines[at].text.rstrip()
             if line.noise or not text:
                 self._enter(line, LineClass.NOISE if line.noise else LineClass.BLANK)
-            elif len(text) > LONGEST:
+            elif len(text) > self._longest:
                 self._too_long(line, len(text))
             else:
                 found = self.match(text)
@@ -120,7 +121,7 @@ class Reader:
     def _too_long(self, line: Line, n: int) -> None:
         shown = f"{n:,}" if n < MOST_LINE else f"{MOST_LINE:,} or more"
         dump = self._open(line)
-        dump.problems.add("line-too-long", line.position(), n=shown, most=LONGEST)
+        dump.problems.add("line-too-long", line.position(), n=shown, most=self._longest)
         dump.lose_line(line.position(), f"a line of {shown} characters")
         self._enter(line, LineClass.PROBLEM)
 

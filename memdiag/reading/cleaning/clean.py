@@ -23,7 +23,9 @@ from memdiag.reading.cleaning.terminal import DIRT, Tally, shown
 _LEAST_WIDTH = 20  # no terminal is narrower
 MOST_PIECES = 12  # a row of more screen lines is no row
 LONGEST = 10_000
-"""Characters in a line at most: no row is as long, and a pattern tried on more could take long."""
+"""Characters in a line at most: no row is as long."""
+LONGEST_UNSTEADY = 1_000
+"""The same in a layout with patterns that take more time than in proportion to the line."""
 
 # Said once each; the words are for one and for several.
 _WORDS = {
