@@ -173,8 +173,9 @@ def readable(name: str) -> Path:
     try:
         if path.is_dir():
             raise click.ClickException(f"{name} is a folder: name the dump inside it")
-        with path.open("rb"):
-            return path
+        if path.is_file() or not path.exists():
+            path.open("rb").close()
+        return path  # a pipe is opened once only
     except OSError as wrong:
         reason = wrong.strerror or str(wrong)
         raise click.ClickException(f"cannot read {name}: {reason.lower()}") from None

@@ -156,7 +156,9 @@ def dimension(column: str, text: str, *units: str) -> Quantity:
 
 
 def width(column: str, text: str) -> Quantity:
-    return dimension(column, text, "UI", "ps", "taps")
+    """In UI, ps or taps; a share of the unit interval may be written in per cent."""
+    value = dimension(column, text, "UI", "ps", "taps", "%")
+    return Quantity(value.value / 100, "UI") if value.unit == "%" else value
 
 
 def height(column: str, text: str) -> Quantity:

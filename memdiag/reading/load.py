@@ -17,7 +17,7 @@ from memdiag.layouts import registry
 from memdiag.model import Board, Run
 from memdiag.model.problems import Position, Problem, problem
 from memdiag.model.vocabulary import Vocabulary, shipped
-from memdiag.reading import chunks, designators, recognition, repeats, sources, stream
+from memdiag.reading import chunks, designators, header, recognition, repeats, sources, stream
 from memdiag.reading.account import Account, LineClass
 from memdiag.reading.bounds import Refused
 from memdiag.reading.cleaning import clean, decode, unpack
@@ -63,8 +63,10 @@ def load(
     `words` the words that technicians of this shop use, the shipped ones where None.
 
     Raises Unreadable where no dump is found, registry.LayoutError for an unusable `grammar`,
-    profiles.ProfileError for an unusable `board`, OSError where a file cannot be read.
+    profiles.ProfileError for an unusable `board`, OSError where a file cannot be read, TypeError
+    where `removed` is a text.
     """
+    _refuse_text(removed)
     way = _Way(grammar, name, words or shipped())
     if isinstance(source, os.PathLike):
         source = Path(source)
@@ -87,8 +89,20 @@ def declared_removed(run: Run, refs: Sequence[str], board: Board | None = None) 
     """The run with these sites empty on purpose, beside those that it says itself."""
     if not refs:
         return run
-    named = designators.of_run((*(run.head.removed or ()), *refs), run)
-    return designators.respelt(replace(run, head=replace(run.head, removed=named)), board)
+    _refuse_text(refs)
+    said = [header.part(ref) for ref in refs]
+    sites = (*(run.head.removed or ()), *(name for name, is_part in said if not is_part))
+    parts = (*run.head.removed_parts, *(name for name, is_part in said if is_part))
+    head = replace(
+        run.head, removed=designators.of_run(sites, run), removed_parts=tuple(dict.fromkeys(parts))
+    )
+    return designators.respelt(replace(run, head=head), board)
+
+
+def _refuse_text(refs: Sequence[str]) -> None:
+    """A text is a list of letters to Python: `removed="U6"` would mean the sites U and 6."""
+    if isinstance(refs, str):
+        raise TypeError(f"removed is a list of sites, such as [{refs!r}], and no text")
 
 
 def _checks(run: Run, board: Board) -> list[Problem]:
