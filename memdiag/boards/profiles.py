@@ -12,9 +12,11 @@ from typing import Any
 from memdiag.boards.inferred import inferred
 from memdiag.model import AddressField, Board, Link, Rail, Run, Site
 from memdiag.model.problems import Problem, Severity, problem
-from memdiag.resources import search_path
+from memdiag.resources import read_regular, search_path
 
 VARIABLE = "MEMDIAG_BOARDS"
+LARGEST = 4 << 20
+"""Bytes of a profile at most: what is larger is none."""
 
 
 class ProfileError(ValueError):
@@ -71,7 +73,7 @@ def read_with_problems(path: str | Path) -> tuple[Board | None, tuple[Problem, .
 
 @functools.lru_cache(maxsize=64)
 def _read(path: Path, _mtime: int, _size: int) -> tuple[Board | None, tuple[Problem, ...]]:
-    return examine(path.read_bytes(), str(path))
+    return examine(read_regular(path, LARGEST), str(path))
 
 
 def shelf() -> Iterator[tuple[str, Path]]:
@@ -95,7 +97,7 @@ def shelf() -> Iterator[tuple[str, Path]]:
 def _name_in(path: Path) -> str | None:
     """The board's name, the file's where a profile forgot it, None for another kind of TOML."""
     try:
-        text = path.read_text(encoding="utf-8", errors="replace")
+        text = read_regular(path, LARGEST).decode("utf-8", "replace")
     except OSError:
         return None
     found = re.search(r"""^\s*board\s*=\s*(["'])(.*?)\1""", text, re.MULTILINE)

@@ -73,7 +73,7 @@ def _judged(name: str, reading: Reading) -> Judged:
     from memdiag.ledger import tickets
     from memdiag.reading.load import Unreadable
 
-    raw = common.standard_input() if name == "-" else common.readable(name).read_bytes()
+    raw = common.whole(name)
     try:
         with common.usage():
             dump = tickets.judged(raw, name, reading)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar
 
 import click
 from click.core import ParameterSource
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 F = TypeVar("F", bound=Callable[..., Any])
 
 Option = str | None
+
+_MOST_KEPT = 256 << 20  # bytes of an input that is held as it is: to be filed, to be walked through
 
 
 def typed(parse: Callable[[str], Any]) -> Callable[[Any, Any, str | None], Any]:
@@ -94,7 +96,7 @@ def load_runs(
 
     runs: list[Run] = []
     for name in dumps_in(inputs):
-        source: bytes | Path = standard_input() if name == "-" else readable(name)
+        source = piped() if name == "-" else readable(name)
         try:
             with usage():
                 runs += loading.load(
@@ -171,18 +173,20 @@ def readable(name: str) -> Path:
     try:
         if path.is_dir():
             raise click.ClickException(f"{name} is a folder: name the dump inside it")
-        with path.open("rb"):
-            return path
+        if path.is_file() or not path.exists():
+            path.open("rb").close()
+        return path  # a pipe is opened once only
     except OSError as wrong:
         reason = wrong.strerror or str(wrong)
         raise click.ClickException(f"cannot read {name}: {reason.lower()}") from None
 
 
-def standard_input() -> bytes:
-    """The paste: from a pipe to its end; from a terminal to the first `[end]` line."""
+def piped() -> bytes | BinaryIO:
+    """The paste: standard input as it comes, where it is a pipe or a file; from a terminal all up
+    to the first `[end]` line."""
     stream = sys.stdin.buffer
     if not sys.stdin.isatty():
-        return stream.read()
+        return stream
     click.echo("Paste the dump; it ends at its [end] line (or press Ctrl-D).", err=True)
     lines = []
     for line in stream:
@@ -190,6 +194,26 @@ def standard_input() -> bytes:
         if line.strip().lower().startswith(b"[end]"):
             break
     return b"".join(lines)
+
+
+def whole(name: str) -> bytes:
+    """All bytes of an input, which is to be kept as it is. Raises click.ClickException where it
+    cannot be read, or is larger than is kept."""
+    source = piped() if name == "-" else readable(name)
+    if isinstance(source, bytes):
+        return source
+    try:
+        with source.open("rb") if isinstance(source, Path) else nullcontext(source) as file:
+            data = file.read(_MOST_KEPT + 1)
+    except OSError as wrong:
+        reason = wrong.strerror or str(wrong)
+        raise click.ClickException(f"cannot read {name}: {reason.lower()}") from None
+    if len(data) > _MOST_KEPT:
+        called = "the paste" if name == "-" else name
+        raise click.ClickException(
+            f"{called} holds more than {_MOST_KEPT >> 20} MiB: pack it first"
+        )
+    return data
 
 
 def is_shown(format_: str | None, output: str | None) -> bool:

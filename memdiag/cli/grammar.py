@@ -83,22 +83,21 @@ def check(file: str, dump: str | None) -> int:
     if dump is None:
         return 0
     with common.usage():
-        data = common.standard_input() if dump == "-" else common.readable(dump).read_bytes()
+        data = common.whole(dump)
     return _walk(data, file)
 
 
 def _declared(layout: object) -> Iterator[str]:
-    from memdiag.layouts import grammar_rules, line_rules
+    from memdiag.layouts import line_rules
     from memdiag.layouts.matcher import Layout
 
     assert isinstance(layout, Layout)
     yield f"{layout.name}: {layout.about or 'no // about: line'}"
     yield f"recognised by: {layout.recognise or 'nothing: use it with --grammar'}"
-    carried = grammar_rules.carried(layout)
     for start in layout.starts:
         for kind in start.kinds:
             what = line_rules.RULES.get(kind)
-            columns = " ".join(carried.get(kind, ())) or "-"
+            columns = " ".join(layout.carried.get(kind, ())) or "-"
             yield f"{kind:<13} {('table ' + what) if what else '':<15} {columns}".rstrip()
 
 

@@ -136,7 +136,8 @@ def measure(run: Run, board: Board) -> Measurements:
     tallies = lane_tallies.tallies(run.errors, board, lambda place: at(place).place)
     for tally in tallies:
         groups[tally.place].tally = tally
-    return Measurements(run, board, groups)
+    # In an order of their own: what follows adds up in the order of the places.
+    return Measurements(run, board, dict(sorted(groups.items(), key=lambda g: repr(g[0]))))
 
 
 def settle(place: Place, board: Board) -> Place:

@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
-import io
 import logging
 import re
 import warnings
 from typing import Any
 
-from memdiag.layouts.grammar_rules import columns_open, recognise_pattern, refusals, rule_names
+from memdiag.layouts import tables
+from memdiag.layouts.grammar_rules import (
+    carried,
+    columns_open,
+    recognise_pattern,
+    refusals,
+    rule_names,
+)
+from memdiag.layouts.grammar_size import excess
 from memdiag.layouts.grammar_text import LayoutError, Source
+from memdiag.layouts.matcher import Start
+from memdiag.layouts.pack import Pack
 from memdiag.model import spelling
 from memdiag.model.problems import Problem
 
 
-def compile_pack(text: str, origin: str) -> dict[str, Any]:
+def compile_pack(text: str, origin: str) -> Pack:
     """Compile a grammar to what can be kept on disk. Raises LayoutError."""
     source = Source(text, origin)
     with warnings.catch_warnings():
@@ -29,7 +38,10 @@ def compile_pack(text: str, origin: str) -> dict[str, Any]:
             raise LayoutError((source.problem_at("layout-syntax", None, reason=reason),)) from None
 
 
-def _compiled(source: Source) -> dict[str, Any]:
+def _compiled(source: Source) -> Pack:
+    large = tuple(excess(source))
+    if large:
+        raise LayoutError(large)
     wrong = [*recognise_pattern(source), *rule_names(source)]
     starts = source.starts()
     if not starts:
@@ -43,24 +55,23 @@ def _compiled(source: Source) -> dict[str, Any]:
     wrong += refusals(source, parser)
     if wrong:
         raise LayoutError(tuple(dict.fromkeys(wrong)))
-    buffer = io.BytesIO()
-    parser.save(buffer)
     feeds = any(
         re.fullmatch(t.pattern.to_regexp(), "\n") and not re.fullmatch(t.pattern.to_regexp(), "x")
         for t in parser.terminals
         if t.name not in parser.ignore_tokens
     )
-    return {
-        "name": source.head.get("name"),
-        "about": source.head.get("about", ""),
-        "recognise": source.head.get("recognise"),
-        "source": source.text,
-        "starts": [(rule, kinds, *_first(parser, rule)) for rule, kinds in starts.items()],
-        "feeds_newline": feeds,
-        "skips": tuple(parser.ignore_tokens),
-        "columns_open": columns_open(parser),
-        "lark": buffer.getvalue(),
-    }
+    return Pack(
+        name=source.head.get("name"),
+        about=source.head.get("about", ""),
+        recognise=source.head.get("recognise"),
+        source=source.text,
+        starts=tuple(Start(rule, kinds, _opening(parser, rule)) for rule, kinds in starts.items()),
+        feeds_newline=feeds,
+        skips=tuple(map(str, parser.ignore_tokens)),
+        columns_open=columns_open(parser),
+        carried=carried(parser),
+        tables=tables.of(parser),
+    )
 
 
 # -- Lark itself --------------------------------------------------------------------------------
@@ -165,10 +176,7 @@ def _refusal(source: Source, error: Exception) -> Problem:
     return source.problem_at("layout-syntax", offset, reason=reason)
 
 
-def _first(parser: Any, rule: str) -> tuple[str, tuple[str, ...]]:
-    """A regular expression that the opening of every line of this rule matches, after what is
-    skipped, and the terminals that it may open with."""
-    terms = {t.name: t.pattern.to_regexp() for t in parser.terminals}
-    names = sorted(n for n in parser.parse_interactive("", start=rule).accepts() if n in terms)
-    opening = "|".join(f"(?:{terms[name]})" for name in names)
-    return f"(?:{opening})", tuple(names)
+def _opening(parser: Any, rule: str) -> tuple[str, ...]:
+    """The terminals that a line of this rule may open with, after what is skipped."""
+    names = {t.name for t in parser.terminals}
+    return tuple(sorted(names & set(parser.parse_interactive("", start=rule).accepts())))

@@ -186,12 +186,12 @@ def _look_alikes(source: Source, parser: Any, starts: list[str]) -> Iterator[Pro
                 )
 
 
-def carried(layout: Any) -> dict[str, tuple[str, ...]]:
-    """What each line rule of a compiled layout fills: columns, and `column=value`."""
+def carried(parser: Any) -> dict[str, tuple[str, ...]]:
+    """What each line rule of a compiled grammar fills: columns, and `column=value`."""
     found: dict[str, tuple[str, ...]] = {}
-    for kind, rules in _by_kind(layout.lark).items():
+    for kind, rules in _by_kind(parser).items():
         names = []
-        for symbol in _carriers(layout.lark, rules) if kind != "noise" else ():
+        for symbol in _carriers(parser, rules) if kind != "noise" else ():
             column, value = line_rules.filled(symbol.name)
             names.append(column if value is None else f"{column}={value}")
         found[kind] = tuple(dict.fromkeys(names))

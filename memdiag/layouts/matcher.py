@@ -3,37 +3,26 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
 
 from memdiag.layouts import line_rules
+from memdiag.layouts.line_parser import MOST_PIECES, TOO_MANY, Cell, LineParser, Node, Stop
+from memdiag.layouts.patterns import nature
+from memdiag.layouts.tables import END, Tables
 
-if TYPE_CHECKING:
-    import lark
+__all__ = ["Cell", "Layout", "Match", "Miss", "Start", "harvest"]
 
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """One start symbol of the grammar: the line rules it can yield, a regular expression that its
-    first token has to match (a cheap look before the parser is asked), and the terminals that
-    token can be."""
+    """One start symbol of the grammar: the line rules it can yield, and the terminals that its
+    first token can be."""
 
     rule: str
     kinds: tuple[str, ...]
-    first: str
     opening: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Cell:
-    """A filled cell: the text under a column, and where it stood (1-based). `text` is None for a
-    place that was left empty."""
-
-    column: str
-    text: str | None
-    at: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +56,8 @@ class Layout:
     origin: str
     source: str
     starts: tuple[Start, ...]
-    lark: lark.Lark = field(repr=False, compare=False)
+    tables: Tables = field(repr=False, compare=False)
+    carried: dict[str, tuple[str, ...]]  # what each line rule fills: columns, and `column=value`
     feeds_newline: bool = False  # some of its rules end with the line end
     skips: tuple[str, ...] = ()  # terminals that may stand anywhere and say nothing
     columns_open: bool = False  # a header line says itself which section it opens
@@ -80,23 +70,35 @@ class Layout:
         """The line rules that this layout has."""
         return frozenset(kind for start in self.starts for kind in start.kinds)
 
+    @cached_property
+    def is_steady(self) -> bool:
+        """Whether each of its patterns takes time in proportion to the line at most."""
+        return all(nature(pattern).steady for pattern in self.tables.patterns.values())
+
     def _attempts(self, wanted: frozenset[str]) -> Attempts:
         """The start symbols that can yield one of the wanted rules, in file order."""
         found = self._attempts_at.get(wanted)
         if found is None:
-            skip = "|".join(f"(?:{self._patterns[name].to_regexp()})" for name in self.skips)
+            patterns = self.tables.patterns
+            skip = "|".join(f"(?:{patterns[name]})" for name in self.skips)
             # Possessive: tried again with less skipped, a line of blanks would take for ever.
             skip = f"(?:{skip})*+" if skip else ""
             found = [
-                (s, re.compile(skip + s.first).match) for s in self.starts if wanted & set(s.kinds)
+                (s, re.compile(skip + self.first(s)).match)
+                for s in self.starts
+                if wanted & set(s.kinds)
             ]
             self._attempts_at[wanted] = found
         return found
 
+    def first(self, start: Start) -> str:
+        """A regular expression that the opening of every line of this start symbol matches, after
+        what is skipped: a cheap look before the parser is asked."""
+        patterns = self.tables.patterns
+        return "(?:" + "|".join(f"(?:{patterns[name]})" for name in start.opening) + ")"
+
     def match(self, text: str, wanted: frozenset[str]) -> Match | Miss:
         """Read one line with the rules that are `wanted`, in file order."""
-        from lark.exceptions import UnexpectedInput
-
         best = Miss(1, ())
         for start, peek in self._attempts(wanted):
             if peek(text) is None:
@@ -104,75 +106,77 @@ class Layout:
                     best = Miss(1, best.expected + start.opening)
                 continue
             for whole in (text, text + "\n") if self.feeds_newline else (text,):
-                try:
-                    tree = self.lark.parse(whole, start=start.rule)
-                except UnexpectedInput as stop:
-                    at, expected = _where(text, stop)
-                    if at > best.at:
-                        best = Miss(at, expected)
-                    elif at == best.at:
-                        best = Miss(at, best.expected + expected)
+                tree = self._parser.read(whole, start.rule)
+                if isinstance(tree, Stop):
+                    best = _further(best, tree, text)
                     continue
                 found = harvest(tree)
                 if found is not None and found.kind in wanted:
                     return found
         return Miss(best.at, tuple(dict.fromkeys(map(self.describe, best.expected))))
 
+    @cached_property
+    def _parser(self) -> LineParser:
+        return LineParser(self.tables, self.skips)
+
+    def arranged(
+        self, order: Sequence[str], start: Start
+    ) -> tuple[list[frozenset[str]], Node | Cell] | None:
+        """As `LineParser.arranged`."""
+        return self._parser.arranged(order, start.rule)
+
     def describe(self, terminal: str) -> str:
         """A terminal in a technician's words: its literal text, or the column it fills."""
-        if terminal == "$END":
+        if terminal == END:
             return "the end of the line"
-        pattern = self._patterns.get(terminal)
-        if pattern is not None and pattern.type == "str":
-            return repr(str(pattern.value))
+        if terminal == TOO_MANY:
+            return f"the end of the line, after at most {MOST_PIECES:,} pieces"
+        literal = self._literals.get(terminal)
+        if literal is not None:
+            return repr(literal)
         column, value = line_rules.filled(terminal.lstrip("_"))
         return f"{column} {value}" if value else column.replace("_", " ")
 
     @cached_property
-    def _patterns(self) -> dict[str, Any]:
-        return {t.name: t.pattern for t in self.lark.terminals}
+    def _literals(self) -> dict[str, str]:
+        return {t.name: t.literal for t in self.tables.terminals if t.literal is not None}
 
 
-def _where(text: str, stop: Exception) -> tuple[int, tuple[str, ...]]:
-    """The column where the parser stopped, and the terminals it wanted there."""
-    names = getattr(stop, "accepts", None) or getattr(stop, "allowed", None)
-    names = names or getattr(stop, "expected", None) or ()
-    column = getattr(stop, "column", None)
-    token = getattr(stop, "token", None)
-    at_end = token is not None and token.type == "$END"
-    if at_end or not isinstance(column, int) or column < 1:
-        column = len(text.rstrip()) + 1
-    return column, tuple(sorted(map(str, names)))
+def _further(best: Miss, stop: Stop, text: str) -> Miss:
+    """The miss that came further, or both where they came as far."""
+    end = len(text.rstrip()) + 1
+    at = min(stop.at, end) or end
+    if at == best.at:
+        return Miss(at, best.expected + stop.wanted)
+    return Miss(at, stop.wanted) if at > best.at else best
 
 
-def harvest(tree: Any) -> Match | None:
-    """The outermost node of a parse that the law names, and its tokens in order."""
-    from lark import Tree
-
-    kind = str(tree.data)
-    if kind == "rows":
-        parts = [harvest(node) for node in tree.children if isinstance(node, Tree)]
-        return Match(kind, (), tuple(_flat(parts)))
-    if kind in line_rules.LINE_RULES:
-        cells: list[Cell] = []
-        _gather(tree, cells)
-        return Match(kind, tuple(cells))
-    found = _flat([harvest(node) for node in tree.children if isinstance(node, Tree)])
-    return found[0] if len(found) == 1 else Match("rows", (), tuple(found)) if found else None
-
-
-def _flat(parts: list[Match | None]) -> list[Match]:
-    return [one for part in parts if part is not None for one in (part.parts or (part,))]
-
-
-def _gather(node: Any, cells: list[Cell]) -> None:
-    from lark import Token
-
-    for child in node.children:
-        if isinstance(child, Token):
-            column, value = line_rules.filled(child.type)
-            cells.append(Cell(column, str(child) if value is None else value, child.column or 1))
-        elif child is None:
-            cells.append(Cell("", None, 0))
+def harvest(tree: Node | Cell) -> Match | None:
+    """The outermost nodes of a tree that the law names, and their cells in order; several of them
+    are the parts of one line."""
+    found: list[Match] = []
+    todo: list[Node | Cell] = [tree]
+    while todo:
+        node = todo.pop()
+        if isinstance(node, Cell):
+            continue
+        if node.name in line_rules.LINE_RULES and node.name != "rows":
+            found.append(Match(node.name, _cells(node)))
         else:
-            _gather(child, cells)
+            todo += reversed(node.children)
+    if isinstance(tree, Node) and (tree.name == "rows" or len(found) > 1):
+        return Match("rows", (), tuple(found))
+    return found[0] if found else None
+
+
+def _cells(tree: Node) -> tuple[Cell, ...]:
+    """All cells under a node, in order."""
+    cells: list[Cell] = []
+    todo: list[Node | Cell] = [tree]
+    while todo:
+        node = todo.pop()
+        if isinstance(node, Cell):
+            cells.append(node)
+        else:
+            todo += reversed(node.children)
+    return tuple(cells)

@@ -44,7 +44,9 @@ class Nature:
     `first`: characters its match can begin with. `alphabet`: those it can hold. `nullable`: it can
     match nothing at all. `sure`: whether each next character leaves one way to go on, and the
     longer way is tried first. `hangs`: two ways to go on inside a repeat without a bound, which
-    can take exponential time, or several such places after each other. `opaque`: it looks around
+    can take exponential time, or several such places after each other, or a part that depends on
+    what another one matched. `steady`: at most one such place at a repeat without a bound, so
+    that a match takes time in proportion to the text. `opaque`: it looks around
     itself or back, so that what it matches depends on more than its own text. `never`: nothing
     matches it.
     """
@@ -54,6 +56,7 @@ class Nature:
     nullable: bool
     sure: bool
     hangs: bool
+    steady: bool
     opaque: bool
     never: bool
 
@@ -71,6 +74,7 @@ def nature(pattern: str) -> Nature:
         part.nullable,
         walk.sure and not walk.opaque,
         walk.hangs,
+        walk.stretches <= 1 and not walk.hangs,
         walk.opaque,
         part.never,
     )
@@ -80,12 +84,13 @@ def nature(pattern: str) -> Nature:
 class _Stand:
     """Where a piece of a pattern stands. `follow`: characters that may come after it within the
     pattern; `fold`, `dotall`: the flags in force; `loops`: how many repeats without a bound it
-    stands in."""
+    stands in; `times`: how often the others that it stands in may go round, all together."""
 
     follow: frozenset[int]
     fold: bool
     dotall: bool
     loops: int = 0
+    times: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +114,7 @@ class _Walk:
         self.hangs = False
         self.opaque = False
         self.clashes = 0
+        self.stretches = 0  # those of repeats without a bound
         self._probed: dict[int, _Part] = {} if probed is None else probed
 
     def sequence(self, items: Iterable[Any], at: _Stand) -> _Part:
@@ -124,11 +130,11 @@ class _Walk:
             )
         return whole
 
-    def _clash(self, one: frozenset[int], two: frozenset[int], loops: int) -> None:
+    def _clash(self, one: frozenset[int], two: frozenset[int], at: _Stand) -> None:
         if one & two:
             self.sure = False
-            self.clashes += 1
-            if loops or self.clashes > _MOST_CLASHES:
+            self.clashes += at.times
+            if at.loops or self.clashes > _MOST_CLASHES:
                 self.hangs = True
 
     def _character(self, op: Any, value: Any, at: _Stand) -> _Part:
@@ -151,7 +157,8 @@ class _Walk:
     def _beyond(self, op: Any, value: Any, at: _Stand) -> _Part:
         """Anchors, looks around, back-references: what they match is more than their own text."""
         self.opaque = True
-        if op is sre.GROUPREF:
+        if op in (sre.GROUPREF, sre.GROUPREF_EXISTS):
+            self.hangs = True  # no automaton can follow it, and no bound to its time is known
             return _Part(ALL, ALL, True)
         if op is sre.ASSERT_NOT and not list(value[1]):
             return _NEVER  # (?!) forbids everything
@@ -163,15 +170,15 @@ class _Walk:
         parts = [self.sequence(way, at) for way in value[1]]
         seen: frozenset[int] = _NONE
         for index, part in enumerate(parts):
-            self._clash(seen, part.first, at.loops)
+            self._clash(seen, part.first, at)
             seen |= part.first
             if part.nullable and index < len(parts) - 1:
                 self.sure = False  # nothing at all is tried before something
         if any(part.nullable for part in parts):
-            self._clash(seen, at.follow, at.loops)
+            self._clash(seen, at.follow, at)
         if sum(part.nullable for part in parts) > 1:
             # Two ways to match nothing: so `(a|a)*` reads, its parser having put the a in front.
-            self._clash(ALL, ALL, at.loops)
+            self._clash(ALL, ALL, at)
         live = [part for part in parts if not part.never]
         return _Part(
             frozenset().union(*(p.first for p in live)),
@@ -182,16 +189,18 @@ class _Walk:
 
     def _repeat(self, op: Any, value: Any, at: _Stand) -> _Part:
         least, most, inner = value
-        endless = most is sre.MAXREPEAT or most >= _MANY
+        endless = most is sre.MAXREPEAT or most * at.times >= _MANY
         again = at.follow
         if most is sre.MAXREPEAT or most > 1:
             again |= self._probe(inner, at).first
         inside = 0 if op is sre.POSSESSIVE_REPEAT else at.loops + endless
-        part = self.sequence(inner, replace(at, follow=again, loops=inside))
+        times = at.times if endless else at.times * max(1, most)
+        part = self.sequence(inner, replace(at, follow=again, loops=inside, times=times))
         if op is not sre.MAX_REPEAT:
             self.sure = False
         if most is sre.MAXREPEAT or most != least:
-            self._clash(part.first, at.follow, at.loops)
+            self._clash(part.first, at.follow, at)
+            self.stretches += at.times * (endless and bool(part.first & at.follow))
         if part.nullable and (most is sre.MAXREPEAT or most > 1):
             self.sure = False
             self.hangs = self.hangs or (endless and bool(at.loops))

@@ -18,37 +18,26 @@ versions that wrote it. This module knows no record.
 
 from __future__ import annotations
 
-import hashlib
-import io
 import os
-import pickle
-import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
-from memdiag import __version__
+from memdiag.layouts import pack
 from memdiag.layouts.grammar_text import LayoutError, head_comments
-from memdiag.layouts.matcher import Cell, Layout, Match, Miss, Start
+from memdiag.layouts.line_parser import Cell
+from memdiag.layouts.matcher import Layout, Match, Miss
 from memdiag.model import spelling
 from memdiag.model.problems import Position, problem
-from memdiag.resources import search_path, user_cache
+from memdiag.resources import read_regular, search_path, user_cache
 
 __all__ = ["Cell", "Entry", "Layout", "LayoutError", "Match", "Miss", "entries", "find", "load"]
 
 VARIABLE = "MEMDIAG_GRAMMARS"
 BENCH = "bench"
-_COMPILERS = (
-    "../model/schema.py",
-    "line_rules.py",
-    "grammar_text.py",
-    "grammar_rules.py",
-    "grammar_compile.py",
-    "patterns.py",
-    "matcher.py",
-)
+LARGEST = 1 << 20
+"""Bytes of a grammar file at most: what is larger is none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +67,7 @@ def entries() -> Iterator[Entry]:
 def entry_of(path: Path) -> Entry | None:
     """The entry of a file, None where it cannot be read."""
     try:
-        source = path.read_text(encoding="utf-8-sig", errors="replace")
+        source = read_regular(path, LARGEST).decode("utf-8-sig", "replace")
     except OSError:
         return None
     head = head_comments(source)
@@ -103,7 +92,8 @@ def find(name: str) -> Layout:
 def load(path: Path) -> Layout:
     """The compiled layout of a file, from memory or the cache where it is unchanged.
 
-    Raises LayoutError for a grammar outside the law, OSError for an unreadable file.
+    Raises LayoutError for a grammar outside the law, OSError for an unreadable file and for what
+    is none.
     """
     stat = path.stat()
     return _load(str(path.resolve()), str(path), stat.st_mtime_ns, stat.st_size)
@@ -111,79 +101,39 @@ def load(path: Path) -> Layout:
 
 @lru_cache(maxsize=64)
 def _load(resolved: str, path: str, mtime: int, size: int) -> Layout:
-    data = Path(resolved).read_bytes()
-    key = _key(data)
-    kept = _from_cache(key)
+    data = read_regular(Path(resolved), LARGEST)
+    key = pack.key(data)
+    kept = pack.kept(user_cache(), key)
     if kept is None:
         from memdiag.layouts import grammar_compile
 
-        try:
-            source = data.decode("utf-8-sig")
-        except UnicodeDecodeError as wrong:
-            line = data.count(b"\n", 0, wrong.start) + 1
-            raise LayoutError(
-                (
-                    problem(
-                        "layout-syntax",
-                        Position(line),
-                        file=path,
-                        reason="it is no UTF-8 text",
-                        quote="",
-                    ),
-                )
-            ) from None
-        kept = grammar_compile.compile_pack(source, path)
-        _to_cache(key, kept)
+        kept = grammar_compile.compile_pack(_text(data, path), path)
+        pack.keep(user_cache(), key, kept)
     return unpack(kept, path)
 
 
-def unpack(pack: dict[str, Any], origin: str) -> Layout:
+def _text(data: bytes, path: str) -> str:
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as wrong:
+        at = Position(data.count(b"\n", 0, wrong.start) + 1)
+        reason = "it is no UTF-8 text"
+        said = problem("layout-syntax", at, file=path, reason=reason, quote="")
+        raise LayoutError((said,)) from None
+
+
+def unpack(made: pack.Pack, origin: str) -> Layout:
     """A layout from what `grammar_compile.compile_pack` made."""
-    from lark import Lark
-
-    parser = Lark.load(io.BytesIO(pack["lark"]))
     return Layout(
-        name=pack["name"] or Path(origin).stem,
-        about=pack["about"],
-        recognise=pack["recognise"],
+        name=made.name or Path(origin).stem,
+        about=made.about,
+        recognise=made.recognise,
         origin=origin,
-        source=pack["source"],
-        starts=tuple(Start(*s) for s in pack["starts"]),
-        lark=parser,
-        feeds_newline=pack["feeds_newline"],
-        columns_open=pack["columns_open"],
-        skips=pack["skips"],
+        source=made.source,
+        starts=made.starts,
+        tables=made.tables,
+        carried=made.carried,
+        feeds_newline=made.feeds_newline,
+        columns_open=made.columns_open,
+        skips=made.skips,
     )
-
-
-def _key(data: bytes) -> str:
-    from lark import __version__ as lark_version
-
-    versions = (__version__, lark_version, sys.version_info[:3])
-    digest = hashlib.sha256(repr(versions).encode())
-    for module in _COMPILERS:  # a pack made by other code than this is of no use
-        digest.update((Path(__file__).parent / module).read_bytes())
-    digest.update(data)
-    return digest.hexdigest()
-
-
-def _from_cache(key: str) -> dict[str, Any] | None:
-    try:
-        with (user_cache() / f"{key}.layout").open("rb") as file:
-            kept = pickle.load(file)
-    except Exception:
-        # Absent, cut short, or written by something else: it is compiled again, at no other loss.
-        return None
-    return kept if isinstance(kept, dict) and "lark" in kept else None
-
-
-def _to_cache(key: str, pack: dict[str, Any]) -> None:
-    """Written beside and moved into place, so that two processes never see half a file."""
-    try:
-        folder = user_cache()
-        folder.mkdir(parents=True, exist_ok=True)
-        partial = folder / f".{key}.{os.getpid()}.part"
-        partial.write_bytes(pickle.dumps(pack))
-        partial.replace(folder / f"{key}.layout")
-    except OSError:
-        pass  # a read-only home costs time at the next start, nothing else

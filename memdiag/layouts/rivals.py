@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from memdiag.layouts.matcher import Layout, Start
 from memdiag.layouts.patterns import nature
 from memdiag.layouts.row_shapes import Terms, Unsure
+from memdiag.layouts.tables import Production
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +37,9 @@ def may_take(layout: Layout, start: Start) -> str:
     grammar is no regular one."""
     terms = Terms.of(layout)
     skip = f"(?:{terms.skipped})*" if terms.skipped else ""
-    by_name: dict[str, list[Any]] = {}
-    for rule in layout.lark.rules:
-        by_name.setdefault(rule.origin.name, []).append(rule)
+    by_name: dict[str, list[Production]] = {}
+    for rule in layout.tables.productions:
+        by_name.setdefault(rule.origin, []).append(rule)
 
     def one(name: str, inside: tuple[str, ...]) -> str:
         if name in inside or len(inside) > 20:
@@ -48,9 +48,9 @@ def may_take(layout: Layout, start: Start) -> str:
         tails: list[str] = []
         for rule in by_name.get(name, ()):
             symbols = list(rule.expansion)
-            again = bool(symbols) and not symbols[0].is_term and symbols[0].name == name
+            again = bool(symbols) and symbols[0] == name
             text = skip.join(
-                f"(?:{terms.patterns[s.name]})" if s.is_term else one(s.name, (*inside, name))
+                f"(?:{terms.patterns[s]})" if s in terms.patterns else one(s, (*inside, name))
                 for s in symbols[again:]
             )
             (tails if again else heads).append(text)
@@ -63,10 +63,10 @@ def may_take(layout: Layout, start: Start) -> str:
             return whole
     except Unsure:
         pass
-    return f"^{skip}{start.first}"
+    return f"^{skip}{layout.first(start)}"
 
 
 def opening(layout: Layout, start: Start) -> frozenset[int]:
     """The characters that a line read by this start symbol can begin with, after blanks."""
-    patterns = {t.name: t.pattern.to_regexp() for t in layout.lark.terminals}
+    patterns = layout.tables.patterns
     return frozenset().union(*(nature(patterns[name]).first for name in start.opening))

@@ -21,7 +21,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 from memdiag.layouts import line_rules
 from memdiag.layouts.matcher import Cell, Layout, Start, harvest
@@ -76,11 +75,10 @@ class Terms:
 
     @classmethod
     def of(cls, layout: Layout) -> Terms:
-        parser = layout.lark
-        patterns = {t.name: t.pattern.to_regexp() for t in parser.terminals}
+        patterns = layout.tables.patterns
         skipped = "|".join(f"(?:{patterns[name]})" for name in layout.skips)
         skips = nature(skipped).first if skipped else frozenset()
-        fixed = frozenset(t.name for t in parser.terminals if t.pattern.type == "str")
+        fixed = frozenset(t.name for t in layout.tables.terminals if t.literal is not None)
         return cls(patterns, fixed, skipped, skips)
 
 
@@ -113,9 +111,8 @@ Order = tuple[str, ...]
 def _orders(layout: Layout, start: Start, kind: str) -> list[Order]:
     """Every order of terminals of a rule without repeats."""
     found: dict[Order, None] = {}
-    for rule in layout.lark.rules:
-        name = rule.alias if rule.alias is not None else rule.origin.name
-        if rule.origin.name != start.rule or name != kind:
+    for rule in layout.tables.productions:
+        if rule.origin != start.rule or (rule.alias or rule.origin) != kind:
             continue
         for order in _grown(layout, rule.expansion, (start.rule,)):
             found[order] = None
@@ -124,7 +121,7 @@ def _orders(layout: Layout, start: Start, kind: str) -> list[Order]:
     return list(found)
 
 
-def _grown(layout: Layout, symbols: Sequence[Any], inside: tuple[str, ...]) -> Iterator[Order]:
+def _grown(layout: Layout, symbols: Sequence[str], inside: tuple[str, ...]) -> Iterator[Order]:
     """Every order of terminals of these symbols, which stand inside the rules named."""
     if not symbols:
         yield ()
@@ -136,50 +133,29 @@ def _grown(layout: Layout, symbols: Sequence[Any], inside: tuple[str, ...]) -> I
             yield head + tail
 
 
-def _heads(layout: Layout, symbol: Any, inside: tuple[str, ...]) -> Iterator[Order]:
-    if symbol.is_term:
-        yield (symbol.name,)
+def _heads(layout: Layout, symbol: str, inside: tuple[str, ...]) -> Iterator[Order]:
+    if symbol in layout.tables.patterns:
+        yield (symbol,)
         return
-    if symbol.name in inside:
+    if symbol in inside:
         raise Unsure  # it repeats: no bound to the number of its terminals
-    for rule in layout.lark.rules:
-        if rule.origin.name == symbol.name:
-            yield from _grown(layout, rule.expansion, (*inside, symbol.name))
+    for rule in layout.tables.productions:
+        if rule.origin == symbol:
+            yield from _grown(layout, rule.expansion, (*inside, symbol))
 
 
 def _row_orders(layout: Layout, start: Start, width: int) -> list[Order]:
     """A row under `width` columns, every cell of it filled: cells alone, or one literal between
     them."""
-    names = sorted(t.name for t in layout.lark.terminals)
+    names = sorted(layout.tables.patterns)
     cells = [name for name in names if line_rules.filled(name) == ("cell", None)]
     for cell in cells:
         for between in (None, *(n for n in names if n not in cells)):
             gap = () if between is None else (between,)
             order = ((cell, *gap) * width)[: (1 + len(gap)) * width - len(gap)]
-            if _parse(layout, start, order) is not None:
+            if layout.arranged(order, start) is not None:
                 return [order]
     return []
-
-
-def _parse(
-    layout: Layout, start: Start, order: Sequence[str]
-) -> tuple[list[frozenset[str]], Any] | None:
-    """What the parser accepts before each of these terminals, and the tree they make, where each
-    stands in the column of its number, from 1. None where they make none."""
-    from lark import Token
-    from lark.exceptions import UnexpectedInput
-
-    parser = layout.lark.parse_interactive("", start=start.rule)
-    accepted: list[frozenset[str]] = []
-    try:
-        for number, name in enumerate(order):
-            state = parser.parser_state
-            table = state.parse_conf.parse_table.states[state.position]
-            accepted.append(frozenset(table))
-            parser.feed_token(Token(name, str(number), column=number + 1))
-        return accepted, parser.feed_token(Token("$END", ""))
-    except UnexpectedInput:
-        return None
 
 
 def without(layout: Layout, start: Start, width: int, empty: Sequence[int]) -> bool:
@@ -202,7 +178,7 @@ def without(layout: Layout, start: Start, width: int, empty: Sequence[int]) -> b
 
 
 def _shape(layout: Layout, terms: Terms, start: Start, kind: str, order: tuple[str, ...]) -> Shape:
-    parsed = _parse(layout, start, order)
+    parsed = layout.arranged(order, start)
     if parsed is None:
         raise Unsure
     accepted, tree = parsed

@@ -158,6 +158,9 @@ class Head:
     rig: str | None = None
     note: str | None = None
     lines: tuple[RunLine, ...] = ()
+    removed_parts: tuple[str, ...] = ()  # `removed part:D12`: what is no package, by its name
+    replaced_parts: tuple[str, ...] = ()
+    reflowed_parts: tuple[str, ...] = ()
 
     def as_read(self) -> dict[str, object]:
         """The head as a JSON object: every key as written, the last of a repeated key."""

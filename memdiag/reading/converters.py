@@ -156,7 +156,9 @@ def dimension(column: str, text: str, *units: str) -> Quantity:
 
 
 def width(column: str, text: str) -> Quantity:
-    return dimension(column, text, "UI", "ps", "taps")
+    """In UI, ps or taps; a share of the unit interval may be written in per cent."""
+    value = dimension(column, text, "UI", "ps", "taps", "%")
+    return Quantity(value.value / 100, "UI") if value.unit == "%" else value
 
 
 def height(column: str, text: str) -> Quantity:
@@ -184,10 +186,13 @@ def window(column: str, text: str) -> str:
 
 
 def result(column: str, text: str) -> Result:
-    known = [str(r) for r in Result]
-    if text.lower() in known:
-        return Result(text.lower())
-    raise _bad(column, text, "a result", spelling.nearest(text, known))
+    known = _RESULTS.get(text.lower())
+    if known is None:
+        raise _bad(column, text, "a result", spelling.nearest(text, _RESULTS))
+    return known
+
+
+_RESULTS = {str(result): result for result in Result}
 
 
 def step(column: str, text: str) -> str:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from memdiag.layouts.matcher import Cell
 from memdiag.model import MEMORIES, STAGES, Head, RunLine, schema, spelling
@@ -30,6 +30,7 @@ _THOUSANDS = re.compile(r"^([0-9]{1,3}),([0-9]{3})(?![0-9,])")
 _COMMA = re.compile(r"^([+-]?[0-9]+),([0-9]{1,2})(?![0-9,.])")  # no thousands: too few digits
 _MARKS = ("=", ":")
 _SITES = ("removed", "replaced", "reflowed")
+_PART = "part:"
 
 
 class _Bad(ValueError):
@@ -38,13 +39,30 @@ class _Bad(ValueError):
         super().__init__(expected)
 
 
-def sites(text: str) -> tuple[str, ...]:
-    """`U6 U7`, `U6,U7`; `-` is none at all."""
-    refs = [] if text == "-" else text.replace(",", " ").split()
-    for ref in refs:
-        if not _REF.fullmatch(ref):
-            raise _Bad("designators such as U6 U7, or -", f"{shorten(ref)!r} is none")
-    return tuple(dict.fromkeys(refs))
+class Worked(NamedTuple):
+    """What was worked on: sites, and parts that are no package."""
+
+    sites: tuple[str, ...]
+    parts: tuple[str, ...]
+
+
+def worked(text: str) -> Worked:
+    """`U6 U7`, `U6,U7`, `U6 part:D12`; `-` is nothing at all."""
+    refs: list[str] = []
+    parts: list[str] = []
+    for word in [] if text == "-" else text.replace(",", " ").split():
+        name, is_part = part(word)
+        if not _REF.fullmatch(name):
+            raise _Bad("designators such as U6 U7 or part:D12, or -", f"{shorten(word)!r} is none")
+        (parts if is_part else refs).append(name)
+    return Worked(tuple(dict.fromkeys(refs)), tuple(dict.fromkeys(parts)))
+
+
+def part(word: str) -> tuple[str, bool]:
+    """A designator, and whether it is marked as that of a part: `part:D12`."""
+    if word[: len(_PART)].lower() == _PART:
+        return word[len(_PART) :], True
+    return word, False
 
 
 def moves(text: str) -> tuple[tuple[str, str], ...]:
@@ -127,9 +145,7 @@ def stage(text: str) -> str:
 
 _READ: dict[str, Any] = {
     "stage": stage,
-    "removed": sites,
-    "replaced": sites,
-    "reflowed": sites,
+    **dict.fromkeys(_SITES, worked),
     "swapped": moves,
     "rate": rate,
     "ambient": celsius,
@@ -204,7 +220,11 @@ def _read(lines: Sequence[tuple[RunLine, int]]) -> tuple[Head, list[Problem]]:
             values[line.key] = None
             continue
         try:
-            values[line.key] = _READ.get(line.key, str)("-" if unsaid else line.value)
+            found = _READ.get(line.key, str)("-" if unsaid else line.value)
+            if isinstance(found, Worked):
+                values[f"{line.key}_parts"] = found.parts
+                found = found.sites
+            values[line.key] = found
         except _Bad as wrong:
             values.setdefault(line.key, None)
             problems.append(

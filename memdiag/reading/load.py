@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import hashlib
 import io
 import itertools
 import os
@@ -18,24 +17,20 @@ from memdiag.layouts import registry
 from memdiag.model import Board, Run
 from memdiag.model.problems import Position, Problem, problem
 from memdiag.model.vocabulary import Vocabulary, shipped
-from memdiag.reading import chunks, designators, recognition, repeats, stream
+from memdiag.reading import chunks, designators, header, recognition, repeats, sources, stream
 from memdiag.reading.account import Account, LineClass
-from memdiag.reading.cleaning import clean, decode, packers, unpack
+from memdiag.reading.bounds import Refused
+from memdiag.reading.cleaning import clean, decode, unpack
 from memdiag.reading.cleaning.clean import Cleaned
 from memdiag.reading.cleaning.prefixes import ANCHOR
 from memdiag.reading.reader import Reading
+from memdiag.reading.sources import Unreadable
+
+__all__ = ["Examined", "Unreadable", "declared_removed", "examine", "load"]
 
 LARGE = 256 << 10
 """Bytes from which on a text is read in parts; a shorter one is one chunk."""
 _SAMPLE = 64 << 10  # bytes of the beginning of a large text that are looked at first
-
-
-class Unreadable(ValueError):
-    """A text that holds no dump. `problems` says why."""
-
-    def __init__(self, problems: tuple[Problem, ...]) -> None:
-        self.problems = problems
-        super().__init__("\n".join(p.sentence() for p in problems))
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +46,7 @@ class Examined:
 
 
 def load(
-    source: str | bytes | os.PathLike[str],
+    source: str | bytes | os.PathLike[str] | BinaryIO,
     *,
     board: str | Path | Board | None = None,
     grammar: str | None = None,
@@ -61,23 +56,26 @@ def load(
 ) -> list[Run]:
     """The runs of a text, in order; each carries its problems.
 
-    `source` is the text (str or bytes) or, as a Path, a file. `board` is a profile to use instead
+    `source` is the text (str or bytes), a file as a Path, or a pipe that is open for reading bytes
+    (it is read to its end). `board` is a profile to use instead
     of the one the text names, `grammar` a layout's name or file to use instead of the one its
     text is recognised by. `removed` are sites that are empty on purpose, beside those of the text;
     `words` the words that technicians of this shop use, the shipped ones where None.
 
     Raises Unreadable where no dump is found, registry.LayoutError for an unusable `grammar`,
-    profiles.ProfileError for an unusable `board`, OSError where a file cannot be read.
+    profiles.ProfileError for an unusable `board`, OSError where a file cannot be read, TypeError
+    where `removed` is a text.
     """
+    _refuse_text(removed)
     way = _Way(grammar, name, words or shipped())
     if isinstance(source, os.PathLike):
-        if name == "-":
-            way = way._replace(name=os.fspath(source))
-        found = _examine_file(Path(source), way)
-    else:
+        source = Path(source)
+        way = way._replace(name=str(source)) if name == "-" else way
+    elif isinstance(source, str):
         # A lone surrogate in a str is no character: it is kept as the bytes it came from.
-        data = source.encode("utf-8", "surrogatepass") if isinstance(source, str) else source
-        found = _examine_bytes(data, way)
+        source = source.encode("utf-8", "surrogatepass")
+    with sources.opened(source) as text:
+        found = _examine(text, way)
     runs = []
     for each in found.runs:
         run = designators.respelt(declared_removed(each, removed), None)
@@ -91,8 +89,20 @@ def declared_removed(run: Run, refs: Sequence[str], board: Board | None = None) 
     """The run with these sites empty on purpose, beside those that it says itself."""
     if not refs:
         return run
-    named = designators.of_run((*(run.head.removed or ()), *refs), run)
-    return designators.respelt(replace(run, head=replace(run.head, removed=named)), board)
+    _refuse_text(refs)
+    said = [header.part(ref) for ref in refs]
+    sites = (*(run.head.removed or ()), *(name for name, is_part in said if not is_part))
+    parts = (*run.head.removed_parts, *(name for name, is_part in said if is_part))
+    head = replace(
+        run.head, removed=designators.of_run(sites, run), removed_parts=tuple(dict.fromkeys(parts))
+    )
+    return designators.respelt(replace(run, head=head), board)
+
+
+def _refuse_text(refs: Sequence[str]) -> None:
+    """A text is a list of letters to Python: `removed="U6"` would mean the sites U and 6."""
+    if isinstance(refs, str):
+        raise TypeError(f"removed is a list of sites, such as [{refs!r}], and no text")
 
 
 def _checks(run: Run, board: Board) -> list[Problem]:
@@ -103,10 +113,11 @@ def _checks(run: Run, board: Board) -> list[Problem]:
 
 def examine(data: bytes, *, grammar: str | None = None, name: str = "-") -> Examined:
     """Clean and read a text as one chunk, whatever its size, without a board. Raises as `load`."""
-    return _examine_bytes(data, _Way(grammar, name, shipped()), whole=True)
+    with sources.opened(data, whole=True) as text:
+        return _examine(text, _Way(grammar, name, shipped()), whole=True)
 
 
-# -- what is packed -----------------------------------------------------------------------------
+# -- how it is read -----------------------------------------------------------------------------
 
 
 class _Way(NamedTuple):
@@ -117,47 +128,21 @@ class _Way(NamedTuple):
     words: Vocabulary
 
 
-class _Text(NamedTuple):
-    """An unpacked text: its file, what was said while it was made, and the hash of what it was
-    made from, where that is not the text itself."""
-
-    file: BinaryIO
-    told: tuple[Problem, ...]
-    sha256: str | None
-
-
-def _examine_bytes(data: bytes, way: _Way, *, whole: bool = False) -> Examined:
-    unpacked, packed = unpack.unpack(data)
-    _refuse_foreign(packed)
-    sha256 = None if unpacked is data else hashlib.sha256(data).hexdigest()
-    return _examine(_Text(io.BytesIO(unpacked), packed, sha256), way, whole=whole)
-
-
-def _examine_file(path: Path, way: _Way) -> Examined:
-    if not path.is_file():  # a pipe: it can be read once only
-        return _examine_bytes(path.read_bytes(), way)
-    with path.open("rb") as raw:
-        head = raw.read(packers.PEEK)
-        _refuse_foreign(unpack.foreign(head))
-        raw.seek(0)
-        packed = packers.packer(head) is not None
-        sha256 = hashlib.file_digest(raw, "sha256").hexdigest() if packed else None
-    with unpack.open_stream(path) as file:
-        return _examine(_Text(file, (), sha256), way)
-
-
-def _refuse_foreign(packed: tuple[Problem, ...]) -> None:
-    if packed and packed[0].code in ("packer-unknown", "packer-missing"):
-        raise Unreadable(packed)
-
-
 # -- one chunk, or many -------------------------------------------------------------------------
 
 
-def _examine(text: _Text, way: _Way, *, whole: bool = False) -> Examined:
+def _examine(text: sources.Text, way: _Way, *, whole: bool = False) -> Examined:
     """Read a text: as one chunk where it is short or `whole`, else part by part."""
+    try:
+        return _examine_within_bounds(text, way, whole=whole)
+    except (Refused, unpack.TooLarge) as beyond:
+        told = (*text.told, *unpack.stream_problems(text.file))
+        raise Unreadable((*told, beyond.problem)) from None
+
+
+def _examine_within_bounds(text: sources.Text, way: _Way, *, whole: bool) -> Examined:
     with ThreadPoolExecutor(1) as beside:
-        file = stream.Hashed(text.file, beside, text.sha256)
+        file = stream.Hashed(text.file, beside, text.sha256, text.most)
         if whole:
             found = _one_chunk(file.read(), text, way)
         else:
@@ -168,8 +153,7 @@ def _examine(text: _Text, way: _Way, *, whole: bool = False) -> Examined:
             elif _is_in_lines(first):
                 found = _in_parts(first, blocks, text, way)
             else:
-                anew = _anew(b"".join((first, *blocks)), text, file.sha256())
-                found = _examine(anew, way)
+                found = _examine(_anew(first, blocks, text, file), way)
         sha256 = file.sha256()
     runs = (replace(run, source=replace(run.source, sha256=sha256)) for run in found.runs)
     return replace(found, runs=tuple(runs))
@@ -186,9 +170,9 @@ def _beginning(blocks: Iterator[bytes]) -> bytes:
     return found
 
 
-def _one_chunk(data: bytes, text: _Text, way: _Way) -> Examined:
+def _one_chunk(data: bytes, text: sources.Text, way: _Way) -> Examined:
     told = (*text.told, *unpack.stream_problems(text.file))
-    _refuse_foreign(told)
+    sources.refuse_foreign(told)
     cleaned = clean.tidy(data)
     said = (*told, *cleaned.problems)
     if not any(line.text.strip() or line.noise for line in cleaned.lines):
@@ -203,7 +187,7 @@ def _one_chunk(data: bytes, text: _Text, way: _Way) -> Examined:
     return _examined(reading, layout, (*said, *more), cleaned)
 
 
-def _in_parts(first: bytes, rest: Iterator[bytes], text: _Text, way: _Way) -> Examined:
+def _in_parts(first: bytes, rest: Iterator[bytes], text: sources.Text, way: _Way) -> Examined:
     """Read a large text in UTF-8. Its beginning says which layout it has."""
     cleaned = clean.tidy(_sample(first))
     codes = {p.code for p in cleaned.problems}
@@ -240,15 +224,22 @@ def _is_in_lines(first: bytes) -> bool:
     return decoded.encoding == "utf-8" and "old-line-ends" not in codes
 
 
-def _anew(data: bytes, text: _Text, sha256: str) -> _Text:
+def _anew(
+    first: bytes, rest: Iterator[bytes], text: sources.Text, file: stream.Hashed
+) -> sources.Text:
     """The text written anew in UTF-8, with LF line ends."""
+    held = [first]
+    for block in rest:
+        held.append(block)
+        if sum(map(len, held)) > unpack.IN_MEMORY:
+            raise unpack.too_large(unpack.IN_MEMORY)
     told = (*text.told, *unpack.stream_problems(text.file))
-    _refuse_foreign(told)
-    decoded = decode.decode(data)
+    sources.refuse_foreign(told)
+    decoded = decode.decode(b"".join(held))
     told += decoded.problems
     if decoded.rubbish:
         raise Unreadable(told)
-    return _Text(io.BytesIO(decoded.text.encode()), told, sha256)
+    return sources.Text(io.BytesIO(decoded.text.encode()), told, file.sha256(), text.most)
 
 
 def _layout(

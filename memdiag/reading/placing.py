@@ -46,17 +46,18 @@ def exact(found: Sequence[Cell], columns: Sequence[str]) -> Placing | None:
     if len(found) != len(columns):
         return None
     pairs = zip(columns, found, strict=True)
-    return Placing(tuple(Cell(name, cell.text, cell.at) for name, cell in pairs))
+    return Placing(tuple([Cell(name, cell.text, cell.at) for name, cell in pairs]))
 
 
 def marked(found: Sequence[Cell], columns: Sequence[str]) -> Placing | None:
     """A cell a column, where a mark stands between any two: a word would else keep its mark."""
     texts = [cell.text or "" for cell in found]
-    if len(found) == len(columns) and not any(text.endswith(_SEPARATORS) for text in texts):
+    ends = "".join([text[-1:] for text in texts])
+    if len(found) == len(columns) and not any(mark in ends for mark in _SEPARATORS):
         return None
     told = (Repair("separators-otherwise", "", _drawn(found), "blanks"),)
     for mark in _SEPARATORS:
-        placed = _under(_separated(found, mark), columns, told)
+        placed = _under(_separated(found, mark, len(columns)), columns, told)
         if placed is not None and (mark != "," or all(t.endswith(",") for t in texts[:-1])):
             return placed
     return None
@@ -67,7 +68,7 @@ def others(
 ) -> Iterator[tuple[Placing, ...]]:
     """The other ways, the likelier ones first; those of one kind together. `end` is the column of
     text after the row's last."""
-    split = [cells for mark in _SEPARATORS if (cells := _separated(found, mark))]
+    split = [cells for mark in _SEPARATORS if (cells := _separated(found, mark, len(columns)))]
     told = (Repair("separators-otherwise", "", _drawn(found), "blanks"),)
     yield tuple(p for cells in split if (p := _under(cells, columns, told)))
     yield tuple(_joined(found, columns, fits))
@@ -116,10 +117,12 @@ def _drawn(found: Sequence[Cell]) -> str:
     return text if len(text) <= 24 else text[:21] + "..."
 
 
-def _separated(found: Sequence[Cell], mark: str) -> tuple[Cell, ...]:
-    """The cells between marks, with blanks inside them; none where there is no mark. A mark at
-    either end closes the row and stands beside no cell."""
-    if not any(mark in (cell.text or "") for cell in found):
+def _separated(found: Sequence[Cell], mark: str, most: int) -> tuple[Cell, ...]:
+    """The cells between marks, with blanks inside them; none where there is no mark, or so many
+    that there must be more than `most` cells. A mark at either end closes the row and stands
+    beside no cell."""
+    marks = sum((cell.text or "").count(mark) for cell in found)
+    if not 0 < marks <= most + 1:
         return ()
     cells: list[Cell] = []
     parts: list[str] = []

@@ -11,16 +11,14 @@ from memdiag.model.problems import Position, Problem
 from memdiag.model.vocabulary import Vocabulary
 from memdiag.reading import converters, matching, placing
 from memdiag.reading.account import Account, LineClass
+from memdiag.reading.bounds import Tally
 from memdiag.reading.chunks import MOST_LINE
-from memdiag.reading.cleaning.clean import Line
+from memdiag.reading.cleaning.clean import LONGEST, LONGEST_UNSTEADY, Line
 from memdiag.reading.outside import Outside
 from memdiag.reading.planner import Planner, State
 from memdiag.reading.run_builder import ColumnRows, Pasted, RunBuilder, with_lost
 from memdiag.reading.section import Section
 from memdiag.reading.unwrap import Unwrapper
-
-LONGEST = 10_000
-"""Characters in a line at most: no row is as long, and a pattern tried on more could take long."""
 
 VERSION = "1"
 
@@ -50,6 +48,8 @@ class Reader:
         self.account = Account()
         self.dump: RunBuilder | None = None
         self._name, self._pasted = name, pasted
+        self._tally = Tally()
+        self._longest = LONGEST if self.layout.is_steady else LONGEST_UNSTEADY
         self._runs: list[Run] = []
         self._outside = Outside(words)
         self._last_tables: tuple[Section, ...] = ()  # what the dump before was in when it ended
@@ -75,13 +75,13 @@ class Reader:
 
     def feed(self, lines: Sequence[Line], width: int | None) -> None:
         """Read these lines, later than all before. `width` is the terminal's, where lines look
-        cut at it."""
+        cut at it. Raises bounds.Refused for a text beyond a bound."""
         at = 0
         while at < len(lines):
             line, text = lines[at], lines[at].text.rstrip()
             if line.noise or not text:
                 self._enter(line, LineClass.NOISE if line.noise else LineClass.BLANK)
-            elif len(text) > LONGEST:
+            elif len(text) > self._longest:
                 self._too_long(line, len(text))
             else:
                 found = self.match(text)
@@ -96,6 +96,7 @@ class Reader:
         assert self.dump is not None
         self.dump.take_columns(rows)
         self.account.add(rows.first, LineClass.ROW, rows.last)
+        self._tally.add_columns(rows.last - rows.first + 1)
 
     def _take(self, line: Line, found: Match | Miss) -> None:
         if isinstance(found, Miss):
@@ -110,13 +111,17 @@ class Reader:
         """Enter a line in the account."""
         last = line.number + line.took - 1
         self.account.add(line.number, line_class, last)
-        if self.dump is not None:
-            self.dump.reached(last)
+        dump = self.dump
+        if dump is None:
+            self._tally.add(line_class, line.number)
+        else:
+            dump.reached(last)
+            self._tally.add(line_class, line.number, dump.alone, dump.not_understood)
 
     def _too_long(self, line: Line, n: int) -> None:
         shown = f"{n:,}" if n < MOST_LINE else f"{MOST_LINE:,} or more"
         dump = self._open(line)
-        dump.problems.add("line-too-long", line.position(), n=shown, most=LONGEST)
+        dump.problems.add("line-too-long", line.position(), n=shown, most=self._longest)
         dump.lose_line(line.position(), f"a line of {shown} characters")
         self._enter(line, LineClass.PROBLEM)
 
@@ -195,6 +200,7 @@ class Reader:
 
     def _new(self, line: Line, *, headed: bool) -> RunBuilder:
         self._outside.dump_begins()
+        self._tally.dump_begins(line.number)
         if self._runs:
             self._settle()
         ends = "end" in self.layout.kinds
@@ -205,6 +211,7 @@ class Reader:
     def _finish(self) -> None:
         if self.dump is not None:
             said = self._unwrapper.said()
+            self._tally.dump_ends(self.dump.alone, self.dump.not_understood)
             self._runs.append(self.dump.finish(self._name, self._pasted, said))
             self._last_tables = tuple(self.dump.tables_read)
             self.dump = None

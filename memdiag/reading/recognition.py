@@ -8,9 +8,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from memdiag.layouts import registry
 from memdiag.layouts.patterns import nature
 from memdiag.model.problems import Problem, problem
-from memdiag.reading.cleaning.clean import Cleaned
+from memdiag.reading.cleaning.clean import LONGEST, LONGEST_UNSTEADY, Cleaned
 from memdiag.reading.cleaning.prefixes import ANCHOR
-from memdiag.reading.reader import LONGEST
 
 
 class NoDump(ValueError):
@@ -40,8 +39,10 @@ def recognise(samples: Iterable[Cleaned]) -> Found:
 
 
 def _in_sample(cleaned: Cleaned) -> Found:
-    # Stripped: a paste may be indented as a whole.
-    texts = [line.text.strip() for line in cleaned.lines if line.text and len(line.text) <= LONGEST]
+    # Stripped: a paste may be indented as a whole. A pattern is sought from each place of a line,
+    # which takes the square of its length where it begins like what it goes on with.
+    lines = (line.text for line in cleaned.lines if line.text and len(line.text) <= LONGEST)
+    texts = [text.strip()[:LONGEST_UNSTEADY] for text in lines]
     problems: list[Problem] = []
     patterns = list(_patterns(problems))
     found = [entry for entry, pattern in patterns if any(map(pattern.search, texts))]

@@ -81,6 +81,7 @@ class RunBuilder:
     context: dict[str, str] = field(default_factory=dict)
     section: Section | None = None
     tables_read: list[Section] = field(default_factory=list)  # those that are closed
+    alone: int = 0  # rows that are kept by themselves
     _head: HeadLines = field(default_factory=HeadLines)
     _rows: dict[str, list[Any]] = field(default_factory=lambda: {k: [] for k in schema.OWN})
     _errors: LogBuilder = field(default_factory=LogBuilder)
@@ -177,6 +178,11 @@ class RunBuilder:
             self.problems.add("bad-columns", position(1), section=section.name, why=section.blocked)
 
     @property
+    def not_understood(self) -> int:
+        """Its lines so far with something that is not understood."""
+        return self._lost.rows
+
+    @property
     def is_readable(self) -> bool:
         """Whether the rows of the open table can be read."""
         return self.section is not None and self.section.readable
@@ -208,6 +214,7 @@ class RunBuilder:
             self._counts.add(row)
         else:
             self._rows[TABLE_OF[type(row)]].append(row)
+            self.alone += 1
 
     def take_columns(self, rows: ColumnRows) -> None:
         """Keep rows that were read in columns."""

@@ -60,6 +60,8 @@ class Section:
         if self.table is None:
             return False
         known = schema.columns(self.table)
+        if self.columns is not None and not self._may_begin(found, known):
+            return False
         plain = tuple((cell.text or "").lower() for cell in headings.words(found))
         if self.columns is not None:
             every = len(plain) > 1 and all(name in known for name in plain)
@@ -69,12 +71,24 @@ class Section:
         named = [h.name in known for h in headings.read(found, self.table, self.words)]
         return sum(named) > 1
 
+    def _may_begin(self, found: Sequence[Cell], known: Sequence[str]) -> bool:
+        """Whether a line begins as a further header of the open table would: looked at first, for
+        nearly every line is a row."""
+        first = headings.words(found[:1])
+        word = (first[0].text or "").lower() if first else None
+        starts = (self.columns or ())[:1] + self._header[:1]
+        return word is None or word in known or word in starts
+
     def set_header(self, found: Sequence[Cell]) -> list[Heading]:
-        """The columns that its header line names. `blocked` says what is wrong with them."""
+        """The columns that its header line names; none where it only names them again. `blocked`
+        says what is wrong with them."""
         assert self.table is not None
+        plain = tuple((cell.text or "").lower() for cell in headings.words(found))
+        if self.columns is not None and plain == self._header:
+            return []  # a rig prints it again on every page
         read = headings.read(found, self.table, self.words)
         names = tuple(heading.name for heading in read)
-        self._header = tuple((cell.text or "").lower() for cell in headings.words(found))
+        self._header = plain
         self.columns, self.blocked = names, ""
         twice = next((n for n in names if names.count(n) > 1), None)
         if twice is not None:

@@ -14,6 +14,7 @@ from memdiag.layouts.matcher import Layout
 from memdiag.model.problems import Problem
 from memdiag.model.vocabulary import Vocabulary
 from memdiag.reading.chunks import Chunks, KeptWhole
+from memdiag.reading.cleaning import unpack
 from memdiag.reading.cleaning.clean import Cleaned
 from memdiag.reading.cleaning.prefixes import ANCHOR
 from memdiag.reading.pace import WINDOW
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
 
 def read_whole(cleaned: Cleaned, layout: Layout, *, name: str, words: Vocabulary) -> Reading:
-    """Read a text that is one chunk. Raises nothing, whatever the text."""
+    """Read a text that is one chunk. Raises bounds.Refused for one beyond a bound."""
     planner = Planner(layout, large=False)
     reader = Reader(planner, name, KeptWhole(cleaned.pasted), words, cleaned.problems)
     reader.feed(cleaned.lines, cleaned.wrap_width)
@@ -44,6 +45,7 @@ def read(
     window: int = WINDOW,
 ) -> tuple[Reading, tuple[Problem, ...]]:
     """Read blocks of whole lines of a large text. The second part is what the cleaning had to say.
+    Raises bounds.Refused for a text beyond a bound.
 
     `said` are problems known before, `anchor` is as in `clean.tidy`. `in_columns` and `window` are
     for tests: rows one by one, or in columns of at most so many bytes at once.
@@ -96,15 +98,21 @@ class Road:
 
 class Hashed:
     """A file that is hashed beside while it is read: hashing lets go of the interpreter. `known`
-    is the hash to give instead."""
+    is the hash to give instead. Reading more than `most` bytes raises unpack.TooLarge."""
 
-    def __init__(self, file: BinaryIO, beside: ThreadPoolExecutor, known: str | None) -> None:
+    def __init__(
+        self, file: BinaryIO, beside: ThreadPoolExecutor, known: str | None, most: int
+    ) -> None:
         self._file, self._beside, self._known = file, beside, known
+        self._left, self._most = most, most
         self._digest = hashlib.sha256()
         self._job: Future[None] | None = None
 
     def read(self, size: int = -1) -> bytes:
         data = self._file.read(size)
+        self._left -= len(data)
+        if self._left < 0:
+            raise unpack.too_large(self._most)
         if self._known is None:
             self._wait()
             self._job = self._beside.submit(self._digest.update, data)

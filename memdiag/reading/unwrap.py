@@ -35,11 +35,13 @@ class Unwrapper:
     def __init__(self, reader: LineReader) -> None:
         self._reader = reader
         self._misfits = 0  # full lines in a row that no line after them made whole
+        self._header_misfits = 0  # the same of header lines
         self._joined: list[Line] = []
         self._width = 0
 
     def dump_begins(self) -> None:
         self._misfits = max(0, self._misfits - _FORGIVEN)
+        self._header_misfits = max(0, self._header_misfits - _FORGIVEN)
 
     def said(self) -> tuple[Problem, ...]:
         """The one problem that says which rows were put together since this was last asked."""
@@ -69,8 +71,12 @@ class Unwrapper:
     ) -> Line | None:
         """The longest line of a table is often its header. No row is taken for its rest: cells
         are no names of columns."""
+        if self._header_misfits >= MOST_MISFITS:
+            return None
         fits = partial(self._is_whole_header, _names(found))
-        return clean.rejoin(lines, width, fits, at, self._is_no_table)
+        best = clean.rejoin(lines, width, fits, at, self._is_no_table)
+        self._header_misfits = 0 if best is not None else self._header_misfits + 1
+        return best
 
     def _whole_row(self, lines: Sequence[Line], at: int, width: int) -> Line | None:
         first = lines[at].text

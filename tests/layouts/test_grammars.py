@@ -281,6 +281,11 @@ def test_a_grammar_for_whole_texts_serves_too() -> None:
         (r"([0-9]+,)*", True, False),
         (r".*.*.*.*x", False, True),
         (r"a*?", False, False),
+        (r"(a)?(?(1)(a+)+|b)c", False, True),
+        (r"(?:(?:a?){7}){7}b", False, True),
+        (r"(?:(?:(?:a?b?){3}){3}){3}c", False, True),
+        (r"(a+)\1+b", False, True),
+        (r"(?:[0-9]{1,3},){1,7}[0-9]", False, False),
     ],
 )
 def test_the_nature_of_patterns(pattern: str, sure: bool, hangs: bool) -> None:
@@ -317,6 +322,21 @@ def test_nature_agrees_with_the_matcher(pattern: str, text: str) -> None:
     if found.sure and whole is not None:
         assert match is not None
         assert match.group() == text
+
+
+@pytest.mark.parametrize(
+    ("pattern", "steady"),
+    [
+        (r"\S+", True),
+        (r".*x", True),
+        (r"(?:serial|stage|rate|removed)", True),
+        (r".*x.*y", False),
+        (r"(?:[0-9]+[0-9]){2}", False),
+        (r"(a+)+", False),
+    ],
+)
+def test_steady_patterns_take_time_in_proportion(pattern: str, steady: bool) -> None:
+    assert nature(pattern).steady == steady
 
 
 def test_no_accepted_pattern_takes_long(tmp_path: Path) -> None:

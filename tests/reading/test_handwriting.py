@@ -341,3 +341,27 @@ def test_a_row_that_is_taken_for_column_names_is_lost() -> None:
     """`vref` is a step, and the name of a column too."""
     run = one("bench-dump 1\n[training]\nU1 0 0 vref pass -\n[end]\n")
     assert (run.source.printed, run.source.lost, len(run.lost)) == (1, 1, 1)
+
+
+def test_parts_that_are_no_package_are_kept_apart_from_the_sites() -> None:
+    """The dump format: `removed` may name `part:D12`."""
+    text = (
+        "bench-dump 1\n[run]\nboard quince-8\nremoved U6 part:D12, PART:L4\nreplaced: part:D12\n"
+        "[counts]\nsite ch bits errors\nU1 0 1e9 0\n[end] 1\n"
+    )
+    (run,) = load.load(text)
+    head = run.head
+    assert (head.removed, head.removed_parts) == (("U6",), ("D12", "L4"))
+    assert (head.replaced, head.replaced_parts, head.reflowed_parts) == ((), ("D12",), ())
+    assert not [p for p in run.problems if p.code == "bad-head-value"]
+    (bad,) = load.load(text.replace("part:D12,", "part:,"))
+    assert "bad-head-value" in [p.code for p in bad.problems]
+
+
+@pytest.mark.parametrize(("cell", "ui"), [("46%", 0.46), ("46 %", 0.46), ("46,5%", 0.465)])
+def test_a_width_in_per_cent_is_a_share_of_the_unit_interval(cell: str, ui: float) -> None:
+    """An eye's width is often given so: common practice, no source."""
+    text = f"bench-dump 1\n[training]\nsite ch step result width\nU1 0 read pass {cell}\n[end] 1\n"
+    (run,) = load.load(text)
+    width = run.training[0].width
+    assert width is not None and width.unit == "UI" and width.value == pytest.approx(ui)

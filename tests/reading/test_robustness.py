@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 
 from memdiag.model import ErrorRow, Row, Run
 from memdiag.model.problems import Severity, pastes
-from memdiag.reading import error_log_builder, load
+from memdiag.reading import bounds, error_log_builder, load
 from memdiag.reading.account import LineClass
 from tests.support import strategies
 from tests.support.oracle import accounted, rows_of
@@ -339,3 +339,33 @@ def test_memory_is_bounded_by_the_text() -> None:
         finally:
             tracemalloc.stop()
         assert peak < 150 * len(text)
+
+
+# -- how much is read -------------------------------------------------------------------------
+
+
+def refusal(text: str) -> str:
+    with pytest.raises(load.Unreadable) as told:
+        load.load(text)
+    return told.value.problems[-1].code
+
+
+ROW = "bench-dump 1\n[training]\nsite ch step result\n"
+
+
+def test_bounds_are_where_they_are_said_to_be(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At the bound a text is read, one beyond it is refused."""
+    monkeypatch.setattr(bounds, "MOST_DUMPS", 3)
+    monkeypatch.setattr(bounds, "MOST_ROWS", 12)
+    monkeypatch.setattr(bounds, "MOST_NOT_UNDERSTOOD", 5)
+    monkeypatch.setattr(bounds, "MOST_IDLE", 20)
+    rows = "".join(f"U1 {n} read pass\n" for n in range(4))
+    assert len(load.load((ROW + rows) * 3)) == 3
+    assert refusal((ROW + rows) * 4) == "too-many"
+    assert refusal(ROW + "U1 0 read pass\n" * 13) == "too-many"
+    assert load.load(ROW + "nonsense\n" * 4 + rows)
+    assert load.load(ROW + rows + rows + "nonsense\n" * 6)  # not most of its lines
+    assert refusal(ROW + "nonsense\n" * 5) == "too-little-understood"
+    assert refusal((ROW + "nonsense\n" * 4) * 2) == "too-little-understood"
+    assert load.load(ROW + rows + "\n" * 20)
+    assert refusal(ROW + rows + "\n" * 200) == "too-little-said"

@@ -20,8 +20,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag.model.problems import Problem
+from memdiag.reading import sources
 from memdiag.reading.cleaning import packers, unpack
-from memdiag.reading.cleaning.unpack import Bounds, open_stream, stream_problems
+from memdiag.reading.cleaning.unpack import MOST, Bounds, TooLarge, stream_problems
 
 pyarrow = pytest.importorskip("pyarrow", reason="Arrow is what writes and reads zstd here")
 
@@ -44,27 +45,41 @@ PACK: dict[str, Callable[[bytes], bytes]] = {
 every = pytest.mark.parametrize("name", PACK)
 
 
+WIDE = Bounds(MOST)
+
+
+def unpacked(data: bytes, bounds: Bounds = WIDE) -> tuple[bytes, tuple[Problem, ...]]:
+    stream = unpack.opened(io.BytesIO(data), len(data), bounds)
+    return stream.read(), (*unpack.foreign(data), *stream_problems(stream))
+
+
+def refused(data: bytes, bounds: Bounds) -> Problem:
+    with pytest.raises(TooLarge) as told:
+        unpacked(data, bounds)
+    return told.value.problem
+
+
 def codes(problems: tuple[Problem, ...]) -> list[str]:
     return [p.code for p in problems]
 
 
 @every
 def test_a_packed_dump(name: str) -> None:
-    got, problems = unpack.unpack(PACK[name](ROWS))
+    got, problems = unpacked(PACK[name](ROWS))
     assert got == ROWS
     assert codes(problems) == ["packed-input"]
     assert name in problems[0].message
 
 
 def test_what_is_not_packed_comes_back_as_it_is() -> None:
-    assert unpack.unpack(ROWS) == (ROWS, ())
-    assert unpack.unpack(b"") == (b"", ())
+    assert unpacked(ROWS) == (ROWS, ())
+    assert unpacked(b"") == (b"", ())
 
 
 @every
 def test_several_in_one_file(name: str) -> None:
     """RFC 1952, 2.2; .xz 2: streams; RFC 8878, 3: frames. `cat a.gz b.gz` is such a file."""
-    got, problems = unpack.unpack(PACK[name](ROWS) + PACK[name](b"second\n"))
+    got, problems = unpacked(PACK[name](ROWS) + PACK[name](b"second\n"))
     assert got == ROWS + b"second\n"
     assert codes(problems) == ["packed-input"]
 
@@ -73,7 +88,7 @@ def test_several_in_one_file(name: str) -> None:
 @pytest.mark.parametrize("share", [0.2, 0.5, 0.9, 0.999])
 def test_a_cut_copy_keeps_what_was_got(name: str, share: float) -> None:
     packed = PACK[name](ROWS)
-    got, problems = unpack.unpack(packed[: int(len(packed) * share)])
+    got, problems = unpacked(packed[: int(len(packed) * share)])
     assert codes(problems) == ["packed-cut"]
     assert ROWS.startswith(got)
     if name != "zstd":  # whose blocks are 128 KiB: a small file has few
@@ -82,7 +97,7 @@ def test_a_cut_copy_keeps_what_was_got(name: str, share: float) -> None:
 
 @every
 def test_only_the_trailer_is_cut(name: str) -> None:
-    got, problems = unpack.unpack(PACK[name](ROWS)[:-1])
+    got, problems = unpacked(PACK[name](ROWS)[:-1])
     assert codes(problems) == ["packed-cut"]
     assert len(got) >= len(ROWS) - 128 * 1024
     assert ROWS.startswith(got)
@@ -91,7 +106,7 @@ def test_only_the_trailer_is_cut(name: str) -> None:
 def test_a_wrong_checksum_loses_nothing() -> None:
     packed = bytearray(PACK["gzip"](ROWS))
     packed[-6] ^= 0x10  # in the CRC-32
-    got, problems = unpack.unpack(bytes(packed))
+    got, problems = unpacked(bytes(packed))
     assert got == ROWS
     assert codes(problems) == ["packed-damaged"]
     assert "checksum" in problems[0].message
@@ -100,7 +115,7 @@ def test_a_wrong_checksum_loses_nothing() -> None:
 def test_a_file_that_lies_about_its_size() -> None:
     packed = bytearray(PACK["gzip"](ROWS))
     packed[-4:] = (7).to_bytes(4, "little")  # ISIZE
-    got, problems = unpack.unpack(bytes(packed))
+    got, problems = unpacked(bytes(packed))
     assert got == ROWS
     assert codes(problems) == ["packed-damaged"]
     assert "length" in problems[0].message
@@ -111,7 +126,7 @@ def test_damage_in_the_middle_loses_only_what_comes_after(name: str) -> None:
     packed = bytearray(PACK[name](ROWS))
     at = len(packed) * 3 // 4
     packed[at : at + 40] = bytes(40)
-    got, problems = unpack.unpack(bytes(packed))
+    got, problems = unpacked(bytes(packed))
     assert codes(problems) == ["packed-damaged"]
     assert got[: int(0.6 * len(ROWS))] == ROWS[: int(0.6 * len(ROWS))]
 
@@ -121,28 +136,28 @@ def test_damage_is_found_to_the_byte() -> None:
     the good one is kept, though the unpacker throws away what the failing call had."""
     packer = zlib.compressobj(wbits=31)
     good = packer.compress(ROWS) + packer.flush(zlib.Z_FULL_FLUSH)
-    got, problems = unpack.unpack(good + b"\xff" * 100)
+    got, problems = unpacked(good + b"\xff" * 100)
     assert codes(problems) == ["packed-damaged"]
     assert got == ROWS
 
 
 @pytest.mark.parametrize(("name", "padding"), [("gzip", 512), ("xz", 8)])
 def test_padding_with_zeros_is_nothing(name: str, padding: int) -> None:
-    got, problems = unpack.unpack(PACK[name](ROWS) + bytes(padding))
+    got, problems = unpacked(PACK[name](ROWS) + bytes(padding))
     assert got == ROWS
     assert codes(problems) == ["packed-input"]
 
 
 @pytest.mark.parametrize("name", ["gzip", "xz"])
 def test_something_appended_is_said(name: str) -> None:
-    got, problems = unpack.unpack(PACK[name](ROWS) + b"rig$ ")
+    got, problems = unpacked(PACK[name](ROWS) + b"rig$ ")
     assert got == ROWS
     assert "5 bytes" in next(p for p in problems if p.code == "packed-tail").message
 
 
 def test_zstd_in_skippable_frames() -> None:
     """RFC 8878, 3.1.2."""
-    got, problems = unpack.unpack(b"\x50\x2a\x4d\x18\x03\0\0\0abc" + zstd(ROWS))
+    got, problems = unpacked(b"\x50\x2a\x4d\x18\x03\0\0\0abc" + zstd(ROWS))
     assert got == ROWS
     assert codes(problems) == ["packed-input"]
 
@@ -154,28 +169,28 @@ SMALL = Bounds(most=3_000_000, free=500_000, ratio=20)
 @every
 def test_a_bomb_is_stopped(name: str) -> None:
     packed = PACK[name](BOMB)
-    got, problems = unpack.unpack(packed, SMALL)
-    assert codes(problems) == ["packed-bomb"]
-    assert got == BOMB[: SMALL.allowed(len(packed))]
-    assert len(got) == max(500_000, 20 * len(packed))
+    said = refused(packed, SMALL)
+    bound = max(500_000, 20 * len(packed))
+    assert said.code == "packed-bomb" and unpack.size_text(bound) in said.message
+    stream = unpack.opened(io.BytesIO(packed), len(packed), SMALL)
+    assert stream.read(200_000) == BOMB[:200_000]  # not before it is beyond the bound
 
 
 @every
 def test_a_large_dump_is_stopped_at_the_most(name: str) -> None:
-    got, problems = unpack.unpack(PACK[name](ROWS), Bounds(most=1000))
-    assert codes(problems) == ["packed-bomb"]
-    assert got == ROWS[:1000]
+    said = refused(PACK[name](ROWS), Bounds(most=1000))
+    assert said.code == "packed-bomb" and "1 kB" in said.message
 
 
 @every
 def test_a_dump_of_exactly_the_bound_is_no_bomb(name: str) -> None:
-    got, problems = unpack.unpack(PACK[name](ROWS), Bounds(most=len(ROWS)))
+    got, problems = unpacked(PACK[name](ROWS), Bounds(most=len(ROWS)))
     assert (got, codes(problems)) == (ROWS, ["packed-input"])
 
 
 def test_an_xz_file_that_asks_for_much_memory(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(packers, "_XZ_MEMORY", 1 << 20)
-    _, problems = unpack.unpack(PACK["xz"](ROWS))  # its dictionary is 8 MiB (`xz -6`)
+    _, problems = unpacked(PACK["xz"](ROWS))  # its dictionary is 8 MiB (`xz -6`)
     assert codes(problems) == ["packed-damaged"]
     assert "memory" in problems[0].message
 
@@ -185,7 +200,7 @@ def test_an_xz_file_that_asks_for_much_memory(monkeypatch: pytest.MonkeyPatch) -
     [(b"PK\x03\x04\x14\0\0\0", "zip"), (b"BZh91AY&SY", "bzip2"), (b"7z\xbc\xaf\x27\x1c\0\4", "7z")],
 )
 def test_other_packers_are_named(magic: bytes, name: str) -> None:
-    _, problems = unpack.unpack(magic + bytes(100))
+    _, problems = unpacked(magic + bytes(100))
     assert codes(problems) == ["packer-unknown"]
     assert name in problems[0].message
 
@@ -195,7 +210,7 @@ def test_without_anything_that_unpacks_zstd(monkeypatch: pytest.MonkeyPatch) -> 
         raise ImportError(name)
 
     monkeypatch.setattr(packers, "import_module", nothing)
-    got, problems = unpack.unpack(zstd(ROWS))
+    got, problems = unpacked(zstd(ROWS))
     assert (got, codes(problems)) == (b"", ["packer-missing"])
 
 
@@ -205,7 +220,7 @@ def test_zstd_through_its_own_package() -> None:
     packed = zstd(ROWS * 4)
     for data in (packed, packed[:-9], packed[: len(packed) // 2], packed[:7]):
         said: list[str] = []
-        got, problems = unpack.unpack(data)
+        got, problems = unpacked(data)
 
         def note(code: str, said: list[str] = said, **more: object) -> None:
             said.append(code)
@@ -221,27 +236,30 @@ def test_zstd_through_its_own_package() -> None:
 def test_a_stream_reads_the_same(name: str, tmp_path: Path) -> None:
     path = tmp_path / "dump"
     path.write_bytes(PACK[name](ROWS) if name in PACK else ROWS)
-    with open_stream(path) as stream:
-        assert stream.readline() == b"bench-dump 1\n"
-        assert stream.read(100) == ROWS[13:113]
-        assert stream.read() == ROWS[113:]
-        assert codes(stream_problems(stream)) == (["packed-input"] if name in PACK else [])
+    with sources.opened(path) as text:
+        assert text.file.readline() == b"bench-dump 1\n"
+        assert text.file.read(100) == ROWS[13:113]
+        assert text.file.read() == ROWS[113:]
+        assert codes(stream_problems(text.file)) == (["packed-input"] if name in PACK else [])
 
 
-@every
+@pytest.mark.parametrize("name", [*PACK, "plain"])
 def test_a_stream_from_a_pipe(name: str, tmp_path: Path) -> None:
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
-    writer = threading.Thread(target=lambda: pipe.write_bytes(PACK[name](ROWS)))
+    writer = threading.Thread(
+        target=lambda: pipe.write_bytes(PACK[name](ROWS) if name in PACK else ROWS)
+    )
     writer.start()
-    with open_stream(pipe) as stream:
-        assert stream.read() == ROWS
+    with sources.opened(pipe) as text:
+        assert text.file.read() == ROWS
+        assert codes(stream_problems(text.file)) == (["packed-input"] if name in PACK else [])
     writer.join()
 
 
 def test_a_stream_of_a_missing_file(tmp_path: Path) -> None:
-    with pytest.raises(FileNotFoundError):
-        open_stream(tmp_path / "none")
+    with pytest.raises(FileNotFoundError), sources.opened(tmp_path / "none"):
+        pass
 
 
 # -- whatever comes ----------------------------------------------------------------------------
@@ -252,7 +270,7 @@ HEADS = [b"", b"\x1f\x8b", b"\x1f\x8b\x08\0", b"\xfd7zXZ\0\0\4", b"\x28\xb5\x2f\
 @given(st.sampled_from(HEADS), st.binary(max_size=200))
 @settings(max_examples=200, deadline=None)
 def test_any_bytes(head: bytes, rest: bytes) -> None:
-    got, problems = unpack.unpack(head + rest, SMALL)
+    got, problems = unpacked(head + rest, SMALL)
     assert len(got) <= SMALL.most
     if packers.packer(head + rest) is None:
         assert got == head + rest
@@ -267,7 +285,7 @@ def test_a_damaged_byte_anywhere(name: str, data: st.DataObject) -> None:
     packed = bytearray(PACK[name](ROWS[:3000]))
     at = data.draw(st.integers(0, len(packed) - 1))
     packed[at] ^= data.draw(st.integers(1, 255))
-    got, problems = unpack.unpack(bytes(packed), SMALL)
+    got, problems = unpacked(bytes(packed), SMALL)
     silent = codes(problems) in ([], ["packed-input"])
     # zstd without a checksum (Arrow writes none) cannot know its literals.
     assert not silent or got in (ROWS[:3000], bytes(packed)) or name == "zstd"

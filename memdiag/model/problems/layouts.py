@@ -137,6 +137,20 @@ KINDS: dict[str, ProblemKind] = {
         ),
         "grammar",
     ),
+    "layout-too-large": ProblemKind(
+        Severity.ERROR,
+        "{file}: the layout has {what}: none so large is compiled{quote}",
+        "split it in several rules or layouts, or say the same with one pattern",
+        (
+            "training_row: STEP " + '["o"]' * 13 + "\nSTEP: /[a-z]+/\n",
+            "".join(f'r{i}: "x{i}" STEP -> training_row\n' for i in range(3000))
+            + "STEP: /[a-z]+/\n",
+            "training_row: STEP\nSTEP: A0\n"
+            + "".join(f"A{i}: A{i + 1} A{i + 1}\n" for i in range(30))
+            + 'A30: "x"\n',
+        ),
+        "grammar",
+    ),
     "layout-pattern-hangs": ProblemKind(
         Severity.ERROR,
         "{file}: the pattern of {name} could take for ever on an unlucky line{quote}",

@@ -169,10 +169,16 @@ KINDS: dict[str, ProblemKind] = {
     ),
     "packed-bomb": ProblemKind(
         Severity.ERROR,
-        "the {packer} data unpacks to more than {bound}, {ratio} times its packed size: stopped",
-        "what was got up to there is read; if the dump is truly that large, unpack it to a file "
-        "first",
-        via="packed",
+        "the {packer} data unpacks to more than {bound}, {ratio} times its packed size: none of it "
+        "is read",
+        "if the dump is truly that large, unpack it to a file first",
+        (gzip.compress(bytes(65 << 20), mtime=0),),
+    ),
+    "text-too-large": ProblemKind(
+        Severity.ERROR,
+        "the text holds more than {bound}: no text of more is read {way}",
+        "{hint}",
+        via="large",
     ),
     "packer-unknown": ProblemKind(
         Severity.ERROR,

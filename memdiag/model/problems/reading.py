@@ -27,6 +27,30 @@ KINDS: dict[str, ProblemKind] = {
         "paste more of the dump, or name its layout with --grammar",
         ("[training]\n",),
     ),
+    "too-little-understood": ProblemKind(
+        Severity.ERROR,
+        "of the first {lines} lines {n} are not understood: reading was given up, as it is from "
+        "{most:,} such lines on where they are most of a text",
+        "name the layout with --grammar, or teach it with a grammar file; else capture it again",
+        (_TRAINING + "nonsense\n" * 10_000,),
+    ),
+    "too-many": ProblemKind(
+        Severity.ERROR,
+        "more than {most:,} {what}: no text of more is read",
+        "cut the text in several files, each of which is read by itself",
+        (
+            "bench-dump 1\n" * 5_001,
+            "bench-dump 1\n[run]\n" + "id r\n" * 2_001,
+            "bench-dump 1\n" + "[training]\n" * 2_001,
+        ),
+    ),
+    "too-little-said": ProblemKind(
+        Severity.ERROR,
+        "of the first {lines} lines {n} say nothing: reading was given up, as it is from {most:,} "
+        "such lines on where they are nine of ten",
+        "paste the dump alone, without the log around it",
+        via="large",
+    ),
     "two-layouts": ProblemKind(
         Severity.WARNING,
         "the text shows the marks of several layouts, {names}: it is read as {taken}",

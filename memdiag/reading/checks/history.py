@@ -102,16 +102,15 @@ def stage(run: Run, board: Board) -> Iterator[Problem]:
     """The stage against the work the head declares."""
     head = run.head
     at = head_line(run, "stage")
-    if head.stage == "bare" and not head.removed:
+    if head.stage == "bare" and not (head.removed or head.removed_parts):
         yield problem("bare-of-nothing", at)
-    if head.stage == "after-swap" and not (head.replaced or head.swapped or head.reflowed):
+    worked = (head.replaced, head.swapped, head.reflowed, head.replaced_parts, head.reflowed_parts)
+    if head.stage == "after-swap" and not any(worked):
         yield problem("swap-of-nothing", at)
-    if head.stage in ("after-swap", "final") and head.removed:
+    off = (*(head.removed or ()), *head.removed_parts)
+    if head.stage in ("after-swap", "final") and off:
         yield problem(
-            "still-removed",
-            head_line(run, "removed") or at,
-            stage=head.stage,
-            sites=" ".join(head.removed),
+            "still-removed", head_line(run, "removed") or at, stage=head.stage, sites=" ".join(off)
         )
 
 

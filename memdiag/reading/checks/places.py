@@ -36,8 +36,11 @@ def links(run: Run, board: Board) -> Iterator[Problem]:
     if not board.known:
         return
     seen = Sightings()
+    judged: dict[Place, tuple[str, str, str] | None] = {}  # the rows of a run name few places
     for place, position, rows in run.places():
-        wrong = _wrong_link(place, board)
+        if place not in judged:
+            judged[place] = _wrong_link(place, board)
+        wrong = judged[place]
         if wrong is not None:
             seen.add(position, *wrong, rows=rows)
     for (code, what, hint), at in seen:

@@ -22,6 +22,10 @@ from memdiag.reading.cleaning.terminal import DIRT, Tally, shown
 
 _LEAST_WIDTH = 20  # no terminal is narrower
 MOST_PIECES = 12  # a row of more screen lines is no row
+LONGEST = 10_000
+"""Characters in a line at most: no row is as long."""
+LONGEST_UNSTEADY = 1_000
+"""The same in a layout with patterns that take more time than in proportion to the line."""
 
 # Said once each; the words are for one and for several.
 _WORDS = {
@@ -220,6 +224,8 @@ def rejoin(
         if line.noise or (took > 1 and line.shift) or (best and stands(line.text)):
             break
         text += line.text
+        if took > 1 and len(text) > LONGEST:
+            break
         if took > 1 and fits(text):
             best = lines[start]._replace(text=text, took=took, at=None)
         if line.width != width:

@@ -1,8 +1,8 @@
 """Packed input: gzip, xz and zstd, told by their content and unpacked within bounds.
 
 Formats: RFC 1952 (gzip, several members in a row), the .xz file format 1.1 (several streams),
-RFC 8878 (zstd, several frames and skippable ones). A stream that is cut or damaged keeps what
-could be unpacked; one that swells beyond the bounds is stopped. Both are reported.
+RFC 8878 (zstd, several frames and skippable ones). Of a stream that is cut or damaged what could
+be unpacked is kept, and told; one that swells beyond the bounds is refused.
 """
 
 from __future__ import annotations
@@ -10,18 +10,20 @@ from __future__ import annotations
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, BinaryIO, cast
+from typing import Any, BinaryIO
 
 from memdiag.model.problems import Problem, Severity, problem
 from memdiag.reading.cleaning.packers import PEEK, PIECE, NoPacker, members, packer
 
 MIB = 1 << 20
-IN_MEMORY = 1024 * MIB
-"""Most bytes `unpack` gives: a text is held in memory several times over."""
-STREAMED = 64 * 1024 * MIB
-"""Most bytes `open_stream` gives."""
-FREE = 256 * MIB
+MOST = 64 * 1024 * MIB
+"""Most bytes of a text, unpacked. No more than a few blocks are held of it."""
+MOST_PIPED = 1024 * MIB
+"""Most bytes of a text that comes through a pipe, which may have no end."""
+IN_MEMORY = 128 * MIB
+"""Most bytes of a text that has to be held as a whole, several times over: one that is not in
+UTF-8, or whose lines end with a lone carriage return."""
+FREE = 64 * MIB
 """Below this size no ratio is asked after: equal rows pack thousands to one, and do no harm."""
 MOST_RATIO = 250
 """Above `FREE`, the most a text may swell. Rows of a stress run that differ in their addresses
@@ -49,44 +51,41 @@ class Bounds:
         return min(self.most, max(self.free, int(self.ratio * packed)))
 
 
-def unpack(data: bytes, bounds: Bounds = Bounds(IN_MEMORY)) -> tuple[bytes, tuple[Problem, ...]]:
-    """The bytes of a dump, unpacked where they are packed, and what there was to say.
+class TooLarge(ValueError):
+    """What holds or unpacks to more than is read. `problem` names the bound."""
 
-    Data that is not packed is given back as it is. Raises nothing.
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        super().__init__(problem.sentence())
+
+
+def too_large(most: int) -> TooLarge:
+    """What is raised for a text of more than `most` bytes."""
+    way, hint = _WAYS.get(most, ("at all", "cut it in several files"))
+    return TooLarge(problem("text-too-large", None, bound=size_text(most), way=way, hint=hint))
+
+
+_WAYS = {
+    MOST_PIPED: ("from a pipe", "write it to a file and name that"),
+    IN_MEMORY: ("that is not in UTF-8 with ordinary line ends", "save it as UTF-8 first"),
+}
+
+
+def opened(file: BinaryIO, size: int, bounds: Bounds = Bounds(MOST)) -> BinaryIO:
+    """A seekable file of `size` bytes as the bytes of a dump, unpacked where it is packed.
+
+    `stream_problems(stream)` tells, after reading, what there was to say. Reading raises TooLarge
+    beyond the bounds, and OSError where the file cannot be read.
     """
-    name = packer(data[:PEEK])
+    name = packer(file.read(PEEK))
+    file.seek(0)
     if name is None:
-        return data, foreign(data)
-    raw = Unpacking(io.BytesIO(data), name, len(data), bounds)
-    got = raw.readall()
-    return got, raw.problems
-
-
-def open_stream(path: Path | str, bounds: Bounds = Bounds(STREAMED)) -> BinaryIO:
-    """Open a dump for reading bytes, unpacked where it is packed. Close it after use.
-
-    `stream_problems(stream)` tells, after reading, what there was to say. Raises OSError where
-    the file cannot be opened or read.
-    """
-    file = Path(path).open("rb")  # noqa: SIM115 (the caller closes it)
-    try:
-        name = packer(file.peek(PEEK)[:PEEK])
-        if name is None:
-            return file
-        if file.seekable():
-            size, packed = Path(path).stat().st_size, cast(BinaryIO, file)
-        else:  # a pipe, such as a shell's <(...): it cannot be read twice
-            whole = file.read()
-            file.close()
-            size, packed = len(whole), io.BytesIO(whole)
-        return io.BufferedReader(Unpacking(packed, name, size, bounds), PIECE)
-    except BaseException:
-        file.close()
-        raise
+        return file
+    return io.BufferedReader(Unpacking(file, name, size, bounds), PIECE)
 
 
 def stream_problems(stream: BinaryIO) -> tuple[Problem, ...]:
-    """What `open_stream` had to say of this stream so far; complete once it is read to its end."""
+    """What `opened` had to say of this stream so far; complete once it is read to its end."""
     raw = getattr(stream, "raw", None)
     return raw.problems if isinstance(raw, Unpacking) else ()
 
@@ -132,20 +131,14 @@ class Unpacking(io.RawIOBase):
         self.problems += (problem(code, None, packer=self._name, **fields),)
 
     def _bounded(self) -> Iterator[bytes]:
-        """The unpacked bytes up to the bounds, then what there is to say of the whole."""
+        """The unpacked bytes, then what there is to say of the whole. Raises TooLarge."""
         try:
             for piece in members(self._file, self._name, self._size, self._wrong):
-                room = self._allowed - self._given
-                if len(piece) > room:
-                    self._given += room
-                    self._say(
-                        "packed-bomb",
-                        bound=size_text(self._allowed),
-                        ratio=f"{self._given / max(1, self._size):,.0f}",
-                    )
-                    yield piece[:room]
-                    return
                 self._given += len(piece)
+                if self._given > self._allowed:
+                    bound, ratio = size_text(self._allowed), self._allowed / max(1, self._size)
+                    said = {"packer": self._name, "bound": bound, "ratio": f"{ratio:,.0f}"}
+                    raise TooLarge(problem("packed-bomb", None, **said))
                 yield piece
         except NoPacker:
             self._say("packer-missing")

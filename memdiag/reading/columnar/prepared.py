@@ -11,13 +11,13 @@ import pyarrow.compute as pc
 
 from memdiag.layouts.patterns import ALL
 from memdiag.layouts.rivals import Guard
+from memdiag.reading.cleaning.clean import LONGEST_UNSTEADY
 from memdiag.reading.cleaning.prefixes import MARKED
 from memdiag.reading.columnar import cutting
 from memdiag.reading.columnar.cell_match import linear
 from memdiag.reading.columnar.cutting import Block, Cut
 from memdiag.reading.error_log_columns import distinct
 from memdiag.reading.planner import RowPlans
-from memdiag.reading.reader import LONGEST
 
 Flags = npt.NDArray[np.bool_]
 
@@ -74,8 +74,8 @@ def _without(block: Block, usable: Flags, prefixes: Prefixes) -> Block:
 
 
 def _usable(block: Block) -> Flags:
-    """Lines of plain ASCII that are not too long."""
-    usable: Flags = np.diff(block.starts) <= LONGEST
+    """Lines of plain ASCII that are not too long in any layout."""
+    usable: Flags = np.diff(block.starts) <= LONGEST_UNSTEADY
     odd = (block.bytes - np.uint8(32)) > np.uint8(94)  # wraps round below the blank
     if np.count_nonzero(odd) > len(block):  # more than the line ends
         odd &= (block.bytes != 10) & (block.bytes != 9)
