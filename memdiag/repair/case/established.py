@@ -110,6 +110,12 @@ def _cure(site: str | None, step: Step) -> str:
         return f"gone with the package of {site}, which is off"
     if site in step.work.reflowed:
         return f"gone after {site} was only reflowed: a joint, which may open again"
+    if step.parts:
+        return f"gone with the work on {_named(step)}: it was that part"
     if step.done:
         return "gone, though the work that is told of was elsewhere"
     return "gone, and no head tells of work on it"
+
+
+def _named(step: Step) -> str:
+    return ", ".join(dict.fromkeys(name for _, name in step.parts))

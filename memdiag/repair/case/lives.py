@@ -41,6 +41,7 @@ UNSAID, UNSAID_BESIDE = (
         ("unsaid work beside", 0.02, "though its head tells of other work only"),
     )
 )
+PART = _F.practice("part", 0.5, "share of bad rails that work on a part named by the bench mends")
 PASSES = _F.practice("passes", 0.5, "share of what nothing explains that one run alone shows")
 
 
@@ -212,7 +213,8 @@ class Lives:
         """How probably the work before a run mended it, said or not."""
         unsaid = UNSAID_BESIDE if self.done[run].done else UNSAID
         if key.part is None:
-            return unsaid
+            worked = key.mechanism.cause is Cause.SUPPLY and self.done[run].parts
+            return PART if worked else unsaid
         site = self.where.site_of(key.part, run) or key.part.site
         if site not in self.done[run].work.reflowed:
             return unsaid

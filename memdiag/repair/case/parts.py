@@ -8,7 +8,7 @@ behind.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import NamedTuple
@@ -27,11 +27,13 @@ class Part(NamedTuple):
 @dataclass(frozen=True, slots=True)
 class Step:
     """What was done before a run. `taken`: sites whose package came off for this run; `back`: sites
-    that were empty before it, where no new package is declared."""
+    that were empty before it, where no new package is declared; `parts`: what was done to which part
+    that is no package."""
 
     work: Work
     taken: frozenset[str] = frozenset()
     back: frozenset[str] = frozenset()
+    parts: tuple[tuple[str, str], ...] = ()
 
     @property
     def heated(self) -> frozenset[str]:
@@ -45,13 +47,16 @@ class Step:
         """(action, sites) in the order of the work; of a swap `U3>U5`."""
         fitted = self.work.fitted - self.work.replaced
         each = (
-            ("removed", sorted(self.taken)),
-            ("replaced", sorted(self.work.replaced)),
-            ("fitted", sorted(fitted)),
+            ("removed", [*sorted(self.taken), *self._parts("removed")]),
+            ("replaced", [*sorted(self.work.replaced), *self._parts("replaced")]),
+            ("fitted", [*sorted(fitted), *self._parts("fitted")]),
             ("swapped", [f"{a}>{b}" for a, b in self.work.swapped]),
-            ("reflowed", sorted(self.work.reflowed)),
+            ("reflowed", [*sorted(self.work.reflowed), *self._parts("reflowed")]),
         )
         return tuple((action, tuple(sites)) for action, sites in each if sites)
+
+    def _parts(self, action: str) -> list[str]:
+        return [f"part:{name}" for done, name in self.parts if done == action]
 
 
 def steps(runs: Sequence[Run]) -> tuple[Step, ...]:
@@ -61,8 +66,19 @@ def steps(runs: Sequence[Run]) -> tuple[Step, ...]:
     for before, after in pairwise(runs):
         work = work_between(before, after)
         taken = work.off - frozenset(before.head.removed or ())
-        found.append(Step(work, taken, work.fitted - work.replaced))
+        parts = tuple(_parts_between(before, after))
+        found.append(Step(work, taken, work.fitted - work.replaced, parts))
     return tuple(found)
+
+
+def _parts_between(before: Run, after: Run) -> Iterator[tuple[str, str]]:
+    """(action, part) of what is no package."""
+    for action in ("removed", "replaced", "reflowed"):
+        was = set(getattr(before.head, f"{action}_parts"))
+        now = getattr(after.head, f"{action}_parts")
+        yield from ((action, name) for name in now if name not in was)
+        if action == "removed":
+            yield from (("fitted", name) for name in sorted(was - set(now)))
 
 
 @dataclass(slots=True)

@@ -159,6 +159,19 @@ def test_a_rail_that_stays_low_clears_the_package_that_came_off() -> None:
     assert by_site.get("U4", 0.0) < 0.05 < min(others)
 
 
+def test_a_rail_that_comes_back_with_a_part_off_convicts_the_part() -> None:
+    rail = "VDD_CORE"  # it feeds no memory: 0.9 ohm is healthy
+    runs = []
+    for day, (ohms, head) in enumerate((("0.05", ""), ("0.9", "removed  part:D12\n")), start=1):
+        text = f"bench-dump 1\n[run]\nboard  quince-12\nid  r{day}\n{head}"
+        rows = f"[rails]\nrail ohms trend\n{rail} {ohms} settled\n[end] 1\n"
+        runs += load(text + rows)
+    report = case(runs)
+    assert [d.sites for d in report.steps[1].did] == [("part:D12",)]
+    assert only(report).finding.cause is Cause.SUPPLY and only(report).finding.place.rail == rail
+    assert only(report).cured_by == 1 and "D12" in only(report).says
+
+
 # --- which runs -----------------------------------------------------------------------------------
 
 
