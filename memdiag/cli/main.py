@@ -24,6 +24,7 @@ _COMMANDS = {
     "attach": ("memdiag.cli.attach", "File dump, verdict and pictures with a repair ticket."),
     "baseline": ("memdiag.cli.baseline", "Learn from good boards what healthy looks like."),
     "board": ("memdiag.cli.board", "List, check and draw board profiles."),
+    "case": ("memdiag.cli.case", "Judge all runs of one repair together."),
     "compare": ("memdiag.cli.compare", "Say what changed from one run to the next."),
     "grammar": ("memdiag.cli.grammar", "List, show and check layout grammars."),
     "rails": ("memdiag.cli.rails", "Judge ohm readings without a dump."),

@@ -18,7 +18,7 @@ from typing import Any
 
 from memdiag import __version__
 from memdiag.diagnosis.settings import Settings
-from memdiag.ledger.store import Entry, Filed, TicketError, check_id, damaged, file_entry
+from memdiag.ledger.store import Entry, Filed, TicketError, check_id, damaged, entries, file_entry
 from memdiag.model import Run, Verdict
 from memdiag.model.comparison import Comparison
 from memdiag.model.vocabulary import Vocabulary
@@ -131,6 +131,15 @@ def _against(before: Sequence[Entry], dump: Judged, notes: list[str]) -> Compari
     if len(runs) == 2:
         return comparison.compare(runs[0], runs[1], profile, shop=dump.reading.shop)
     return comparison.history(runs, profile, shop=dump.reading.shop)
+
+
+def runs_of(root: Path, ticket: str, notes: list[str], reading: Reading) -> list[Run]:
+    """The runs filed with a ticket, in the order they were made; `notes` gets what is to be said of
+    them. Raises TicketError for an id that can be none."""
+    runs: list[Run] = []
+    for entry in entries(root, ticket):
+        runs += _runs(entry, notes, reading)
+    return _in_order(runs)
 
 
 def _in_order(runs: list[Run]) -> list[Run]:

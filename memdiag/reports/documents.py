@@ -53,7 +53,7 @@ def verdict_document(verdict: Verdict) -> dict[str, Any]:
                 *map(_obstacle, verdict.release.obstacles),
             ],
         },
-        "findings": [_finding(f) for f in verdict.findings],
+        "findings": [finding_document(f) for f in verdict.findings],
         "table": [row_document(row) for row in verdict.table],
         "problems": [problem_document(p) for p in verdict.problems],
         "cautions": list(verdict.cautions),
@@ -103,7 +103,7 @@ def _obstacle(o: Obstacle) -> dict[str, Any]:
     }
 
 
-def _finding(f: Finding) -> dict[str, Any]:
+def finding_document(f: Finding) -> dict[str, Any]:
     return {
         "scope": scope_document(f.place),
         "cause": f.cause.value,

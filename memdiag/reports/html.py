@@ -21,6 +21,7 @@ from memdiag.reports.drawing import drawable, side_svg, swatch
 from memdiag.reports.packages import Mark
 from memdiag.reports.page import Page, Part, Places, Statement, what
 from memdiag.reports.plain import printable
+from memdiag.reports.suspicion_chart import chart
 from memdiag.reports.svg import Drawn
 
 if TYPE_CHECKING:
@@ -65,6 +66,7 @@ def _view(part: Part) -> dict[str, Any]:
             [drawn for drawn, used in _pictures(side.places, f"c{side.title[0].lower()}") if used]
             for side in part.sides
         ],
+        "suspicions": None if part.suspicions is None else chart(part.suspicions),
         "strips": paper.strips(strips),
         "grid": grid,
         "table": paper.table(grid) if grid is not None and grid.title else None,

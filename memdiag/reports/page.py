@@ -126,6 +126,15 @@ class Grid:
 
 
 @dataclass(frozen=True, slots=True)
+class Course:
+    """Probabilities through the steps of a repair: `steps` are (number, stage), `lines` are names
+    with one probability a step."""
+
+    steps: tuple[tuple[str, str], ...]
+    lines: tuple[tuple[str, tuple[float, ...]], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Statement:
     """A sentence with what follows from it, and figures."""
 
@@ -233,6 +242,8 @@ class Part:
     run: Run | None = None
     places: Places | None = None
     sides: tuple[Side, ...] = ()
+    sides_title: str = "Before and after, side by side"
+    suspicions: Course | None = None
     stages: tuple[str, ...] = ()
     tracks: tuple[str, ...] = ()
     course: Grid | None = None

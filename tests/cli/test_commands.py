@@ -63,6 +63,16 @@ CASES: dict[str, Case] = {
     "read-json": Case("read samples/ddr4-dead-line.dump --format json"),
     "read-csv": Case("read samples/weak-package.dump --format csv"),
     "read-markdown": Case("read samples/ddr4-weak-row.dump --format markdown"),
+    # a whole repair
+    "case": Case(
+        "case samples/missing-package.dump samples/bare-boot.dump samples/after-swap.dump"
+    ),
+    "case-open": Case("case samples/missing-package.dump samples/bare-boot.dump"),
+    "case-json": Case("case samples/missing-package.dump samples/after-swap.dump --format json"),
+    "case-csv": Case("case samples/missing-package.dump samples/after-swap.dump --format csv"),
+    "case-markdown": Case("case samples/bare-boot.dump samples/after-swap.dump --format markdown"),
+    "case-two-boards": Case("case samples/missing-package.dump samples/ddr4-missing.dump"),
+    "case-no-ticket": Case("case --ticket R-9999"),
     # readings without a dump
     "rails-short": Case("rails VDD_MEM_A=0.4:settled VDD_MEM_B=112 --board quince-12"),
     "rails-off": Case("rails VDD_MEM_A=18 --board quince-12 --off U3 --after VDD_MEM_A=117"),

@@ -27,8 +27,8 @@ class Part(NamedTuple):
 @dataclass(frozen=True, slots=True)
 class Step:
     """What was done before a run. `taken`: sites whose package came off for this run; `back`: sites
-    that were empty before it, where no new package is declared; `parts`: what was done to which part
-    that is no package."""
+    that were empty before it, where no new package is declared; `parts`: what was done to parts
+    that are no packages."""
 
     work: Work
     taken: frozenset[str] = frozenset()

@@ -100,9 +100,10 @@ def _one_case(runs: Sequence[Run], any_order: bool) -> tuple[list[Run], list[Pro
             kept.append(run)
     for other in kept[1:]:
         unlike = differences(kept[0], other, any_order=True)
-        wrong = [p for p in unlike.problems if p.code == "compare-differs"]
-        if OTHER_BOARD & set(unlike.forbid):
-            raise CaseError(wrong)
+        wrong = OTHER_BOARD & set(unlike.forbid)
+        if wrong:
+            told = (p for p in unlike.problems if p.code == "compare-differs")
+            raise CaseError([p for p in told if any(f" {name}:" in p.message for name in wrong)])
     ordered = kept if any_order else _in_order(kept)
     if ordered != kept:
         names = ", ".join(_name(run) for run in ordered)
@@ -173,7 +174,7 @@ def _release(last: Verdict, found: Sequence[Established], beside: Comparison | N
         f"{e.finding.place}: {e.finding.cause} is not cured" for e in found if e.cured_by is None
     ]
     if against or not last.released:
-        said = tuple(dict.fromkeys(against or [last.summary.text]))
+        said = tuple(dict.fromkeys(text.rstrip(".") for text in against or [last.summary.text]))
         return CaseRelease(False, said[:MOST_REASONS])
     cured = [
         f"{e.finding.place} was {e.finding.cause}: {e.says}"

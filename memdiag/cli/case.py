@@ -1,0 +1,103 @@
+"""`memdiag case`: judge all runs of one repair together."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from memdiag.cli import common
+from memdiag.cli.common import Option
+from memdiag.reports.page import Page
+
+if TYPE_CHECKING:
+    from memdiag.diagnosis.settings import Settings
+    from memdiag.model import Run
+
+
+@click.command("case")
+@common.input_argument
+@click.option("--ticket", metavar="ID", help="The runs that are filed with this ticket.")
+@click.option(
+    "--to",
+    "folder",
+    metavar="FOLDER",
+    type=click.Path(),
+    default="tickets",
+    show_default=True,
+    help="The folder that holds the tickets.",
+)
+@common.reading_options
+@common.shop_option
+@click.option("--any-order", is_flag=True, help="Take the runs as given, whatever their dates say.")
+@common.page_options(Page)
+def command(
+    *,
+    inputs: tuple[str, ...],
+    ticket: Option,
+    folder: str,
+    board: Option,
+    grammar: Option,
+    removed: Option,
+    shop: Option,
+    any_order: bool,
+    format_: Option,
+    output: Option,
+) -> int:
+    """Judge all runs of one repair together, in order, with what was done between them.
+
+    The runs come as INPUTs, several in one text if need be, or from a filed ticket. --removed
+    speaks of the last. The story is told run by run: what was done, what was seen, what it changed;
+    then what is established, what cured it, what is left and what to do.
+
+    Exit status 0: the board may be released; 1: it may not; 2: the input cannot be used.
+    """
+    from memdiag.boards import profiles
+    from memdiag.reading.load import declared_removed
+    from memdiag.repair.case.story import CaseError, case
+    from memdiag.reports.case_page import case_page
+
+    if ticket is not None and inputs:
+        raise click.UsageError("name dumps or a ticket, not both")
+    settings = common.shop_settings(shop)
+    if ticket is None:
+        runs = common.load_runs(inputs, board=board, grammar=grammar, shop=settings)
+    else:
+        runs = _filed(Path(folder), ticket, settings)
+    with common.usage():
+        profile = None if board is None else profiles.find(board, board)
+        last, _ = profiles.for_run(runs[-1], board)
+    runs[-1] = declared_removed(runs[-1], common.split_sites(removed), last)
+    shown = common.is_shown(format_, output)
+    for run in () if shown else runs:
+        common.tell(run.problems, name=run.head.id or run.source.name)
+    try:
+        report = case(runs, profile, settings, any_order=any_order)
+    except CaseError as wrong:
+        common.tell(wrong.problems, quiet_info=False)
+        raise click.ClickException("these runs are no one repair: nothing was judged") from None
+    if not shown:
+        common.tell(report.problems)
+    common.write_page(case_page(report), format_, output)
+    return int(not report.release.allowed)
+
+
+def _filed(folder: Path, ticket: str, shop: Settings | None) -> list[Run]:
+    """The runs of a filed ticket. Raises click.ClickException where there is none."""
+    from memdiag.ledger import tickets
+    from memdiag.ledger.store import TicketError
+
+    notes: list[str] = []
+    try:
+        runs = tickets.runs_of(folder, ticket, notes, tickets.Reading(shop=shop))
+    except TicketError as wrong:
+        raise click.ClickException(str(wrong)) from None
+    for note in notes:
+        click.echo(f"memdiag: warning: {note}", err=True)
+    if not runs:
+        raise click.ClickException(
+            f"ticket {ticket} has no run in {folder}: memdiag attach files one; --to names the "
+            "folder of the tickets"
+        )
+    return runs
