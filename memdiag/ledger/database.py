@@ -19,6 +19,7 @@ from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
 from memdiag.ledger.errors import LedgerError
+from memdiag.ledger.folders import data_folder
 from memdiag.ledger.tables import REVISION
 
 VARIABLE = "MEMDIAG_LEDGER"
@@ -32,13 +33,6 @@ _LOCK = 0x6D656D64696167  # "memdiag": any number that nobody else locks
 _READS = "memdiag_reads"
 _BROKEN = ("not a database", "malformed", "disk image")
 _VERSION = sa.table("alembic_version", sa.column("version_num"))
-
-
-def data_folder() -> Path:
-    """Where the user's own data belong on this system."""
-    from platformdirs import user_data_path
-
-    return user_data_path("memdiag", appauthor=False)
 
 
 def address(text: str | None) -> URL:
@@ -100,7 +94,7 @@ class Database:
         Raises LedgerError where it is newer, damaged, no ledger, or cannot be reached.
         """
         if self.is_file:
-            self._make_room()
+            self.make_room()
         with self.reading() as connection:
             ready = self._revision(connection) == REVISION
         if not ready:
@@ -108,7 +102,7 @@ class Database:
                 self._migrate(connection)
         return self
 
-    def _make_room(self) -> None:
+    def make_room(self) -> None:
         """A folder for the file; and what stands there must be a file, for a pipe would wait."""
         file = Path(self.url.database or "")
         reason = ""
@@ -168,6 +162,12 @@ class Database:
                 lock(connection)
                 connection.exec_driver_sql(f"CREATE SCHEMA IF NOT EXISTS {self.schema}")
             yield connection
+
+    @contextmanager
+    def session(self) -> Iterator[Connection]:
+        """A connection that begins no transaction of its own, to hold locks with."""
+        with self._said(), self._engine.connect() as connection:
+            yield connection.execution_options(isolation_level="AUTOCOMMIT")
 
     @contextmanager
     def _said(self) -> Iterator[None]:

@@ -66,9 +66,9 @@ class Survey:
     last: int = 0
 
     @property
-    def filed(self) -> bool:
-        """Whether there is any such ticket."""
-        return bool(self.entries or self.outcomes or self.aside)
+    def folders(self) -> tuple[Entry | Noted, ...]:
+        """Entries, then outcomes."""
+        return (*self.entries, *self.outcomes)
 
 
 def read_file(path: Path, most: int = MOST) -> bytes:

@@ -9,5 +9,5 @@ class LedgerError(Exception):
     """The index, an outcome or the settings made from them cannot be used; `problem` says why."""
 
     def __init__(self, code: str, **fields: object) -> None:
-        self.problem: Problem = problem(code, **fields)
+        self.problem: Problem = problem(code, None, **fields)
         super().__init__(self.problem.sentence())

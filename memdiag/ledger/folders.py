@@ -19,6 +19,13 @@ LIST = "folders"
 _MOST = 1 << 20
 
 
+def data_folder() -> Path:
+    """Where the user's own data belong on this system."""
+    from platformdirs import user_data_path
+
+    return user_data_path("memdiag", appauthor=False)
+
+
 def remembered(data: Path) -> tuple[Path, ...]:
     """The folders of the list, in the order they were first used; none where it cannot be read."""
     try:

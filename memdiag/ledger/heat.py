@@ -86,8 +86,7 @@ def heatings(steps: Sequence[Step], board: Board | None) -> Iterator[Heating]:
     for step in steps:
         for work in _works(step, before, empty, now):
             now[work.site] = work.package
-            heated = [(work.site, 0.0), *((ref, gap) for ref, gap, _ in neighbours(board, work.site))]
-            for ref, apart in heated:
+            for ref, apart, _ in ((work.site, 0.0, False), *neighbours(board, work.site)):
                 there = now.get(ref, _Package())
                 yield Heating(
                     step.key,

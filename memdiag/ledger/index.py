@@ -9,22 +9,21 @@ indexed once.
 from __future__ import annotations
 
 import platform
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.engine import Connection, RowMapping
+from sqlalchemy.engine import Connection
 
 from memdiag.boards import profiles
-from memdiag.ledger import folders, heat, outcomes, records
+from memdiag.ledger import folders, heat, outcomes, records, ticket_heat
 from memdiag.ledger.database import Database
 from memdiag.ledger.entries import Entry, Noted, survey
 from memdiag.ledger.tables import entry, finding, heating, outcome, profile, run
 from memdiag.model import Board
-from memdiag.reading import header
 
 BATCH = 50
 """Tickets that are added in one transaction."""
@@ -147,7 +146,7 @@ def _count_heat(connection: Connection, ticket: str) -> None:
     ids = [row["id"] for row in found]
     connection.execute(sa.delete(heating).where(heating.c.run_id.in_(ids)))
     numbers: dict[int, int] = {}
-    for one in heat.heatings(steps(found, board), board):
+    for one in heat.heatings(ticket_heat.steps(found, board), board):
         number = numbers[one.key] = numbers.get(one.key, -1) + 1
         connection.execute(
             sa.insert(heating).values(
@@ -164,7 +163,7 @@ def _count_heat(connection: Connection, ticket: str) -> None:
         )
 
 
-def runs_of(connection: Connection, ticket: str) -> tuple[Sequence[RowMapping], Board | None]:
+def runs_of(connection: Connection, ticket: str) -> tuple[list[dict[str, Any]], Board | None]:
     """The runs of a ticket in the order they were made (as they were filed, where one has no date),
     and the board of the latest that has a profile."""
     query = (
@@ -174,41 +173,7 @@ def runs_of(connection: Connection, ticket: str) -> tuple[Sequence[RowMapping], 
         .where(entry.c.ticket == ticket)
         .order_by(entry.c.number, entry.c.sha256, run.c.position)
     )
-    found = connection.execute(query).mappings().all()
-    if all(row["at"] for row in found):
-        found = sorted(found, key=lambda row: row["at"])
+    found = [dict(row) for row in connection.execute(query).mappings()]
+    found = ticket_heat.in_order(found)
     text = next((row["profile_text"] for row in reversed(found) if row["profile_text"]), None)
     return found, None if text is None else profiles.examine(text)[0]
-
-
-def steps(rows: Sequence[Mapping[str, Any]], board: Board | None) -> list[heat.Step]:
-    """What each run declares; designators as the board spells them."""
-    spelt = {} if board is None else {s.ref.casefold(): s.ref for s in board.sites}
-
-    def sites(text: str | None) -> tuple[str, ...]:
-        try:
-            named = header.sites(text or "-")
-        except ValueError:
-            return ()
-        refs = (spelt.get(ref.casefold(), ref) for ref in named if not ref.startswith("part:"))
-        return tuple(dict.fromkeys(refs))
-
-    def moves(text: str | None) -> Iterator[tuple[str, str]]:
-        try:
-            named = header.moves(text or "-")
-        except ValueError:
-            return
-        for old, new in named:
-            yield spelt.get(old.casefold(), old), spelt.get(new.casefold(), new)
-
-    return [
-        heat.Step(
-            row["id"],
-            row["stage"],
-            sites(row["removed"]),
-            sites(row["replaced"]),
-            sites(row["reflowed"]),
-            tuple(moves(row["swapped"])),
-        )
-        for row in rows
-    ]

@@ -18,7 +18,9 @@ import msgspec
 from msgspec import Struct
 
 from memdiag import __version__
+from memdiag.boards import profiles
 from memdiag.diagnosis import faults
+from memdiag.diagnosis.faults.mechanism import Prior
 from memdiag.ledger import store
 from memdiag.ledger.entries import OUTCOME, Noted, Survey, read_file
 from memdiag.ledger.errors import LedgerError
@@ -88,9 +90,20 @@ class Recorded:
     against: tuple[str, ...] = ()
 
 
+def by_cause() -> Mapping[str, tuple[Prior, ...]]:
+    """The priors that an outcome can speak of, by the cause that most such faults show as."""
+    found: dict[str, list[Prior]] = {}
+    for prior in faults.priors().values():
+        alike = [m for m in faults.MECHANISMS if m.prior.name == prior.name]
+        cause = max(alike, key=lambda m: m.share).cause.value
+        if cause in CAUSES:
+            found.setdefault(cause, []).append(prior)
+    return {cause: tuple(priors) for cause, priors in found.items()}
+
+
 def kinds() -> Mapping[str, str]:
     """The kinds of fault by the names of their priors, each with its cause."""
-    return {m.prior.name: m.cause.value for m in faults.MECHANISMS if m.cause.value in CAUSES}
+    return {prior.name: cause for cause, priors in by_cause().items() for prior in priors}
 
 
 def understood(was: str) -> tuple[str, str | None]:
@@ -110,14 +123,17 @@ def record(root: Path, ticket: str, claim: Claim, now: datetime | None = None) -
     """Append an outcome to a ticket's folder. The same again as what was said last of that place
     changes nothing.
 
-    Raises LedgerError where there is no such ticket, TicketError where it cannot be filed.
+    Raises LedgerError where there is no such ticket or its board has no such place, TicketError
+    where it cannot be filed.
     """
     ticket = store.check_id(ticket)
     held = store.look(root, ticket)
     if not held.entries:
         raise LedgerError("outcome-no-ticket", ticket=ticket, near="")
     # What is filed never changes, so it is read before the ticket is held against others.
-    against = contradictions(claim, [of_entry(entry) for entry in held.entries])
+    filed = [of_entry(entry) for entry in held.entries]
+    claim = _placed(claim, ticket, filed)
+    against = contradictions(claim, filed)
     against += tuple(_other_witness(claim, held))
     there: list[Noted] = []
 
@@ -133,6 +149,27 @@ def record(root: Path, ticket: str, claim: Claim, now: datetime | None = None) -
     made = store.file_new(root, ticket, build)
     folder = made if made is not None else there[0].folder
     return Recorded(claim, folder, made is not None, against)
+
+
+def _placed(claim: Claim, ticket: str, filed: Sequence[EntryRows]) -> Claim:
+    """The claim with its place spelt as the board does. Raises LedgerError where the board of the
+    ticket, as far as it is known, has no such place."""
+    texts = [str(rows.profile["text"]) for rows in filed if rows.profile is not None]
+    board = profiles.examine(texts[-1])[0] if texts else None
+    if board is None:
+        return claim
+
+    def spelt(what: str, said: str | None, names: Sequence[str]) -> str | None:
+        known = {name.casefold(): name for name in names}
+        if said is None or said.casefold() in known:
+            return None if said is None else known[said.casefold()]
+        near = closest(said, names)
+        hint = f"; the nearest is {near}" if near else ""
+        fields = {"board": board.name, "ticket": ticket, "what": what, "name": said}
+        raise LedgerError("outcome-no-site", **fields, near=hint)
+
+    site = spelt("site", claim.site, [site.ref for site in board.sites])
+    return replace(claim, site=site, rail=spelt("rail", claim.rail, [r.name for r in board.rails]))
 
 
 def _other_witness(claim: Claim, held: Survey) -> Iterator[str]:
@@ -169,7 +206,7 @@ def _document(
         "recorded": now.isoformat(timespec="seconds"),
         **asdict(claim),
         "against": list(against),
-        "after": [e.folder.name for e in (*before.entries, *before.outcomes)],
+        "after": [one.folder.name for one in before.folders],
     }
 
 
@@ -251,7 +288,7 @@ def is_at(claim: Claim, finding: Mapping[str, Any]) -> bool:
     if claim.site is not None:
         return claim.site == finding["site"] or claim.site in (finding["one_of"] or "").split()
     if claim.rail is not None:
-        return claim.rail == finding["rail"]
+        return bool(claim.rail == finding["rail"])
     return finding["site"] is None and finding["rail"] is None
 
 

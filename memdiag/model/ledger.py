@@ -143,7 +143,7 @@ Row = Mapping[str, object]
 @dataclass(frozen=True, slots=True)
 class Beside:
     """A neighbour's share in a site's heat: how often work at `site` heated it, `gap` mm from edge
-    to edge (None where the profile has no place or size); `back`: on the other side of the board."""
+    to edge (None where the profile has no place or size); `back`: on the other side."""
 
     site: str
     cycles: int
@@ -174,13 +174,14 @@ class SiteHeat:
 
 @dataclass(frozen=True, slots=True)
 class LearntPrior:
-    """One prior: as shipped, what was counted, as learnt. `counted` of `boards` had the kind;
-    `low` and `high` hold 95 % of what the shop's figure may be."""
+    """One prior, as it was before and as learnt. `found` boards had its cause, of `named` the kind
+    itself was named; `low` and `high` hold 95 % of what the shop's figure may be."""
 
     name: str
     cause: str
     shipped: float
-    counted: float
+    found: int
+    named: int
     learnt: float
     low: float
     high: float

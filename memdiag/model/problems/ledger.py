@@ -1,5 +1,5 @@
-"""Problems of the ledger. Each input is the words of a `memdiag ledger` command, given where one
-ticket R-1 of a quince-12 with U6 missing is filed and the file `shop.toml` makes a prior certain."""
+"""Problems of the ledger. Each input is the words of a `memdiag ledger` command, given where ticket
+R-1 of a quince-12 with U6 missing is filed and the file `shop.toml` makes a prior certain."""
 
 from __future__ import annotations
 

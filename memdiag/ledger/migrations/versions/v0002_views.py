@@ -30,8 +30,7 @@ _FINDINGS = _OF_RUN.format(
 )
 
 _HEAT = _OF_RUN.format(
-    table="heating",
-    columns="x.action, x.worked_at, x.site, x.own, x.cycles, x.total, x.gap_mm",
+    table="heating", columns="x.action, x.worked_at, x.site, x.own, x.cycles, x.total, x.gap_mm"
 )
 
 _TICKETS = """
