@@ -115,6 +115,18 @@ class Database:
         if reason:
             raise LedgerError("ledger-down", url=self.name, reason=reason)
 
+    def refuse_others(self) -> None:
+        """Raises LedgerError where tables of something else stand there. An index that is newer,
+        damaged or not there is let pass: it may be made anew."""
+        if self.is_file:
+            self.make_room()
+        try:
+            with self.reading() as connection:
+                self._revision(connection)
+        except LedgerError as wrong:
+            if wrong.problem.code != "ledger-broken":
+                raise
+
     def _revision(self, connection: Connection) -> str | None:
         """The revision found, None where nothing is there. Raises LedgerError where something
         else is."""

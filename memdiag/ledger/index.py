@@ -18,7 +18,6 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import Connection
 
-from memdiag.boards import profiles
 from memdiag.ledger import folders, heat, outcomes, records, ticket_heat
 from memdiag.ledger.database import Database
 from memdiag.ledger.entries import Entry, Noted, survey
@@ -146,21 +145,24 @@ def _count_heat(connection: Connection, ticket: str) -> None:
     ids = [row["id"] for row in found]
     connection.execute(sa.delete(heating).where(heating.c.run_id.in_(ids)))
     numbers: dict[int, int] = {}
+    many = []
     for one in heat.heatings(ticket_heat.steps(found, board), board):
         number = numbers[one.key] = numbers.get(one.key, -1) + 1
-        connection.execute(
-            sa.insert(heating).values(
-                run_id=one.key,
-                number=number,
-                action=one.action,
-                worked_at=one.worked_at,
-                site=one.site,
-                own=one.own,
-                cycles=one.cycles,
-                total=one.total,
-                gap_mm=one.gap,
-            )
+        many.append(
+            {
+                "run_id": one.key,
+                "number": number,
+                "action": one.action,
+                "worked_at": one.worked_at,
+                "site": one.site,
+                "own": one.own,
+                "cycles": one.cycles,
+                "total": one.total,
+                "gap_mm": one.gap,
+            }
         )
+    if many:
+        connection.execute(sa.insert(heating), many)
 
 
 def runs_of(connection: Connection, ticket: str) -> tuple[list[dict[str, Any]], Board | None]:
@@ -176,4 +178,4 @@ def runs_of(connection: Connection, ticket: str) -> tuple[list[dict[str, Any]], 
     found = [dict(row) for row in connection.execute(query).mappings()]
     found = ticket_heat.in_order(found)
     text = next((row["profile_text"] for row in reversed(found) if row["profile_text"]), None)
-    return found, None if text is None else profiles.examine(text)[0]
+    return found, None if text is None else ticket_heat.described(text)

@@ -18,13 +18,13 @@ import msgspec
 from msgspec import Struct
 
 from memdiag import __version__
-from memdiag.boards import profiles
 from memdiag.diagnosis import faults
 from memdiag.diagnosis.faults.mechanism import Prior
 from memdiag.ledger import store
 from memdiag.ledger.entries import OUTCOME, Noted, Survey, read_file
 from memdiag.ledger.errors import LedgerError
 from memdiag.ledger.records import EntryRows, Values, canonical, clean, of_entry, utc
+from memdiag.ledger.ticket_heat import board_of
 from memdiag.model import Cause
 from memdiag.model.ledger import OUTCOME_FORMAT, WAS
 from memdiag.model.spelling import closest
@@ -154,8 +154,7 @@ def record(root: Path, ticket: str, claim: Claim, now: datetime | None = None) -
 def _placed(claim: Claim, ticket: str, filed: Sequence[EntryRows]) -> Claim:
     """The claim with its place spelt as the board does. Raises LedgerError where the board of the
     ticket, as far as it is known, has no such place."""
-    texts = [str(rows.profile["text"]) for rows in filed if rows.profile is not None]
-    board = profiles.examine(texts[-1])[0] if texts else None
+    board = board_of(filed)
     if board is None:
         return claim
 

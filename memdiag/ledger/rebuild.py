@@ -44,6 +44,7 @@ class Rebuilt:
 
 def rebuild(database: Database, roots: Sequence[Path], *, anyway: bool = False) -> Rebuilt:
     """Make the index anew. Raises LedgerError; then the old one stays as it was."""
+    database.refuse_others()
     gone, found = (_file if database.is_file else _server)(database, roots, anyway)
     # What was filed while it was made is in the folders too.
     late = catch_up(database.open(), roots)
@@ -137,5 +138,6 @@ def _filed(database: Database) -> list[_Row]:
     with database.reading() as connection:
         for table in (entry, outcome):
             columns = (table.c.ticket, table.c.sha256, table.c.root, table.c.bench)
-            found += [row._tuple() for row in connection.execute(sa.select(*columns))]
+            rows = connection.execute(sa.select(*columns))
+            found += [(ticket, sha256, root, bench) for ticket, sha256, root, bench in rows]
     return found

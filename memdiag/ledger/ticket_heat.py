@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from memdiag.boards import profiles
 from memdiag.ledger.heat import Step, counted, warnings
-from memdiag.ledger.records import of_entry
+from memdiag.ledger.records import EntryRows, of_entry
 from memdiag.ledger.store import look
 from memdiag.model import Board
 from memdiag.reading import header
@@ -19,9 +20,20 @@ def heat_warnings(root: Path, ticket: str) -> tuple[str, ...]:
     there. Raises TicketError."""
     filed = [of_entry(entry) for entry in look(root, ticket).entries]
     rows = [one.run | {"id": n} for rows in filed for n, one in enumerate(rows.runs)]
-    texts = [str(rows.profile["text"]) for rows in filed if rows.profile is not None]
-    board = profiles.examine(texts[-1])[0] if texts else None
+    board = board_of(filed)
     return warnings(counted(steps(in_order(rows), board), board), board)
+
+
+def board_of(filed: Sequence[EntryRows]) -> Board | None:
+    """The board of a ticket's entries: of the latest that has a profile."""
+    texts = [str(rows.profile["text"]) for rows in filed if rows.profile is not None]
+    return described(texts[-1]) if texts else None
+
+
+@lru_cache(maxsize=64)
+def described(profile: str) -> Board | None:
+    """The board that a filed profile describes: of many tickets it is the same one."""
+    return profiles.examine(profile)[0]
 
 
 def in_order(rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
