@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -41,6 +41,3 @@ def data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A user's data folder of the test's own."""
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     return tmp_path / "data" / "memdiag"
-
-
-Fresh = Callable[[], str]

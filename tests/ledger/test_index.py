@@ -6,9 +6,6 @@ import json
 import random
 import shutil
 import sqlite3
-import subprocess
-import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -129,9 +126,7 @@ def test_deleted_and_made_anew_it_says_the_same(tmp_path: Path, url: str) -> Non
     assert contents(database) == was
 
 
-def test_what_the_index_says_is_what_pandas_says_of_the_same_data(
-    tmp_path: Path, url: str
-) -> None:
+def test_what_the_index_says_is_what_pandas_says_of_the_same_data(tmp_path: Path, url: str) -> None:
     """pandas does the joins, groups and filters of the views from the documents themselves."""
     root = tmp_path / "tickets"
     shop(root, 15)
@@ -198,9 +193,7 @@ def test_what_the_index_says_is_what_pandas_says_of_the_same_data(
         (Filter(text="cold store"), ["R-1"]),
     ],
 )
-def test_tickets_are_found(
-    tmp_path: Path, url: str, wanted: Filter, tickets: list[str]
-) -> None:
+def test_tickets_are_found(tmp_path: Path, url: str, wanted: Filter, tickets: list[str]) -> None:
     root = tmp_path / "tickets"
     at = "2031-03-0{}T12:00:00Z"
     filed(root, "R-1", verdict(finding("U6", "missing", 0.9), serial="FC-1", at=at.format(1)))
@@ -274,7 +267,7 @@ def upgrade_to(database: Database, revision: str) -> None:
     from alembic import command
     from alembic.config import Config
 
-    import memdiag.ledger.migrations as migrations
+    from memdiag.ledger import migrations
 
     with database.writing() as connection:
         config = Config(attributes={"connection": connection})
@@ -283,9 +276,7 @@ def upgrade_to(database: Database, revision: str) -> None:
         command.upgrade(config, revision)
 
 
-def test_an_older_index_is_brought_up_to_date_with_what_it_holds(
-    tmp_path: Path, url: str
-) -> None:
+def test_an_older_index_is_brought_up_to_date_with_what_it_holds(tmp_path: Path, url: str) -> None:
     old = Database(address(url))
     if old.is_file:
         old.make_room()
@@ -396,18 +387,3 @@ def test_any_reader_of_sqlite_reads_the_views(tmp_path: Path) -> None:
         heat = dict(connection.execute(asked).fetchall())
     own = [row for row in contents(opened(str(file)))["heat"] if row["own"]]
     assert heat and sum(heat.values()) == sum(row["cycles"] for row in own) == 2 * 3
-
-
-def started(code: str, *arguments: object) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [sys.executable, "-c", code, *map(str, arguments)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-
-
-def ended(processes: Iterator[subprocess.Popen[str]] | list[subprocess.Popen[str]]) -> None:
-    for process in processes:
-        _, said = process.communicate(timeout=90)
-        assert process.returncode == 0, said
