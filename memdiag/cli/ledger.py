@@ -276,7 +276,7 @@ def _told(done: Any) -> None:
 @_filter_options("ticket", "site", "cause", "action", "serial")
 @click.option(
     "--weight",
-    type=click.FloatRange(1, 1e6),
+    type=click.IntRange(1, 10**6),
     help="Boards that the priors so far count for.  [default: 40]",
 )
 @common.shop_option
@@ -285,7 +285,7 @@ def _told(done: Any) -> None:
 @_ledger_options
 @common.page_options(Page)
 def statistics(
-    weight: float | None,
+    weight: int | None,
     shop: Option,
     target: Option,
     force: bool,

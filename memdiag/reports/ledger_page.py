@@ -85,7 +85,7 @@ def view_page(view: str, rows: Rows, said: str) -> ColumnPage:
     names = tuple(column.name for column in VIEWS[view])
     return ColumnPage(
         f"ledger: {view}",
-        lambda: [Part(answer=Statement(said, ()), grid=grid(view, rows, ""))],
+        lambda: [Part(answer=Statement(said, ()), grid=grid(view, rows, view.title()))],
         partial(document, {view: rows}),
         lambda: Sheet(names, [[row[name] for name in names] for row in rows]),
         frame=partial(view_frame, view, rows),
