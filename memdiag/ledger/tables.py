@@ -7,23 +7,13 @@ shows them alike. Everything here can be made anew from the folders.
 
 from __future__ import annotations
 
-from sqlalchemy import (
-    Boolean,
-    Column,
-    Float,
-    ForeignKey,
-    Index,
-    Integer,
-    MetaData,
-    Table,
-    Text,
-    UniqueConstraint,
-)
+import sqlalchemy as sa
+from sqlalchemy import Boolean, Column, Float, ForeignKey, Index, Integer, Text, UniqueConstraint
 
 REVISION = "0002"
 """The revision of the migrations that these tables are of."""
 
-metadata = MetaData(
+metadata = sa.MetaData(
     naming_convention={
         "ix": "ix_%(table_name)s_%(column_0_name)s",
         "uq": "uq_%(table_name)s",
@@ -51,7 +41,7 @@ def _filed() -> list[Column[str] | Column[int]]:
     ]
 
 
-profile = Table(
+profile = sa.Table(
     "profile",
     metadata,
     Column("sha256", Text, primary_key=True),
@@ -59,7 +49,7 @@ profile = Table(
     Column("text", Text, nullable=False),
 )
 
-entry = Table(
+entry = sa.Table(
     "entry",
     metadata,
     *_filed(),
@@ -69,7 +59,7 @@ entry = Table(
     UniqueConstraint("ticket", "sha256"),
 )
 
-run = Table(
+run = sa.Table(
     "run",
     metadata,
     Column("id", Integer, primary_key=True),
@@ -102,7 +92,7 @@ run = Table(
 Index("ix_run_serial", run.c.serial)
 Index("ix_run_board", run.c.board)
 
-finding = Table(
+finding = sa.Table(
     "finding",
     metadata,
     Column("id", Integer, primary_key=True),
@@ -126,7 +116,7 @@ finding = Table(
 )
 Index("ix_finding_site", finding.c.site)
 
-heating = Table(
+heating = sa.Table(
     "heating",
     metadata,
     Column("id", Integer, primary_key=True),
@@ -142,7 +132,7 @@ heating = Table(
     UniqueConstraint("run_id", "number"),
 )
 
-outcome = Table(
+outcome = sa.Table(
     "outcome",
     metadata,
     *_filed(),

@@ -95,11 +95,8 @@ def test_every_format(shop: Path, capfd: pytest.CaptureFixture[str], words: str)
     assert len(rows) > 1 and len({len(row) for row in rows}) == 1
     assert "|" in run(f"{words} --format markdown", capfd)[1]
     page = run(f"{words} --format html", capfd)[1]
-    assert (
-        page.startswith("<!doctype html>")
-        and ("R-1" in page or words == "statistics")
-        and "<script" not in page
-    )
+    assert page.startswith("<!doctype html>") and "<script" not in page
+    assert "R-1" in page or words == "statistics"
 
 
 def test_the_page_of_statistics_has_its_plots_and_the_board(
@@ -285,18 +282,3 @@ def test_heat_is_said_at_the_bench(shop: Path) -> None:
     done = started("attach", sample, "--ticket", "R-8", "--to", "tickets", "--ledger", "none")
     assert "the package at U6 has had 2 heat cycles on this ticket" in done.stderr
     assert "J-STD-020" in done.stderr and "U7 2.8 mm away" in done.stderr
-
-
-def test_the_help_loads_no_database() -> None:
-    code = (
-        "import sys\nfrom memdiag.cli.main import main\n"
-        "try:\n    main()\nexcept SystemExit:\n    print(*sys.modules, file=sys.stderr)\n"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", code, "ledger", "--help"],
-        env=os.environ | {"PYTHONPATH": str(ROOT)},
-        capture_output=True,
-        text=True,
-        check=True,
-    )
-    assert not {"sqlalchemy", "alembic", "pandas", "msgspec"} & set(done.stderr.split())
