@@ -25,6 +25,7 @@ def pytest_configure(config: pytest.Config) -> None:
     for name in (
         "MEMDIAG_BOARDS",
         "MEMDIAG_GRAMMARS",
+        "MEMDIAG_LEDGER",
         "MEMDIAG_DEBUG",
         "NO_COLOR",
         "FORCE_COLOR",
@@ -32,7 +33,7 @@ def pytest_configure(config: pytest.Config) -> None:
         "LINES",
     ):
         os.environ.pop(name, None)
-    for kind in ("CONFIG", "CACHE"):
+    for kind in ("CONFIG", "CACHE", "DATA"):
         os.environ[f"XDG_{kind}_HOME"] = str(home / kind.lower())
 
 

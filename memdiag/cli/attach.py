@@ -28,12 +28,19 @@ if TYPE_CHECKING:
     type=click.Path(),
     help="The folder that holds the tickets.",
 )
+@click.option(
+    "--ledger",
+    "url",
+    metavar="URL",
+    help="The index of tickets: a file or URL as for `memdiag ledger`; none for none.",
+)
 @common.reading_options
 @common.shop_option
 def command(
     inputs: tuple[str, ...],
     ticket: str,
     folder: str,
+    url: Option,
     board: Option,
     grammar: Option,
     removed: Option,
@@ -42,12 +49,14 @@ def command(
     """File each dump of INPUT with its verdict in FOLDER/ID, and compare it with what is there.
 
     An entry is filed whole or not at all, and never changed or overwritten; the same dump again
-    changes nothing. The folder of each entry is printed.
+    changes nothing. The folder of each entry is printed. The ledger is an index of the folders: if
+    it is down, everything is filed all the same.
 
     Exit status 0: clear; 1: a finding wants action; 2: nothing more was filed.
     """
-    from memdiag.ledger import tickets
+    from memdiag.ledger import access, tickets
     from memdiag.ledger.store import TicketError, check_id
+    from memdiag.ledger.ticket_heat import heat_warnings
 
     try:
         ticket = check_id(ticket)
@@ -65,6 +74,8 @@ def command(
             raise click.ClickException(str(wrong)) from None
         _tell(done, dump)
         click.echo(done.filed.entry.folder)
+    for note in (*heat_warnings(Path(folder), ticket), *access.after_filing(Path(folder), url)):
+        click.echo(f"memdiag: warning: {note}", err=True)
     verdicts = [v for dump in dumps for v in dump.verdicts]
     return int(not all(v.released for v in verdicts))
 

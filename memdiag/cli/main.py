@@ -27,6 +27,7 @@ _COMMANDS = {
     "case": ("memdiag.cli.case", "Judge all runs of one repair together."),
     "compare": ("memdiag.cli.compare", "Say what changed from one run to the next."),
     "grammar": ("memdiag.cli.grammar", "List, show and check layout grammars."),
+    "ledger": ("memdiag.cli.ledger", "List, search and export tickets; learn from outcomes."),
     "rails": ("memdiag.cli.rails", "Judge ohm readings without a dump."),
     "read": ("memdiag.cli.read", "Print the per-channel error table of a dump."),
     "sample": ("memdiag.cli.sample", "Write a ready sample dump."),

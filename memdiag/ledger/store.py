@@ -1,13 +1,15 @@
 """A folder of repair tickets on disk: an entry is there whole, or it is not there.
 
-Layout: `FOLDER/TICKET/NN-STAGE-HASH/` holds one dump and what was made of it, with `SHA256SUMS`
-over all its files (`sha256sum -c SHA256SUMS` checks it). An entry is written in a hidden folder
-beside the tickets, forced to the disk, and renamed into place: a kill, a full disk or a pulled
-plug leaves at most a hidden folder, which the next filing sweeps away. Entries are never changed.
+Layout: `FOLDER/TICKET/NN-STAGE-HASH/` holds one dump and what was made of it, or
+`NN-outcome-HASH/` what a repair showed, with `SHA256SUMS` over all its files (`sha256sum -c
+SHA256SUMS` checks it). An entry is written in a hidden folder within the ticket, forced to the
+disk, and renamed into place: a kill, a full disk or a pulled plug leaves at most a hidden folder,
+which the next filing to that ticket sweeps away. Entries are never changed.
 
-Benches that file at one time take turns by a lock on the folder itself, which leaves no lock file
-behind and is let go by the system when its holder dies. Where the file system has no locks (some
-network shares), the rename alone still keeps entries whole and unmixed.
+Benches that file to one ticket at one time take turns by a lock on the ticket's own folder, which
+leaves no lock file behind and is let go by the system when its holder dies; other tickets wait for
+nobody. Where the file system has no locks (some network shares), the rename alone still keeps
+entries whole and unmixed.
 """
 
 from __future__ import annotations
@@ -23,14 +25,14 @@ import unicodedata
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePath
 
-SUMS = "SHA256SUMS"
+from memdiag.ledger.entries import SUMS, Entry, Survey, survey
+
 STAGING = ".memdiag-staging-"
 WAIT = 120.0  # seconds to wait for another bench
 STALE = 3600.0  # seconds after which a hidden folder is swept even where locks are unknown
 
-_ENTRY = re.compile(r"(\d{2,})-.*-([0-9a-f]{12})")
 # What packed files begin with (RFC 1952 gzip; the zip, xz, bzip2 and zstd formats).
 _PACKED = {
     b"\x1f\x8b": "gz",
@@ -45,24 +47,6 @@ _DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 
 class TicketError(Exception):
     """Filing was refused or failed, said in a technician's words. Nothing was filed."""
-
-
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """One filed dump: its folder, its number in the ticket, the hash and name of the raw dump."""
-
-    folder: Path
-    number: int
-    sha256: str
-    name: str
-
-    def dump(self) -> bytes | None:
-        """The raw dump, None where it is gone or no longer what was filed."""
-        try:
-            raw = (self.folder / self.name).read_bytes()
-        except OSError:
-            return None
-        return raw if hashlib.sha256(raw).hexdigest() == self.sha256 else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,54 +80,70 @@ def check_id(ticket: str) -> str:
     return name
 
 
+@dataclass(frozen=True, slots=True)
+class New:
+    """What is to be filed: its files, and the word and hash that its folder is named by."""
+
+    files: Mapping[str, bytes]
+    word: str
+    sha256: str
+
+
+def look(root: Path, ticket: str) -> Survey:
+    """What a ticket holds; nothing where it has no folder. Raises TicketError."""
+    try:
+        return survey(root / check_id(ticket))
+    except OSError as wrong:
+        raise TicketError(
+            f"cannot read {root}: {(wrong.strerror or str(wrong)).lower()}"
+        ) from wrong
+
+
 def entries(root: Path, ticket: str) -> tuple[Entry, ...]:
     """The entries of a ticket in the order they were filed; none where it has no folder."""
-    home = root / check_id(ticket)
-    found = []
-    with suppress(FileNotFoundError, NotADirectoryError):
-        for path in home.iterdir():
-            match = _ENTRY.fullmatch(path.name)
-            if match and path.is_dir() and not path.is_symlink():
-                for name, sha256 in _sums(path).items():
-                    if name.startswith("dump.") and sha256.startswith(match.group(2)):
-                        found.append(Entry(path, int(match.group(1)), sha256, name))
-                        break
-    return tuple(sorted(found, key=lambda e: (e.number, e.folder.name)))
+    return look(root, ticket).entries
 
 
 def file_entry(
-    root: Path,
-    ticket: str,
-    raw: bytes,
-    stage: str,
-    make: Callable[[tuple[Entry, ...]], Mapping[str, bytes]],
+    root: Path, ticket: str, raw: bytes, stage: str, make: Callable[[Survey], Mapping[str, bytes]]
 ) -> Filed:
-    """File `raw` with what `make` returns (file name -> content), given the entries before it.
+    """File `raw` with what `make` returns (file name -> content), given what the ticket holds.
 
     The same dump again changes nothing. Raises TicketError; then nothing was filed.
     """
-    name = check_id(ticket)
     sha256 = hashlib.sha256(raw).hexdigest()
+    called = dump_name(raw)
+    there: list[Entry] = []
+
+    def build(before: Survey) -> New | None:
+        there.extend(entry for entry in before.entries if entry.sha256 == sha256)
+        return None if there else New({called: raw, **make(before)}, stage, sha256)
+
+    final = file_new(root, ticket, build)
+    if final is None:
+        return Filed(there[0], fresh=False)
+    return Filed(Entry(final, int(final.name.split("-")[0]), sha256, called), fresh=True)
+
+
+def file_new(root: Path, ticket: str, build: Callable[[Survey], New | None]) -> Path | None:
+    """File what `build` makes of what the ticket holds, alone with it; the new folder, or None
+    where it makes nothing. Raises TicketError; then nothing was filed."""
+    home = root / check_id(ticket)
     try:
-        with _lock(root) as locked:
-            home = root / name
-            if home.is_symlink() or (home.exists() and not home.is_dir()):
-                raise TicketError(f"{home} is no folder of its own; move it away first")
-            _sweep(root, everything=locked)
-            before = entries(root, name)
-            for entry in before:
-                if entry.sha256 == sha256:
-                    return Filed(entry, fresh=False)
-            called = dump_name(raw)
-            files = {called: raw, **make(before)}
-            number = max((entry.number for entry in before), default=0) + 1
-            staging = _stage(root, files)
+        if home.is_symlink() or (home.exists() and not home.is_dir()):
+            raise TicketError(f"{home} is no folder of its own; move it away first")
+        with _sole(home) as locked:
+            _sweep(home, everything=locked)
+            before = survey(home)
+            new = build(before)
+            if new is None:
+                return None
+            staging = _stage(home, new.files)
             try:
-                final = _publish(staging, home, number, f"{_slug(stage)}-{sha256[:12]}")
+                rest = f"{_slug(new.word)}-{new.sha256[:12]}"
+                return _publish(staging, home, before.last + 1, rest)
             finally:
                 shutil.rmtree(staging, ignore_errors=True)
-            number = int(final.name.split("-")[0])
-            return Filed(Entry(final, number, sha256, called), fresh=True)
     except OSError as wrong:
         raise TicketError(_reason(root, wrong)) from wrong
 
@@ -154,14 +154,48 @@ def dump_name(raw: bytes) -> str:
 
 
 @contextmanager
-def _lock(root: Path) -> Iterator[bool]:
-    """Hold the folder against other benches; yields False where the file system has no locks."""
+def _sole(home: Path) -> Iterator[bool]:
+    """Hold a ticket's folder, made where there is none, against other benches; yields False where
+    the file system has no locks. An empty folder is not left behind."""
+    made = False
+    while True:
+        with suppress(FileExistsError):
+            home.mkdir()
+            made = True
+        with _lock(home) as handle:
+            if not _is_at(handle, home):
+                continue  # a bench that failed took its empty folder away as we waited
+            try:
+                yield handle is not None
+            finally:
+                if made:
+                    with suppress(OSError):
+                        home.rmdir()  # only where it is empty
+        break
+    if made:
+        with suppress(OSError):  # it is filed; only its survival of a power cut is in doubt
+            _force(home.parent)
+
+
+def _is_at(handle: int | None, home: Path) -> bool:
+    """Whether the locked folder is still the one of that name."""
+    if handle is None:
+        return True
+    try:
+        return os.path.samestat(os.fstat(handle), home.stat())
+    except FileNotFoundError:
+        return False
+
+
+@contextmanager
+def _lock(home: Path) -> Iterator[int | None]:
+    """The handle of the locked folder; None where the file system has no locks."""
     try:
         import fcntl
     except ImportError:  # Windows
-        yield False
+        yield None
         return
-    handle = os.open(root, os.O_RDONLY | os.O_DIRECTORY)
+    handle = os.open(home, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
     try:
         until = time.monotonic() + WAIT
         locked = False
@@ -174,31 +208,31 @@ def _lock(root: Path) -> Iterator[bool]:
                     break
                 if time.monotonic() > until:
                     raise TicketError(
-                        f"another bench has been filing to {root} for {WAIT:.0f} s; try again"
+                        f"another bench has been filing to {home} for {WAIT:.0f} s; try again"
                     ) from None
                 time.sleep(0.02)
-        yield locked
+        yield handle if locked else None
     finally:
         os.close(handle)
 
 
-def _sweep(root: Path, *, everything: bool) -> None:
+def _sweep(home: Path, *, everything: bool) -> None:
     """Remove what a killed filing left. Under the lock nobody else can be staging; without it
     only what is old is certain to be abandoned."""
-    for path in root.glob(STAGING + "*"):
+    for path in home.glob(STAGING + "*"):
         with suppress(OSError):
             if everything or time.time() - path.stat().st_mtime > STALE:
                 shutil.rmtree(path)
 
 
-def _stage(root: Path, files: Mapping[str, bytes]) -> Path:
+def _stage(home: Path, files: Mapping[str, bytes]) -> Path:
     """Write the files and their sums to a hidden folder, and force them to the disk."""
-    staging = root / (STAGING + secrets.token_hex(6))
+    staging = home / (STAGING + secrets.token_hex(6))
     staging.mkdir()
     try:
         sums = "".join(f"{hashlib.sha256(data).hexdigest()}  {n}\n" for n, data in files.items())
         for name, data in {**files, SUMS: sums.encode()}.items():
-            if name != os.path.basename(name) or name.startswith("."):  # noqa: PTH119
+            if name != PurePath(name).name or name.startswith("."):
                 raise ValueError(f"{name!r} is no plain file name")
             with (staging / name).open("xb") as stream:
                 stream.write(data)
@@ -214,28 +248,18 @@ def _stage(root: Path, files: Mapping[str, bytes]) -> Path:
 def _publish(staging: Path, home: Path, number: int, rest: str) -> Path:
     """Rename the staged folder to the first free number. A rename never replaces an entry: none
     is empty, and a folder that is not empty cannot be renamed onto."""
-    made = not home.exists()
-    home.mkdir(exist_ok=True)
-    try:
-        while True:
-            final = home / f"{number:02d}-{rest}"
-            if not any(home.glob(f"{number:02d}-*")):
-                try:
-                    staging.rename(final)
-                    break
-                except OSError as wrong:
-                    if wrong.errno not in (errno.ENOTEMPTY, errno.EEXIST):
-                        raise
-            number += 1
-    except BaseException:
-        if made:
-            with suppress(OSError):
-                home.rmdir()  # only where it is empty
-        raise
+    while True:
+        final = home / f"{number:02d}-{rest}"
+        if not any(home.glob(f"{number:02d}-*")):
+            try:
+                staging.rename(final)
+                break
+            except OSError as wrong:
+                if wrong.errno not in (errno.ENOTEMPTY, errno.EEXIST):
+                    raise
+        number += 1
     with suppress(OSError):  # it is filed; only its survival of a power cut is in doubt
         _force(home)
-        if made:
-            _force(home.parent)
     return final
 
 
@@ -248,32 +272,6 @@ def _force(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
-
-
-def _sums(folder: Path) -> dict[str, str]:
-    """File name -> sha256 of an entry, empty where there is no such list: that is no entry.
-
-    Raises OSError where the disk fails: an entry must not be overlooked for that.
-    """
-    try:
-        lines = (folder / SUMS).read_text("utf-8").splitlines()
-    except (FileNotFoundError, NotADirectoryError, UnicodeDecodeError):
-        return {}
-    pairs = [line.split("  ", 1) for line in lines]
-    return {pair[1]: pair[0] for pair in pairs if len(pair) == 2}
-
-
-def damaged(entry: Entry) -> tuple[str, ...]:
-    """The files of an entry that are missing or no longer what was filed."""
-    wrong = []
-    for name, want in _sums(entry.folder).items():
-        try:
-            have = hashlib.sha256((entry.folder / name).read_bytes()).hexdigest()
-        except OSError:
-            have = ""
-        if have != want:
-            wrong.append(name)
-    return tuple(wrong)
 
 
 def _slug(stage: str) -> str:

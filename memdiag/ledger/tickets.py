@@ -4,7 +4,7 @@ bench wants, and the comparison with what the ticket already holds.
 What an entry holds: the dump byte for byte, `verdict.json`, `verdict.md`, `verdict.html`,
 `table.csv`, `board.svg`, from the second run on `comparison.json`, `.md` and `.html`, `entry.json`
 with what is needed to read the dump again in the same way (and `board.toml`, `layout.lark` beside
-it), and `SHA256SUMS` over all of them. `ticket_store` brings it to the disk.
+it), and `SHA256SUMS` over all of them. `store` brings it to the disk.
 """
 
 from __future__ import annotations
@@ -14,17 +14,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+
+import msgspec
+from msgspec import Struct
 
 from memdiag import __version__
 from memdiag.diagnosis.settings import Settings
-from memdiag.ledger.store import Entry, Filed, TicketError, check_id, damaged, entries, file_entry
+from memdiag.ledger.entries import Entry, Survey, damaged, read_file
+from memdiag.ledger.store import Filed, TicketError, check_id, file_entry, look
 from memdiag.model import Run, Verdict
 from memdiag.model.comparison import Comparison
 from memdiag.model.vocabulary import Vocabulary
 
 FORMAT = "memdiag-entry/1"
-BOARD, LAYOUT = "board.toml", "layout.lark"
+BOARD, LAYOUT, ABOUT = "board.toml", "layout.lark", "entry.json"
+_ABOUT_MOST = 1 << 20
 
 MOST_EARLIER = 8
 """Earlier entries that a comparison takes in: the first, and the latest of the others."""
@@ -99,9 +103,11 @@ def attach(root: Path, ticket: str, dump: Judged, now: datetime | None = None) -
             f"the dump names ticket {', '.join(sorted(named))}, it is filed under {ticket}: check"
         )
 
-    def make(before: tuple[Entry, ...]) -> Mapping[str, bytes]:
-        result.comparison = _against(before, dump, result.notes)
-        return _files(ticket, dump, result.comparison, before, now or datetime.now(UTC))
+    def make(before: Survey) -> Mapping[str, bytes]:
+        result.notes.extend(before.aside)
+        result.comparison = _against(before.entries, dump, result.notes)
+        stamp = now or datetime.now(UTC)
+        return _files(ticket, dump, result.comparison, before.entries, stamp)
 
     result.filed = file_entry(root, ticket, dump.raw, _stage(dump.verdicts), make)
     return result
@@ -137,7 +143,9 @@ def runs_of(root: Path, ticket: str, notes: list[str], reading: Reading) -> list
     """The runs filed with a ticket, in the order they were made; `notes` gets what is to be said of
     them. Raises TicketError for an id that can be none."""
     runs: list[Run] = []
-    for entry in entries(root, ticket):
+    found = look(root, ticket)
+    notes.extend(found.aside)
+    for entry in found.entries:
         runs += _runs(entry, notes, reading)
     return _in_order(runs)
 
@@ -167,14 +175,18 @@ def _runs(entry: Entry, notes: list[str], reading: Reading) -> list[Run]:
     if raw is None:
         notes.append(f"{name} is left out of the comparison: its dump is not what was filed")
         return []
-    how = _entry_json(entry)
+    try:
+        how = about(entry)
+    except ValueError as unusable:
+        notes.append(f"{name} is set aside: {unusable}")
+        return []
     board, layout = entry.folder / BOARD, entry.folder / LAYOUT
     try:
         return load(
             raw,
             board=board if board.is_file() else None,
-            grammar=str(layout) if layout.is_file() else how.get("grammar"),
-            removed=tuple(map(str, how.get("removed", ()))),
+            grammar=str(layout) if layout.is_file() else how.grammar,
+            removed=how.removed,
             name=name,
             words=reading.words,
         )
@@ -184,12 +196,26 @@ def _runs(entry: Entry, notes: list[str], reading: Reading) -> list[Run]:
         return []
 
 
-def _entry_json(entry: Entry) -> dict[str, Any]:
+class About(Struct, frozen=True):
+    """What `entry.json` says of how a dump was read and when it was filed."""
+
+    filed: str = ""
+    tool: str = ""
+    stages: tuple[str | None, ...] = ()
+    grammar: str | None = None
+    removed: tuple[str, ...] = ()
+
+
+def about(entry: Entry) -> About:
+    """What the entry says of itself. Raises ValueError with the reason where that is unusable."""
     try:
-        found = json.loads((entry.folder / "entry.json").read_bytes())
-    except (OSError, ValueError):
-        return {}
-    return found if isinstance(found, dict) else {}
+        return msgspec.json.decode(read_file(entry.folder / ABOUT, _ABOUT_MOST), type=About)
+    except OSError as wrong:
+        raise ValueError(f"its {ABOUT}: {(wrong.strerror or str(wrong)).lower()}") from None
+    except (msgspec.MsgspecError, UnicodeDecodeError) as wrong:
+        raise ValueError(f"its {ABOUT} cannot be used: {wrong}") from None
+    except RecursionError:
+        raise ValueError(f"its {ABOUT} cannot be used: it is nested too deep") from None
 
 
 def _files(
@@ -224,7 +250,7 @@ def _files(
         grammar = None
     if last.board.known and Path(last.board.origin).is_file():
         files[BOARD] = Path(last.board.origin).read_bytes()
-    about = {
+    says = {
         "format": FORMAT,
         "tool": __version__,
         "ticket": ticket,
@@ -237,5 +263,5 @@ def _files(
         "grammar": grammar,
         "removed": list(dump.reading.removed),
     }
-    files["entry.json"] = (json.dumps(about, indent=2) + "\n").encode()
+    files[ABOUT] = (json.dumps(says, indent=2) + "\n").encode()
     return files

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from importlib import import_module
 from pathlib import PurePath
 
-from memdiag.reports.page import Page, TablePage
+from memdiag.reports.page import ColumnPage, Page
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,7 @@ register(
         "parquet",
         (".parquet",),
         ".parquet",
-        takes=TablePage,
+        takes=ColumnPage,
         binary=True,
         lacking="Parquet needs pyarrow: pip install 'memdiag[bulk]', or take --format csv",
     ),

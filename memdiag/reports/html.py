@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from memdiag import __version__
 from memdiag.model.words import suspects
-from memdiag.reports import paper
+from memdiag.reports import paper, plots
 from memdiag.reports.charts import eye_strips
 from memdiag.reports.drawing import drawable, side_svg, swatch
 from memdiag.reports.packages import Mark
@@ -48,9 +48,11 @@ def _view(part: Part) -> dict[str, Any]:
     """What the templates show of a part beside its own words: pictures, and what paper keeps."""
     marks = dict(part.places.marks) if part.places else {}
     shown = [marks] if part.places else [dict(s.places.marks) for s in part.sides if s.places]
-    keys = dict.fromkeys(replace(m, work=False) for each in shown for m in each.values())
+    keys = dict.fromkeys(replace(m, work=False, told="") for each in shown for m in each.values())
     name = part.name or "c"
-    grid = part.answer.grid if isinstance(part.answer, Statement) else part.grid
+    grid = part.grid
+    if grid is None and isinstance(part.answer, Statement):
+        grid = part.answer.grid
     strips: Sequence[tuple[Drawn, bool]] = ()
     if (p := part.places) is not None:
         strips = eye_strips(p.rows, p.board, p.marks, f"{name}e", p.healthy)
@@ -68,6 +70,7 @@ def _view(part: Part) -> dict[str, Any]:
         ],
         "suspicions": None if part.suspicions is None else chart(part.suspicions),
         "strips": paper.strips(strips),
+        "plots": [plots.drawn(plot) for plot in part.plots],
         "grid": grid,
         "table": paper.table(grid) if grid is not None and grid.title else None,
         "lines": paper.dump(part.run, paper.quoted(part)) if part.run is not None else (),

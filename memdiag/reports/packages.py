@@ -33,11 +33,13 @@ LETTERS = {cause: letter for cause, (_, letter) in LOOKS.items()}
 class Mark:
     """How a site is to be shown: its cause (a key of PATTERNS, or None), whether it is the one to
     work on, and the packages that are not told apart from it, itself among them (`one_of`): each
-    of those is a suspect, and none has a cause of its own."""
+    of those is a suspect, and none has a cause of its own. `told`: a few letters above the
+    designator, such as how often it failed."""
 
     cause: str | None = None
     work: bool = False
     one_of: tuple[str, ...] = ()
+    told: str = ""
 
     @property
     def suspected(self) -> str:
@@ -128,10 +130,14 @@ def _labels(site: Site, mark: Mark, cx: float, cy: float, *, pin_right: bool) ->
         aside = (wide / 2 - radius * 1.15) * (-1 if pin_right else 1)
         x, y = cx + aside, cy - tall / 2 + radius * 1.15
         parts.append(badge(x, y, radius, letter, 1.55, INK))
+    high = cy - tall * 0.25
     if mark.suspected and site.ref:
         small = fitted(mark.suspected, wide * 0.75, tall * 0.17)
-        high = cy - tall * 0.25
         parts.append(middle(cx, high, mark.suspected, small, fill=SUSPECT, halo=PART))
+    if mark.told:
+        small = fitted(mark.told, wide * 0.4, tall * 0.2)
+        aside = wide * (0.14 if pin_right else -0.14)
+        parts.append(middle(cx + aside, high, mark.told, small, fill=INK, halo=PART))
     parts.append(middle(cx, cy + size * 0.36, site.ref, size, weight="bold", halo=PART))
     lines = carries(site)
     each = min(fitted(line, wide * 0.8, tall * 0.15) for line in lines) if lines else 0.0

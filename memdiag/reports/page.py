@@ -224,14 +224,38 @@ class Side:
     sha256: str
 
 
+@dataclass(frozen=True, slots=True)
+class Dot:
+    """A point of a plot: where it is, its limits upwards, and what it says when pointed at."""
+
+    x: float
+    y: float
+    low: float
+    high: float
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """What was stated (across) against what came true (up), both 0 to 1: on the diagonal the two
+    agree. Dots are drawn as large as their `weights` (0 to 1) say."""
+
+    title: str
+    across: str
+    up: str
+    dots: tuple[Dot, ...]
+    weights: tuple[float, ...]
+    legend: str = ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
     """One run, one comparison or one statement. `name` keeps links apart, `label` is what a list
     of parts calls it; `crowded`: it shares its paper with another part. `course` has places
     through the stages; `notes_in_short` are for where room is short, `remarks` those without the
-    warnings, which `problems` holds; `title` stands above the table; `prints` say
-    which dumps it was made from. `confidence` is that of the limits in `changes`, `quiet` how many
-    links are not among them."""
+    warnings, which `problems` holds; `title` stands above the table; `prints` say which dumps it
+    was made from; `plots` are drawn where there are pictures. `confidence` is that of the limits in
+    `changes`, `quiet` how many links are not among them."""
 
     name: str = ""
     label: str = ""
@@ -261,6 +285,7 @@ class Part:
     remarks: tuple[str, ...] = ()
     problems: tuple[Problem, ...] = ()
     prints: tuple[tuple[str, str, str], ...] = ()
+    plots: tuple[Plot, ...] = ()
 
     @property
     def items(self) -> tuple[Item, ...]:
@@ -301,7 +326,15 @@ class Page:
 
 
 @dataclass(frozen=True)
-class TablePage(Page):
-    """A page of which the error table is the whole, so that it can be kept as columns."""
+class ColumnPage(Page):
+    """A page of which one table is the whole, so that it can be kept as columns with their types:
+    `frame` makes the DataFrame."""
+
+    frame: Callable[[], Any] = dict
+
+
+@dataclass(frozen=True)
+class TablePage(ColumnPage):
+    """A page of which the error table is the whole."""
 
     rows: Sequence[TableRow] = ()

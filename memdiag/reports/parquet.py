@@ -1,15 +1,14 @@
-"""The error table as a Parquet file: the columns with their types."""
+"""A table as a Parquet file: the columns with their types."""
 
 from __future__ import annotations
 
 import io
 
-from memdiag.reports.frame import frame
-from memdiag.reports.page import TablePage
+from memdiag.reports.page import ColumnPage
 
 
-def render(page: TablePage) -> bytes:
+def render(page: ColumnPage) -> bytes:
     """The whole file. Raises ImportError without pyarrow."""
     out = io.BytesIO()
-    frame(page.rows).to_parquet(out, index=False)
+    page.frame().to_parquet(out, index=False)
     return out.getvalue()

@@ -11,6 +11,7 @@ from memdiag.model.quantities import show_count, show_probability, show_rate
 from memdiag.model.table import COLUMNS, TableRow
 from memdiag.model.words import where
 from memdiag.reports import documents
+from memdiag.reports.frame import frame
 from memdiag.reports.page import NOT_SAID, Column, Grid, Part, Row, RowKind, Sheet, TablePage
 
 FEW = 4
@@ -56,6 +57,7 @@ def table_page(tables: Sequence[Titled]) -> TablePage:
         ],
         lambda: [documents.row_document(row) for row in flat],
         partial(sheet, flat),
+        frame=partial(frame, flat),
         rows=flat,
     )
 

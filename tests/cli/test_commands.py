@@ -123,6 +123,9 @@ CASES: dict[str, Case] = {
     "grammar-list": Case("grammar list"),
     "grammar-show-unknown": Case("grammar show benhc"),
     "grammar-check": Case("grammar check grammars/commas.lark samples/layouts/commas.csv"),
+    # the ledger
+    "help-ledger": Case("ledger --help"),
+    "ledger-nothing": Case("ledger search"),
     # what is wrong
     "help": Case("--help"),
     "help-verdict": Case("verdict --help"),

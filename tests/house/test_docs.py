@@ -97,6 +97,7 @@ def run(commands: str, folder: Path) -> str:
         "PATH": f"{folder.parent / 'tools'}{os.pathsep}{os.environ['PATH']}",
         "PYTHONPATH": str(ROOT),
         "LC_ALL": "C.UTF-8",
+        "XDG_DATA_HOME": str(folder.parent / "data"),  # each page has a ledger of its own
     }
     done = subprocess.run(
         ["bash", "-c", commands],

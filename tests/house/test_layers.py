@@ -46,8 +46,16 @@ SPARED = {
     ("soak", "--below", "1e-12"): ("pandas", "pyarrow", "jinja2", "scipy.stats", "lark"),
     ("sample", "healthy"): HEAVY,
     ("--help",): HEAVY,
+    ("ledger", "--help"): (*HEAVY, "sqlalchemy", "alembic"),
     ("board", "list"): ("pandas", "pyarrow", "jinja2", "scipy.stats", "lark"),
-    ("verdict", "samples/healthy.dump"): ("pandas", "pyarrow", "jinja2", "scipy", "urllib.request"),
+    ("verdict", "samples/healthy.dump"): (
+        "pandas",
+        "pyarrow",
+        "jinja2",
+        "scipy",
+        "urllib.request",
+        "sqlalchemy",
+    ),
     ("verdict", "samples/missing-package.dump"): (
         "pandas",
         "pyarrow",

@@ -18,16 +18,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag.ledger import store
-from memdiag.ledger.store import Entry, TicketError, check_id, damaged, entries, file_entry
+from memdiag.ledger.entries import Survey, damaged
+from memdiag.ledger.store import TicketError, check_id, entries, file_entry
 
 DUMP = b"bench-dump 1\r\n[run]\nid  morning\n\xff\x00[end] 0\n"
 
 
-def make(before: tuple[Entry, ...]) -> Mapping[str, bytes]:
+def make(before: Survey) -> Mapping[str, bytes]:
     """What the tests file beside the dump: it says what was there before."""
     return {
         "verdict.md": b"nothing to do\n",
-        "before.txt": "".join(f"{e.folder.name}\n" for e in before).encode(),
+        "before.txt": "".join(f"{e.folder.name}\n" for e in before.entries).encode(),
     }
 
 
@@ -250,8 +251,8 @@ def test_without_locks_entries_are_still_kept_apart(
         raise OSError(errno.ENOLCK, "No locks available")
 
     monkeypatch.setattr(fcntl, "flock", none)
-    abandoned = tmp_path / (store.STAGING + "another-bench-at-work")
-    abandoned.mkdir()
+    abandoned = tmp_path / "R-2041" / (store.STAGING + "another-bench-at-work")
+    abandoned.mkdir(parents=True)
     with ThreadPoolExecutor(4) as pool:
         filed = list(
             pool.map(
@@ -273,11 +274,13 @@ def test_a_bench_that_never_lets_go_is_named(
     import fcntl
 
     monkeypatch.setattr(store, "WAIT", 0.1)
-    handle = os.open(tmp_path, os.O_RDONLY)
+    (tmp_path / "R-2041").mkdir()
+    handle = os.open(tmp_path / "R-2041", os.O_RDONLY)
     fcntl.flock(handle, fcntl.LOCK_EX)
     try:
         with pytest.raises(TicketError, match="another bench"):
             file_entry(tmp_path, "R-2041", DUMP, "intake", make)
+        assert file_entry(tmp_path, "R-2042", DUMP, "intake", make).fresh  # waits for nobody
     finally:
         os.close(handle)
     assert file_entry(tmp_path, "R-2041", DUMP, "intake", make).fresh
@@ -328,12 +331,13 @@ def test_a_kill_at_any_moment_leaves_whole_entries_only(tmp_path: Path) -> None:
         time.sleep(chance.uniform(0, 0.05))
         bench.kill()
         bench.communicate()
-        assert [name for name in hidden(tmp_path) if not name.startswith(".memdiag-staging-")] == []
-        for ticket in (p for p in tmp_path.iterdir() if not p.name.startswith(".")):
-            names = sorted(p.name for p in ticket.iterdir())
+        assert hidden(tmp_path) == []
+        for ticket in tmp_path.iterdir():
+            left = {p.name for p in ticket.iterdir() if p.name.startswith(store.STAGING)}
+            names = sorted({p.name for p in ticket.iterdir()} - left)
             filed = entries(tmp_path, ticket.name)
             assert [e.folder.name for e in filed] == names  # nothing there that is no entry
             assert all(damaged(e) == () for e in filed)
     assert entries(tmp_path, "R-0"), "no entry was ever finished: the kills came too early"
     file_entry(tmp_path, "R-0", DUMP, "intake", make)
-    assert hidden(tmp_path) == []
+    assert hidden(tmp_path / "R-0") == []

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import os
 import random
 import re
 import signal
@@ -18,7 +17,8 @@ from pathlib import Path
 import pytest
 
 from memdiag.boards import profiles
-from memdiag.ledger.store import Entry, TicketError, damaged, entries
+from memdiag.ledger.entries import Entry, damaged
+from memdiag.ledger.store import TicketError, entries
 from memdiag.ledger.tickets import Attached, Reading, attach, judged
 from memdiag.model import Board
 from memdiag.resources import shipped
@@ -328,13 +328,14 @@ def test_a_kill_of_the_command_leaves_whole_entries_or_none(tmp_path: Path) -> N
         bench.kill()
         bench.wait()
         assert all(damaged(entry) == () for entry in found(root))
-        visible = [p.name for p in (root / "R-1").iterdir()] if (root / "R-1").exists() else []
+        listed = (root / "R-1").iterdir() if (root / "R-1").exists() else ()
+        visible = [p.name for p in listed if not p.name.startswith(".")]
         assert sorted(visible) == [entry.folder.name for entry in found(root)]
     assert 0 < len(found(root)) < len(names), "every kill came too late, or too early"
     done = command(*names, "--ticket", "R-1", "--to", str(root))
     assert done.returncode in (0, 1)
     assert [entry.number for entry in found(root)] == list(range(1, 11))
-    assert [p for p in os.listdir(root) if p.startswith(".")] == []  # noqa: PTH208
+    assert [p.name for p in (root / "R-1").iterdir() if p.name.startswith(".")] == []
 
 
 def found(root: Path) -> tuple[Entry, ...]:
