@@ -172,7 +172,7 @@ class Before:
         """Whether the comparison says so; a crash says nothing, and is told."""
         try:
             two = load(after, board=self.board)[0]
-            done = compare(self.run, two, self.board, before_verdict=self.verdict)
+            done = compare(self.run, two, self.board)
         except Exception as wrong:
             return False, crashed(wrong)
         return done.outcome is Outcome.REPAIRED, ""
