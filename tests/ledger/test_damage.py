@@ -39,7 +39,7 @@ def _no_number(folder: Path) -> None:
 
 
 def _deep(folder: Path) -> None:
-    with_about(folder, '{"removed": ' + "[" * 200_000 + "]" * 200_000 + "}")
+    with_about(folder, '{"more": ' + "[" * 200_000 + "]" * 200_000 + "}")
 
 
 def _no_list(folder: Path) -> None:

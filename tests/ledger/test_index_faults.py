@@ -131,6 +131,29 @@ def test_two_rebuilds_at_once_and_a_bench_that_files(tmp_path: Path, url: str) -
     assert len(set(names)) == len(names)
 
 
+def test_what_is_filed_while_the_index_is_made_anew_is_in_it(
+    tmp_path: Path, url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By a bench that indexes it in the old one, which then goes."""
+    from memdiag.ledger import rebuild
+
+    root = tmp_path / "tickets"
+    shop(root, 2)
+    index.catch_up(opened(url), [root])
+    compare = rebuild._compare
+
+    def meanwhile(*given: Any, **named: Any) -> int:
+        gone = compare(*given, **named)
+        filed(root, "R-9", verdict(serial="late"))
+        index.catch_up(opened(url), [root])
+        return gone
+
+    monkeypatch.setattr(rebuild, "_compare", meanwhile)
+    done = rebuild.rebuild(Database(address(url)), [root])
+    assert done.found.entries == 5
+    assert "late" in {row["serial"] for row in contents(opened(url))["runs"]}
+
+
 # --- a ledger that is down ----------------------------------------------------------------------
 
 
