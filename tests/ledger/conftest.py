@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import secrets
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -33,7 +32,7 @@ def url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path / 'index' / 'ledger.sqlite'}"
     server: Server = request.getfixturevalue("server")
-    return server.database(f"ledger_{secrets.token_hex(4)}")
+    return server.emptied()
 
 
 @pytest.fixture

@@ -39,7 +39,7 @@ def _no_number(folder: Path) -> None:
 
 
 def _deep(folder: Path) -> None:
-    with_about(folder, '{"removed": ' + "[" * 200_000 + "]" * 200_000 + "}")
+    with_about(folder, '{"more": ' + "[" * 200_000 + "]" * 200_000 + "}")
 
 
 def _no_list(folder: Path) -> None:
@@ -93,14 +93,23 @@ DAMAGE: list[tuple[Callable[[Path], None], str]] = [
 ]
 
 
+@pytest.fixture(scope="module")
+def two(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A ticket of two entries."""
+    root = tmp_path_factory.mktemp("two")
+    file(root, INTAKE)
+    file(root, BARE)
+    return root
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="no pipes with a name")
 @pytest.mark.parametrize(("spoil", "said"), DAMAGE, ids=lambda one: getattr(one, "__name__", ""))
 def test_a_damaged_entry_is_said_and_the_rest_goes_on(
-    tmp_path: Path, spoil: Callable[[Path], None], said: str
+    two: Path, tmp_path: Path, spoil: Callable[[Path], None], said: str
 ) -> None:
     """The damaged one lies between two whole ones, which are still compared."""
-    file(tmp_path, INTAKE)
-    spoilt = file(tmp_path, BARE).filed.entry.folder
+    shutil.copytree(two, tmp_path, dirs_exist_ok=True)
+    spoilt = entries(tmp_path, "R-2041")[1].folder
     spoil(spoilt)
     done = file(tmp_path, AFTER)
     assert done.filed.fresh and done.filed.entry.number == 3

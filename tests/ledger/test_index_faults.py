@@ -23,7 +23,7 @@ from tests.support.database import Server
 from tests.support.tickets import filed, finding, verdict
 
 ROOT = Path(__file__).resolve().parents[2]
-FEW = 4
+FEW = 3
 """Kills of each kind; `python -m tests.support.kills --times 500` does more."""
 
 
@@ -91,7 +91,7 @@ def test_benches_and_machines_at_one_time(tmp_path: Path, url: str) -> None:
     benches = 3 if len(machines) == 1 else 2
     running = [
         start(
-            _BENCH, tmp_path / machine, url, f"{machine}{n}", 5, data=tmp_path / f"{machine}-data"
+            _BENCH, tmp_path / machine, url, f"{machine}{n}", 4, data=tmp_path / f"{machine}-data"
         )
         for machine in machines
         for n in range(benches)
@@ -100,7 +100,7 @@ def test_benches_and_machines_at_one_time(tmp_path: Path, url: str) -> None:
         _, said = process.communicate(timeout=90)
         assert process.returncode == 0, said
     found = contents(opened(url))
-    wanted = {f"{machine}{b}-{n}" for machine in machines for b in range(benches) for n in range(5)}
+    wanted = {f"{machine}{b}-{n}" for machine in machines for b in range(benches) for n in range(4)}
     assert sorted(row["serial"] for row in found["runs"]) == sorted(wanted)
     assert sorted(row["note"] for row in found["outcomes"]) == sorted(
         name.replace("-", " ") for name in wanted
@@ -118,17 +118,40 @@ def test_two_rebuilds_at_once_and_a_bench_that_files(tmp_path: Path, url: str) -
         "import sys; from pathlib import Path\n"
         "from memdiag.ledger.database import Database, address\n"
         "from memdiag.ledger.rebuild import rebuild\n"
-        "for _ in range(3): rebuild(Database(address(sys.argv[2])), [Path(sys.argv[1])])\n"
+        "for _ in range(2): rebuild(Database(address(sys.argv[2])), [Path(sys.argv[1])])\n"
     )
     running = [start(code, root, url, data=tmp_path / "data") for _ in range(2)]
-    running.append(start(_BENCH, root, url, "bench", 5, data=tmp_path / "data"))
+    running.append(start(_BENCH, root, url, "bench", 4, data=tmp_path / "data"))
     for process in running:
         _, said = process.communicate(timeout=90)
         assert process.returncode == 0, said
     found = contents(opened(url))
-    assert len(found["runs"]) == 12 + 5
+    assert len(found["runs"]) == 12 + 4
     names = [(row["ticket"], row["entry"], row["position"]) for row in found["runs"]]
     assert len(set(names)) == len(names)
+
+
+def test_what_is_filed_while_the_index_is_made_anew_is_in_it(
+    tmp_path: Path, url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By a bench that indexes it in the old one, which then goes."""
+    from memdiag.ledger import rebuild
+
+    root = tmp_path / "tickets"
+    shop(root, 2)
+    index.catch_up(opened(url), [root])
+    compare = rebuild._compare
+
+    def meanwhile(*given: Any, **named: Any) -> int:
+        gone = compare(*given, **named)
+        filed(root, "R-9", verdict(serial="late"))
+        index.catch_up(opened(url), [root])
+        return gone
+
+    monkeypatch.setattr(rebuild, "_compare", meanwhile)
+    done = rebuild.rebuild(Database(address(url)), [root])
+    assert done.found.entries == 5
+    assert "late" in {row["serial"] for row in contents(opened(url))["runs"]}
 
 
 # --- a ledger that is down ----------------------------------------------------------------------

@@ -8,6 +8,7 @@ import os
 import random
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -341,3 +342,35 @@ def test_a_kill_at_any_moment_leaves_whole_entries_only(tmp_path: Path) -> None:
     assert entries(tmp_path, "R-0"), "no entry was ever finished: the kills came too early"
     file_entry(tmp_path, "R-0", DUMP, "intake", make)
     assert hidden(tmp_path / "R-0") == []
+
+
+def test_a_bench_that_fails_does_not_take_the_folder_from_one_that_waits(tmp_path: Path) -> None:
+    """The first filing to a new ticket fails and takes its empty folder away; another bench has
+    been waiting for that very folder."""
+    inside = threading.Event()
+
+    def fails(_before: Survey) -> Mapping[str, bytes]:
+        inside.set()
+        time.sleep(0.2)
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with ThreadPoolExecutor(3) as pool:
+        first = pool.submit(file_entry, tmp_path, "R-1", DUMP, "intake", fails)
+        inside.wait(10)
+        others = [
+            pool.submit(file_entry, tmp_path, "R-1", DUMP + b"%d" % n, "final", make)
+            for n in range(2)
+        ]
+        with pytest.raises(TicketError, match="nothing was filed"):
+            first.result(30)
+        assert [other.result(30).fresh for other in others] == [True, True]
+    assert [e.number for e in entries(tmp_path, "R-1")] == [1, 2]
+
+
+def test_a_filing_that_fails_leaves_no_empty_ticket(tmp_path: Path) -> None:
+    def fails(_before: Survey) -> Mapping[str, bytes]:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    with pytest.raises(TicketError):
+        file_entry(tmp_path, "R-1", DUMP, "intake", fails)
+    assert list(tmp_path.iterdir()) == []

@@ -244,7 +244,7 @@ def test_forced_the_priors_are_replaced_and_the_rest_stays_as_it_was(
         "[priors\n",
         "[costs]\nreplace = -4\n",
         "priors = { missing = 0.5 }\n[costs]\nreplace = 90\n",
-        'note = """\n[priors]\n"""\n',
+        '[compare]\nharmless = ["""a\n[priors]\nb""", """c\n[costs]\nd"""]\n',
         "priors.missing = 0.5\n",
     ],
 )

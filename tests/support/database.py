@@ -87,6 +87,14 @@ class Server:
             connection.execute(f'CREATE DATABASE "{name}"')  # type: ignore[call-overload]
         return self.url(name)
 
+    def emptied(self) -> str:
+        """The URL of the one database, without a ledger in it: quicker than a new one."""
+        import psycopg
+
+        with psycopg.connect(self.url(), autocommit=True) as connection:
+            connection.execute("DROP SCHEMA IF EXISTS memdiag CASCADE")
+        return self.url()
+
     def kill(self) -> None:
         """As the system does that has no memory left."""
         assert self._process is not None
@@ -95,7 +103,7 @@ class Server:
 
     def stop(self) -> None:
         if self._process is not None and self._process.poll() is None:
-            self._process.send_signal(signal.SIGINT)
+            self._process.send_signal(signal.SIGQUIT)  # at once: nothing is to be kept
             try:
                 self._process.wait(10)
             except subprocess.TimeoutExpired:
