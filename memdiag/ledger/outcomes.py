@@ -27,6 +27,7 @@ from memdiag.ledger.records import EntryRows, Values, canonical, clean, of_entry
 from memdiag.ledger.ticket_heat import board_of
 from memdiag.model import Cause
 from memdiag.model.ledger import OUTCOME_FORMAT, WAS
+from memdiag.model.quantities import show_probability
 from memdiag.model.spelling import closest
 
 _MOST = 1 << 20
@@ -273,11 +274,11 @@ def _otherwise(claim: Claim, runs: Sequence[tuple[object, Any]]) -> Iterator[str
     here = [(folder, f) for folder, f in named if is_at(claim, f)]
     for folder, f in here:
         if f["cause"] not in (claim.was, Cause.UNDECIDED.value):
-            yield f"{folder} says {claim.place} {f['cause']} ({f['probability']:.0%})"
+            yield f"{folder} says {claim.place} {f['cause']} ({show_probability(f['probability'])})"
     if not here and claim.was != Cause.CLEAR.value:
         for folder, f in named:
             where = f["site"] or (f"rail {f['rail']}" if f["rail"] else "the board")
-            yield f"{folder} says {where} {f['cause']} ({f['probability']:.0%})"
+            yield f"{folder} says {where} {f['cause']} ({show_probability(f['probability'])})"
         if runs and not named:
             yield f"no verdict of the ticket says that anything is wrong at {claim.place}"
 

@@ -115,9 +115,9 @@ def test_what_no_outcome_can_be_is_refused_with_the_nearest(was: str, near: str)
     [
         (Claim("missing", "yes", "U6"), []),
         (Claim("missing", "unknown", "U6"), []),
-        (Claim("weak", "yes", "U6"), ["01-intake", "says U6 missing (97%)"]),
-        (Claim("clear", "unknown", "U6"), ["01-intake", "says U6 missing (97%)"]),
-        (Claim("missing", "yes", "U2"), ["says U6 missing (97%)"]),
+        (Claim("weak", "yes", "U6"), ["01-intake", "says U6 missing (97 %)"]),
+        (Claim("clear", "unknown", "U6"), ["01-intake", "says U6 missing (97 %)"]),
+        (Claim("missing", "yes", "U2"), ["says U6 missing (97 %)"]),
         (Claim("missing", "no", "U6"), ["02-after-swap", "lets the board go"]),
         (Claim("clear", "unknown", "U2"), []),
     ],
