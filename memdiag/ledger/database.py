@@ -7,6 +7,7 @@ turns and no two ever wait for each other. On PostgreSQL everything stands in a 
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -79,6 +80,8 @@ class Database:
             event.listen(engine, "connect", _our_transactions)
             event.listen(engine, "begin", _begin)
             return engine
+        # What the driver says of a lost connection is said here, in one sentence.
+        logging.getLogger("psycopg").addHandler(logging.NullHandler())
         options = f"-csearch_path={self.schema} -clock_timeout={PATIENCE}s"
         given = {"connect_timeout": CONNECT, "options": options, "application_name": "memdiag"}
         try:

@@ -19,7 +19,7 @@ from memdiag.ledger.database import Database, address
 from memdiag.ledger.entries import damaged, survey
 from memdiag.ledger.errors import LedgerError
 from tests.ledger.test_index import contents, opened, shop
-from tests.support.database import Server
+from tests.support.database import Server, lacking
 from tests.support.tickets import filed, finding, verdict
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -160,7 +160,6 @@ def test_what_is_filed_while_the_index_is_made_anew_is_in_it(
 def test_a_server_that_is_killed_and_comes_back(tmp_path: Path, data: Path) -> None:
     """Its own server: killed in the middle of filing, started again, in the middle of filing."""
     pytest.importorskip("psycopg")
-    from tests.support.database import lacking
 
     if lacking():
         pytest.skip(lacking())
@@ -231,6 +230,18 @@ def test_without_the_library_a_filing_is_told_and_kept(tmp_path: Path) -> None:
     out, said = process.communicate(timeout=60)
     assert process.returncode == 0, said
     assert out == "filed, but not in the ledger yet: sqlalchemy is not installed\n"
+
+
+@pytest.mark.skipif(bool(lacking()), reason=lacking())
+def test_the_driver_says_nothing_by_itself(tmp_path: Path) -> None:
+    """A connection lost in the middle makes it log where nobody set a log up."""
+    code = (
+        "import logging; from memdiag.ledger.database import Database, address\n"
+        "Database(address('postgresql://bench@/ledger'))\n"
+        "logging.getLogger('psycopg').warning('error ignored terminating')\n"
+    )
+    process = start(code, data=tmp_path)
+    assert process.communicate(timeout=60) == ("", "")
 
 
 def test_a_pipe_in_the_place_of_the_index_or_the_list_hangs_nobody(
