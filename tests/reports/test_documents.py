@@ -71,7 +71,15 @@ def beyond_the_schema(document: Document) -> None:
 
 
 def test_there_is_a_schema_for_every_document() -> None:
-    assert schemas.NAMES == ("memdiag-comparison-1", "memdiag-soak-1", "memdiag-verdict-1")
+    assert schemas.NAMES == (
+        "memdiag-case-1",
+        "memdiag-comparison-1",
+        "memdiag-ledger-1",
+        "memdiag-outcome-1",
+        "memdiag-soak-1",
+        "memdiag-statistics-1",
+        "memdiag-verdict-1",
+    )
 
 
 @pytest.mark.parametrize("name", schemas.NAMES)
