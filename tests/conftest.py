@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from memdiag.reports import documents
+from memdiag.reports import case_documents, documents
 from tests.support import schemas
 
 _HOME = pytest.StashKey[Path]()
@@ -42,15 +42,21 @@ def pytest_unconfigure(config: pytest.Config) -> None:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def every_verdict_document_keeps_to_its_schema() -> Iterator[None]:
-    """Whatever a test makes a verdict document for, the document is checked on its way."""
-    made = documents.verdict_document
+def every_document_keeps_to_its_schema() -> Iterator[None]:
+    """Whatever a test makes a verdict's or a case's document for, it is checked on its way."""
+    with pytest.MonkeyPatch.context() as patch:
+        for room, name, schema in (
+            (documents, "verdict_document", "memdiag-verdict-1"),
+            (case_documents, "case_document", "memdiag-case-1"),
+        ):
+            patch.setattr(room, name, _checked(getattr(room, name), schema))
+        yield
 
+
+def _checked(made: Callable[..., dict[str, Any]], schema: str) -> Callable[..., dict[str, Any]]:
     def checked(*given: Any, **named: Any) -> dict[str, Any]:
         document = made(*given, **named)
-        schemas.check(document, "memdiag-verdict-1")
+        schemas.check(document, schema)
         return document
 
-    documents.verdict_document = checked
-    yield
-    documents.verdict_document = made
+    return checked

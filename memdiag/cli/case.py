@@ -61,13 +61,15 @@ def command(
     if ticket is not None and inputs:
         raise click.UsageError("name dumps or a ticket, not both")
     settings = common.shop_settings(shop)
+    judged_by: str | Path | None = board
     if ticket is None:
         runs = common.load_runs(inputs, board=board, grammar=grammar, shop=settings)
     else:
-        runs = _filed(Path(folder), ticket, settings)
+        runs, filed_board = _filed(Path(folder), ticket, settings)
+        judged_by = board or filed_board
     with common.usage():
-        profile = None if board is None else profiles.find(board, board)
-        last, _ = profiles.for_run(runs[-1], board)
+        profile = None if judged_by is None else profiles.find(str(judged_by), judged_by)
+        last, _ = profiles.for_run(runs[-1], profile)
     runs[-1] = declared_removed(runs[-1], common.split_sites(removed), last)
     shown = common.is_shown(format_, output)
     for run in () if shown else runs:
@@ -83,14 +85,16 @@ def command(
     return int(not report.release.allowed)
 
 
-def _filed(folder: Path, ticket: str, shop: Settings | None) -> list[Run]:
-    """The runs of a filed ticket. Raises click.ClickException where there is none."""
+def _filed(folder: Path, ticket: str, shop: Settings | None) -> tuple[list[Run], Path | None]:
+    """The runs of a filed ticket, and the board profile filed with them where there is one. Raises
+    click.ClickException where there is no run."""
     from memdiag.ledger import tickets
     from memdiag.ledger.store import TicketError
 
     notes: list[str] = []
     try:
         runs = tickets.runs_of(folder, ticket, notes, tickets.Reading(shop=shop))
+        board = tickets.board_of(folder, ticket)
     except TicketError as wrong:
         raise click.ClickException(str(wrong)) from None
     for note in notes:
@@ -100,4 +104,4 @@ def _filed(folder: Path, ticket: str, shop: Settings | None) -> list[Run]:
             f"ticket {ticket} has no run in {folder}: memdiag attach files one; --to names the "
             "folder of the tickets"
         )
-    return runs
+    return runs, board

@@ -150,6 +150,16 @@ def runs_of(root: Path, ticket: str, notes: list[str], reading: Reading) -> list
     return _in_order(runs)
 
 
+def board_of(root: Path, ticket: str) -> Path | None:
+    """The latest profile that was filed with a run of a ticket and is still what was filed; None
+    where there is none. Raises TicketError for an id that can be none."""
+    for entry in reversed(look(root, ticket).entries):
+        path = entry.folder / BOARD
+        if path.is_file() and BOARD not in damaged(entry):
+            return path
+    return None
+
+
 def _in_order(runs: list[Run]) -> list[Run]:
     """By their dates where every run has one that can be read, else as they were filed."""
     dates = []

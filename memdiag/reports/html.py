@@ -17,11 +17,11 @@ from memdiag import __version__
 from memdiag.model.words import suspects
 from memdiag.reports import paper, plots
 from memdiag.reports.charts import eye_strips
+from memdiag.reports.curves import curves_chart
 from memdiag.reports.drawing import drawable, side_svg, swatch
 from memdiag.reports.packages import Mark
 from memdiag.reports.page import Page, Part, Places, Statement, what
 from memdiag.reports.plain import printable
-from memdiag.reports.suspicion_chart import chart
 from memdiag.reports.svg import Drawn
 
 if TYPE_CHECKING:
@@ -46,9 +46,12 @@ def render(page: Page) -> str:
 
 def _view(part: Part) -> dict[str, Any]:
     """What the templates show of a part beside its own words: pictures, and what paper keeps."""
-    marks = dict(part.places.marks) if part.places else {}
-    shown = [marks] if part.places else [dict(s.places.marks) for s in part.sides if s.places]
-    keys = dict.fromkeys(replace(m, work=False, told="") for each in shown for m in each.values())
+    marks = part.places.marks if part.places else {}
+    chapters = part.story.chapters if part.story else ()
+    shown = [part.places, *(s.places for s in part.sides), *(c.places for c in chapters)]
+    keys = dict.fromkeys(
+        replace(m, work=False, told="") for p in shown if p for m in p.marks.values()
+    )
     name = part.name or "c"
     grid = part.grid
     if grid is None and isinstance(part.answer, Statement):
@@ -65,10 +68,11 @@ def _view(part: Part) -> dict[str, Any]:
         "work_on": ", ".join(ref for ref, mark in marks.items() if mark.work),
         "legend": [(_meaning(m), swatch(m, f"{name}k{n}")) for n, m in enumerate(keys)],
         "side_pictures": [
-            [drawn for drawn, used in _pictures(side.places, f"c{side.title[0].lower()}") if used]
-            for side in part.sides
+            _used_sides(side.places, f"c{side.title[0].lower()}") for side in part.sides
         ],
-        "suspicions": None if part.suspicions is None else chart(part.suspicions),
+        "step_pictures": [_used_sides(c.places, f"{name}s{n}") for n, c in enumerate(chapters)],
+        "curves": curves_chart(part.story) if part.story else None,
+        "figures": paper.table(part.story.grid) if part.story else None,
         "strips": paper.strips(strips),
         "plots": [plots.drawn(plot) for plot in part.plots],
         "grid": grid,
@@ -92,6 +96,11 @@ def _pictures(places: Places | None, name: str) -> list[tuple[Drawn, bool]]:
         (side_svg(board, side, places.marks, name=f"{name}{side[0]}"), side in used)
         for side in ("top", "bottom")
     ]
+
+
+def _used_sides(places: Places | None, name: str) -> list[Drawn]:
+    """The sides of the board that hold a package."""
+    return [drawn for drawn, used in _pictures(places, name) if used]
 
 
 @functools.cache

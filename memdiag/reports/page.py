@@ -1,8 +1,8 @@
 """One page, whatever it is shown as: what a result says, in words, with nothing left to decide.
 
-A result becomes a `Page` once (`verdict_page`, `comparison_page`, `rails_page`, `soak_page`,
-`table_page`); a format walks its parts in an order of its own and passes over what a part does not
-have. No format knows what kind of result it shows.
+A result becomes a `Page` once (`verdict_page`, `comparison_page`, `case_page`, `rails_page`,
+`soak_page`, `table_page`); a format walks its parts in an order of its own and passes over what a
+part does not have. No format knows what kind of result it shows.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from memdiag.model import Board, Quote, Run
 from memdiag.model.problems import Problem
 from memdiag.model.table import TableRow
 from memdiag.reports.packages import Mark
+from memdiag.reports.plotted import Curve, Plot
 
 NOT_SAID = "-"
 
@@ -126,15 +127,6 @@ class Grid:
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
-    """Probabilities through the steps of a repair: `steps` are (number, stage), `lines` are names
-    with one probability a step."""
-
-    steps: tuple[tuple[str, str], ...]
-    lines: tuple[tuple[str, tuple[float, ...]], ...]
-
-
-@dataclass(frozen=True, slots=True)
 class Statement:
     """A sentence with what follows from it, and figures."""
 
@@ -225,37 +217,52 @@ class Side:
 
 
 @dataclass(frozen=True, slots=True)
-class Dot:
-    """A point of a plot: where it is, its limits upwards, and what it says when pointed at."""
+class Listed:
+    """A list with a title of its own, to be read right after the answer."""
 
-    x: float
-    y: float
-    low: float
-    high: float
-    says: str
+    title: str
+    texts: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Plot:
-    """What was stated (across) against what came true (up), both 0 to 1: on the diagonal the two
-    agree. Dots are drawn as large as their `weights` (0 to 1) say."""
+class Chapter:
+    """One run of a repair: what was done before it ("" for nothing), what it showed, the faults
+    that were gone by then, what the run changed, whether it was worth going on; `stage` is its
+    name in one word."""
 
     title: str
-    across: str
-    up: str
-    dots: tuple[Dot, ...]
-    weights: tuple[float, ...]
-    legend: str = ""
+    stage: str
+    did: str
+    seen: str
+    gone: tuple[str, ...]
+    changed: str
+    worth: str
+    places: Places
+
+    @property
+    def line(self) -> str:
+        done = [self.did] * bool(self.did)
+        gone = [f"gone: {', '.join(self.gone)}"] * bool(self.gone)
+        return f"{self.title}: {'; '.join([*done, self.seen, *gone])} [{self.changed}]"
+
+
+@dataclass(frozen=True, slots=True)
+class Story:
+    """A whole repair, run by run; `grid` has a column a run."""
+
+    chapters: tuple[Chapter, ...]
+    curves: tuple[Curve, ...]
+    grid: Grid
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """One run, one comparison or one statement. `name` keeps links apart, `label` is what a list
-    of parts calls it; `crowded`: it shares its paper with another part. `course` has places
-    through the stages; `notes_in_short` are for where room is short, `remarks` those without the
-    warnings, which `problems` holds; `title` stands above the table; `prints` say which dumps it
-    was made from; `plots` are drawn where there are pictures. `confidence` is that of the limits in
-    `changes`, `quiet` how many links are not among them."""
+    """One run, one comparison, one repair or one statement. `name` keeps links apart, `label` is
+    what a list of parts calls it; `crowded`: it shares its paper with another part. `course` has
+    places through the stages; `notes_in_short` are for where room is short, `remarks` those without
+    the warnings, which `problems` holds; `title` stands above the table; `prints` say which dumps
+    it was made from; `plots` are drawn where there are pictures. `confidence` is that of the limits
+    in `changes`, `quiet` how many links are not among them."""
 
     name: str = ""
     label: str = ""
@@ -266,11 +273,11 @@ class Part:
     run: Run | None = None
     places: Places | None = None
     sides: tuple[Side, ...] = ()
-    sides_title: str = "Before and after, side by side"
-    suspicions: Course | None = None
     stages: tuple[str, ...] = ()
     tracks: tuple[str, ...] = ()
     course: Grid | None = None
+    lists: tuple[Listed, ...] = ()
+    story: Story | None = None
     findings: tuple[Item | Together, ...] = ()
     changes: tuple[Changed, ...] = ()
     confidence: str = ""

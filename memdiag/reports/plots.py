@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from memdiag.reports.packages import INK
-from memdiag.reports.page import Plot
+from memdiag.reports.plotted import Plot
 from memdiag.reports.svg import Drawn, box, element, line, middle, picture, text
 
 SIDE, LEFT, HEAD, FOOT = 260.0, 58.0, 30.0, 46.0

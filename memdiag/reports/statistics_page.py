@@ -18,7 +18,8 @@ from memdiag.model.ledger import (
 )
 from memdiag.model.quantities import show_probability
 from memdiag.reports.packages import Mark
-from memdiag.reports.page import Column, Dot, Grid, Page, Part, Places, Plot, Row, Sheet, Statement
+from memdiag.reports.page import Column, Grid, Page, Part, Places, Row, Sheet, Statement
+from memdiag.reports.plotted import Dot, Plot
 
 FEW = 30
 """Statements below which a calibration says little: the limits of a share are wider than 0.3."""

@@ -31,6 +31,10 @@ def render(page: Page) -> str:
 
 def _part(part: Part) -> str:
     blocks = [_answer(part.answer)]
+    blocks += [_listed(each.title.upper(), each.texts) for each in part.lists]
+    if part.story is not None:
+        lines = [_wrap(chapter.line, 0, 3) for chapter in part.story.chapters]
+        blocks += ["\n".join(["STORY", *lines]), _grid(part.story.grid)]
     if part.stages:
         blocks.append("STAGES\n" + "\n".join(_wrap(line, 0, 3) for line in part.stages))
     blocks.append(_listed("HISTORY", part.tracks))

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import groupby
 
 from memdiag.model import HEATS, WANTS_WORK, Action, Cause, Finding, Run, Source, Verdict
-from memdiag.model.problems import Severity
+from memdiag.model.problems import Problem, Severity
 from memdiag.model.quantities import CERTAIN, show_count, show_probability
 from memdiag.model.words import ACTION_WORDS, AS_DECLARED, action_words, suspects
 from memdiag.model.words import where as words_of
@@ -57,14 +57,10 @@ def names(run: Run) -> list[str]:
 def part(verdict: Verdict, name: str, every_row: bool, crowded: bool) -> Part:
     """Everything that is shown of one run."""
     run, source = verdict.run, verdict.run.source
-    told = tuple(_together(verdict))
-    steps = dict.fromkeys(s for t in told if isinstance(t, Item) for s in t.next)
+    findings = tuple(told(verdict))
+    steps = dict.fromkeys(s for t in findings if isinstance(t, Item) for s in t.next)
     steps |= dict.fromkeys(_to_settle(verdict))
-    warnings = [
-        f"{p.severity}: {p.sentence()}" for p in verdict.problems if p.severity is not Severity.INFO
-    ]
-    more = len(warnings) - MOST_WARNINGS
-    left = [f"and {more} more problems: memdiag read shows them all"] if more > 0 else []
+    warnings, in_short = warned(verdict.problems)
     return Part(
         name=name,
         label=run.head.stage or "",
@@ -73,24 +69,32 @@ def part(verdict: Verdict, name: str, every_row: bool, crowded: bool) -> Part:
         head=head(run),
         run=run,
         places=Places(verdict.board, marks(verdict), verdict.table, verdict.eye_reference),
-        findings=told,
+        findings=findings,
         grid=table_page.grid(verdict.table, whole=every_row),
         next=tuple(steps),
         cautions=verdict.cautions,
         notes=(*verdict.notes, *warnings),
-        notes_in_short=(*verdict.notes, *warnings[:MOST_WARNINGS], *left),
+        notes_in_short=(*verdict.notes, *in_short),
         remarks=verdict.notes,
         problems=verdict.problems,
         prints=(("", source.sha256, _size(source)),),
     )
 
 
+def warned(problems: Iterable[Problem]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Warnings and errors as they are said: all of them, and the first with how many are left."""
+    said = tuple(f"{p.severity}: {p.sentence()}" for p in problems if p.severity != Severity.INFO)
+    more = len(said) - MOST_WARNINGS
+    left = (f"and {more} more problems: memdiag read shows them all",) if more > 0 else ()
+    return said, (*said[:MOST_WARNINGS], *left)
+
+
 def _to_settle(verdict: Verdict) -> Iterator[str]:
     """What would settle each thing that stands in the way of a release. The answer itself says the
     first of them, where no finding is more urgent."""
     for number, obstacle in enumerate(verdict.release.obstacles):
-        told = number == 0 and not verdict.wants_action
-        yield obstacle.settle if told else f"{obstacle.says}: {obstacle.settle}"
+        first = number == 0 and not verdict.wants_action
+        yield obstacle.settle if first else f"{obstacle.says}: {obstacle.settle}"
 
 
 def _size(source: Source) -> str:
@@ -171,7 +175,7 @@ def causes(f: Finding) -> tuple[str, str, tuple[str, ...]]:
     return likely, show_probability(sure), others
 
 
-def _together(verdict: Verdict) -> Iterator[Item | Together]:
+def told(verdict: Verdict) -> Iterator[Item | Together]:
     """The findings in their order, the sites that one fault disturbs together: eleven times the
     same sentence is not read. A handful of them stays apart."""
 
@@ -180,7 +184,7 @@ def _together(verdict: Verdict) -> Iterator[Item | Together]:
 
     for _, same in groupby(verdict.findings, key=cause):
         group = tuple(same)
-        items = tuple(map(_item, group))
+        items = tuple(map(item, group))
         if len(group) < MANY:
             yield from items
             continue
@@ -206,7 +210,7 @@ def _group_words(group: Sequence[Finding], verdict: Verdict) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _item(f: Finding) -> Item:
+def item(f: Finding) -> Item:
     likely, sure, others = causes(f)
     return Item(
         where=words_of(f.place, f.one_of),

@@ -1,0 +1,39 @@
+"""What is plotted: points and lines, in figures alone."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Dot:
+    """A point of a plot: where it is, its limits upwards, and what it says when pointed at."""
+
+    x: float
+    y: float
+    low: float
+    high: float
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """What was stated (across) against what came true (up), both 0 to 1: on the diagonal the two
+    agree. Dots are drawn as large as their `weights` (0 to 1) say."""
+
+    title: str
+    across: str
+    up: str
+    dots: tuple[Dot, ...]
+    weights: tuple[float, ...]
+    legend: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A suspect through the chapters: its probability after each, from 0 to 1. `cured`: the
+    chapter, from 0, whose work cured it."""
+
+    name: str
+    points: tuple[float, ...]
+    cured: int | None = None
