@@ -121,7 +121,8 @@ def _lists(report: CaseReport) -> Iterator[Listed]:
     allowed = "Yes" if report.release.allowed else "No"
     yield Listed(f"May the board be released? {allowed}", report.release.because)
     yield Listed("What is established", tuple(map(_told, report.established)) or ("nothing yet",))
-    yield Listed("What is left", tuple(_left(report)) or ("nothing",))
+    nothing = "nothing" if report.release.allowed else "no fault is named yet"
+    yield Listed("What is left", tuple(_left(report)) or (nothing,))
     yield Listed("What to do next", report.next or ("nothing",))
     worth = report.steps[-1].worth
     if not report.release.allowed:

@@ -31,6 +31,7 @@ from tests.support.twodumps import (
     WEAK,
     after,
     before,
+    board,
     compared,
     document,
     judged,
@@ -508,3 +509,11 @@ def test_a_stray_error_where_the_fault_was_proves_neither() -> None:
     assert was.kind is ChangeKind.TOO_LITTLE_DATA and "proves neither" in was.because
     assert made.outcome is Outcome.TOO_LITTLE_DATA
     one_story(made)
+
+
+def test_links_that_are_all_marginal_are_a_reason_of_their_own() -> None:
+    """A board whose every eye is marginal after the repair: nothing is left to compare with."""
+    every = {site.ref: WARNED for site in board().sites}
+    made = compare(run(before({"U6": GONE})), run(after(every, head={"replaced": "U6"})))
+    assert made.outcome is not Outcome.REPAIRED
+    assert any("Most links are marginal" in r.headline for r in made.reasons)

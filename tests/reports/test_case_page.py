@@ -181,6 +181,14 @@ def test_what_is_left_says_what_it_may_be_and_what_to_do() -> None:
     assert left[0].startswith("- U9: weak ") and "REPLACE the package at U9" in " ".join(left)
 
 
+def test_a_board_that_is_held_without_a_finding_has_no_fault_named_yet() -> None:
+    rows = "[training]\nstep result\nid pass\n[end] 1\n"
+    (unread,) = load(f"bench-dump 1\n[run]\nboard quince-2\n{rows}")
+    page = shown(case([unread]))
+    assert "MAY THE BOARD BE RELEASED? NO" in page
+    assert section(page, "WHAT IS LEFT") == ["- no fault is named yet"]
+
+
 def test_whether_it_is_worth_going_on_names_its_figures() -> None:
     report = told("moved")
     page, worth = shown(report), report.steps[-1].worth

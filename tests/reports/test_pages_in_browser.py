@@ -22,10 +22,11 @@ from memdiag.boards import profiles
 from memdiag.diagnosis.judge import judge
 from memdiag.model import Board, Link, Site, Verdict
 from memdiag.reading import load
+from memdiag.repair.case.story import case
 from memdiag.repair.comparison import compare, history
 from memdiag.reports.drawing import Mark, board_svg
 from tests.support.benchtext import dump
-from tests.support.htmlpages import comparison_page, verdict_page
+from tests.support.htmlpages import case_page, comparison_page, verdict_page
 
 NEEDED = os.environ.get("CI") == "true"
 QUIET = (
@@ -317,6 +318,59 @@ def test_comparisons_fit_too(show: Any) -> None:
     ):
         show(page, 390)
         assert paper(show(page)) <= 2
+
+
+def repair(runs: int) -> str:
+    """The page of a repair in which the faults change from run to run."""
+    texts = [
+        dump(
+            quince(12),
+            gone=["U7"] * (day < 3),
+            thin=["U2", "U9"][: day % 3],
+            disturbed=EVERY[: 2 * day],
+            head={"id": f"r{day}", "stage": f"boot-{day}", "at": f"2031-03-0{day}T09:00:00Z"}
+            | ({"replaced": "U7"} if day >= 3 else {}),
+        )
+        for day in range(1, runs + 1)
+    ]
+    return case_page(case([load.load(text)[0] for text in texts]))
+
+
+def test_a_repair_fits_a_desk_half_a_screen_a_telephone_and_paper(show: Any) -> None:
+    page = repair(3)
+    for width in (320, 390, 500):
+        show(page, width)
+    assert paper(show(page)) <= 2
+    more = repair(5)
+    for width in (390, 500):
+        show(more, width)
+    assert paper(show(more)) <= 3  # five boards and their words
+
+
+@pytest.mark.parametrize("width", [500, 1280])
+def test_the_cards_of_a_repair_are_in_order_and_the_chart_can_be_read(
+    width: int, show: Any
+) -> None:
+    """Letters of 10 px and more are read at arm's length (common practice, no source)."""
+    driver = show(repair(4), width)
+    tops = run(
+        driver,
+        "[...document.querySelectorAll('.strip > li')].map(e => e.getBoundingClientRect())"
+        ".map(r => [Math.round(r.top), Math.round(r.left)])",
+    )
+    assert len(tops) == 4 and tops == sorted(tops)
+    assert len({left for _, left in tops}) >= 2  # beside each other, also on half a screen
+    sizes = run(
+        driver,
+        "[...document.querySelectorAll('.curves text')].map(t => t.getBoundingClientRect())"
+        ".map(r => [r.height, r.left, r.right])",
+    )
+    chart = run(
+        driver,
+        "(r => [r.left, r.right])(document.querySelector('.curves svg').getBoundingClientRect())",
+    )
+    assert min(height for height, *_ in sizes) >= 10
+    assert all(chart[0] <= left and right <= chart[1] for _, left, right in sizes)
 
 
 def test_the_picture_of_a_board_stands_by_itself(chromium: Any, tmp_path: Path) -> None:

@@ -9,8 +9,10 @@ import pytest
 
 from memdiag.diagnosis.judge import judge
 from memdiag.reading.load import load
+from memdiag.repair.case.story import case
 from memdiag.repair.comparison import compare
 from memdiag.reports import formats
+from memdiag.reports.case_page import case_page
 from memdiag.reports.comparison_page import comparison_page
 from memdiag.reports.page import Page
 from memdiag.reports.verdict_page import verdict_page
@@ -34,6 +36,7 @@ def test_no_page_of_a_simulated_dump_says_none(seed: int) -> None:
     assert not list(said(verdict_page(verdicts, every_row=True)))
     compared = compare(runs[0], runs[-1], board=board)
     assert not list(said(comparison_page(compared)))
+    assert not list(said(case_page(case(runs, board))))
 
 
 SCANT = {
@@ -58,3 +61,4 @@ def test_no_page_of_a_scant_dump_says_none(name: str, board: str) -> None:
     assert not list(said(verdict_page([judge(run) for run in runs], every_row=True)))
     compared = compare(runs[0], runs[0])
     assert not list(said(comparison_page(compared)))
+    assert not list(said(case_page(case(runs))))
