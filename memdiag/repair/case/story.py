@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 
 from memdiag.diagnosis.settings import Settings
-from memdiag.model import WANTS_WORK, Board, Run, Verdict
+from memdiag.model import WANTS_WORK, Action, Board, Cause, Run, Verdict
 from memdiag.model.case import CaseRelease, CaseReport, CaseStep, Deed, Established
 from memdiag.model.comparison import Comparison, Outcome
 from memdiag.model.problems import Problem, problem
@@ -72,13 +73,14 @@ def case(
     found = established(known[-1], whole, done, where)
     beside = _compared(kept, board, settings, whole)
     last = whole[-1]
+    release = _release(last, found, beside)
     return CaseReport(
         board,
         tuple(told),
         found,
-        last,
+        _held(last, release),
         beside,
-        _release(last, found, beside),
+        release,
         _next(last, beside),
         tuple(problems),
     )
@@ -182,6 +184,17 @@ def _release(last: Verdict, found: Sequence[Established], beside: Comparison | N
         if e.cured_by is not None
     ]
     return CaseRelease(True, (*cured, last.summary.text))
+
+
+def _held(last: Verdict, release: CaseRelease) -> Verdict:
+    """The verdict as it is now; where the last run alone would let the board go and the case does
+    not, its answer is that nobody knows yet."""
+    said = last.summary
+    if release.allowed or said.cause is not Cause.CLEAR:
+        return last
+    text = f"not to be released: {release.because[0]}"
+    summary = replace(said, cause=Cause.UNDECIDED, action=Action.RETEST, text=text)
+    return replace(last, summary=replace(summary, probability=1 - said.probability))
 
 
 MOST_REASONS = 4

@@ -132,6 +132,16 @@ def test_a_swap_that_says_half_takes_what_sits_there_as_new() -> None:
     assert report.summary.site == "U9"
 
 
+def test_a_case_that_holds_the_board_never_says_clear() -> None:
+    """Enough for a board of which nothing is known is not enough for one that had a fault: the
+    earlier rate is not excluded by so few bits."""
+    sick = {"U6": {"width": 0.3, "errors": 900}}
+    short = {site: {"bits": 10**8} for site in (f"U{n}" for n in range(1, 13))}
+    report = case([run(sick), run(short, 2, replaced="U6")])
+    assert not report.release.allowed
+    assert report.summary.cause is not Cause.CLEAR and report.release.because
+
+
 # --- ohms -----------------------------------------------------------------------------------------
 
 
