@@ -7,11 +7,10 @@ from typing import Annotated, Literal
 from msgspec import UNSET, Meta, Struct, UnsetType
 
 # As in `profile_form`, the descriptions are what a technician reads behind "is no".
-_Name = Annotated[str, Meta(min_length=1, description="text in quotes")]
-_Above = Annotated[float, Meta(gt=0, description="number above 0")]
+_Name = Annotated[str, Meta(min_length=1, max_length=200, description="text in quotes")]
+_Above = Annotated[float, Meta(ge=1e-18, le=1e9, description="number above 0, 1e-18 to 1e9")]
 _Spread = Annotated[
-    float,
-    Meta(gt=0, le=3, description="standard deviation of the natural log, above 0 and up to 3"),
+    float, Meta(ge=1e-9, le=3, description="standard deviation of the natural log, 1e-9 to 3")
 ]
 
 
@@ -21,13 +20,17 @@ class EyeForm(Struct):
     step: _Name
     centre: _Above
     spread: _Spread
-    lane: Annotated[int, Meta(ge=0, description="lane number from 0")] | UnsetType = UNSET
+    lane: Annotated[int, Meta(ge=0, le=15, description="lane number, 0 to 15")] | UnsetType = UNSET
 
 
 class SlopeForm(Struct):
     step: _Name
-    taps: Annotated[float, Meta(description="number of taps a lane")]
-    spread: Annotated[float, Meta(gt=0, description="number of taps a lane above 0")]
+    taps: Annotated[
+        float, Meta(ge=-1e4, le=1e4, description="number of taps a lane, -10000 to 10000")
+    ]
+    spread: Annotated[
+        float, Meta(ge=1e-9, le=1e4, description="number of taps a lane, 1e-9 to 10000")
+    ]
 
 
 class HealthyRailForm(Struct):
@@ -37,9 +40,9 @@ class HealthyRailForm(Struct):
 
 
 class BaselineForm(Struct):
-    boards: Annotated[int, Meta(ge=1, description="number of good boards, from 1")]
+    boards: Annotated[int, Meta(ge=1, le=10**6, description="number of good boards, 1 to 1000000")]
     error_floor: (
-        Annotated[float, Meta(gt=0, lt=1, description="rate above 0 and below 1")] | UnsetType
+        Annotated[float, Meta(ge=1e-30, le=0.999, description="rate, 1e-30 to 0.999")] | UnsetType
     ) = UNSET
     eyes: list[EyeForm] = []
     slopes: list[SlopeForm] = []

@@ -11,12 +11,18 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, islice
 
 from msgspec import UNSET
 
 from memdiag.boards import baseline_checks
-from memdiag.boards.profile_form import ControllerForm, ProfileForm, SiteForm, nearest
+from memdiag.boards.profile_form import (
+    MOST_PROBLEMS,
+    ControllerForm,
+    ProfileForm,
+    SiteForm,
+    nearest,
+)
 from memdiag.model.problems import Problem, problem
 
 Corners = tuple[tuple[float, float], ...]
@@ -34,7 +40,8 @@ class Names:
 
 def examine(form: ProfileForm, names: Names) -> tuple[Problem, ...]:
     """All problems of a filled form, in the order of the checks."""
-    return tuple(found for check in CHECKS for found in check(form, names))
+    found = (wrong for check in CHECKS for wrong in check(form, names))
+    return tuple(islice(found, MOST_PROBLEMS))
 
 
 def _sites(form: ProfileForm, names: Names) -> Iterator[Problem]:
@@ -275,7 +282,8 @@ CHECKS: tuple[Callable[[ProfileForm, Names], Iterator[Problem]], ...] = (
 
 def as_channel(name: int | str) -> int | str:
     """A channel's name: a number where it is written as one, else the word."""
-    return int(name) if isinstance(name, str) and name.isascii() and name.isdigit() else name
+    written = isinstance(name, str) and name.isascii() and name.isdigit() and len(name) <= 5
+    return int(name) if written else name
 
 
 def corners(part: SiteForm | ControllerForm) -> Corners:

@@ -7,8 +7,8 @@ the business of `profile_checks`.
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterable, Mapping
+import reprlib
+from collections.abc import Iterable, Mapping
 from typing import Annotated, Any, Literal, cast
 
 import msgspec
@@ -18,41 +18,52 @@ from memdiag.boards.baseline_form import BaselineForm, EyeForm, HealthyRailForm,
 from memdiag.model.problems import Problem, problem
 from memdiag.model.spelling import closest
 
-# The descriptions are what a technician reads behind "is no": keep them in bench words.
-_Text = Annotated[str, Meta(min_length=1, description="text in quotes")]
-_Words = Annotated[list[str], Meta(description='a list of names, e.g. ["VDD_MEM"]')]
-_Mm = Annotated[float, Meta(description="number of millimetres")]
-_Degrees = Annotated[float, Meta(description="number of degrees, anticlockwise")]
+# The descriptions are what a technician reads behind "is no": keep them in bench words. Every
+# number has two ends, wider than any board needs: beyond them it is a slip, or meant ill.
+_Text = Annotated[str, Meta(min_length=1, max_length=200, description="text in quotes")]
+_Words = Annotated[list[_Text], Meta(description='a list of names, e.g. ["VDD_MEM"]')]
+_Mm = Annotated[
+    float, Meta(ge=-10_000, le=10_000, description="number of millimetres, -10000 to 10000")
+]
+_Degrees = Annotated[
+    float, Meta(ge=-360, le=360, description="number of degrees, anticlockwise, -360 to 360")
+]
+_Side = Annotated[float, Meta(ge=0.001, le=10_000)]
 _Size = Annotated[
-    tuple[Annotated[float, Meta(gt=0)], Annotated[float, Meta(gt=0)]],
-    Meta(description="pair [width, height] of millimetres above 0"),
+    tuple[_Side, _Side], Meta(description="pair [width, height] of millimetres, 0.001 to 10000")
 ]
-_Volts = Annotated[float, Meta(gt=0, description="number of volts above 0")]
-_Amps = Annotated[float, Meta(gt=0, description="number of amperes above 0")]
-_Ohms = Annotated[float, Meta(ge=0, description="number of ohms")]
-_Ui = Annotated[
-    float, Meta(gt=0, le=1, description="number of unit intervals, above 0 and up to 1")
-]
+_Volts = Annotated[float, Meta(ge=0.001, le=100, description="number of volts, 0.001 to 100")]
+_Amps = Annotated[float, Meta(ge=0.001, le=1000, description="number of amperes, 0.001 to 1000")]
+_Ohms = Annotated[float, Meta(ge=0, le=1e9, description="number of ohms, 0 to 1e9")]
+_Ui = Annotated[float, Meta(ge=0.001, le=1, description="number of unit intervals, 0.001 to 1")]
 _Dq = Annotated[
-    list[Annotated[int, Meta(ge=0, le=7)]], Meta(min_length=1, description="list of data lines 0-7")
+    list[Annotated[int, Meta(ge=0, le=7)]],
+    Meta(min_length=1, max_length=8, description="list of data lines 0-7"),
 ]
 MAX_LANE = 15
 """A channel of 128 lines, the widest in use, has sixteen byte lanes (72-bit ones have nine)."""
 _Lanes = Annotated[
     list[Annotated[int, Meta(ge=0, le=MAX_LANE)]],
-    Meta(min_length=1, description=f"list of lanes 0-{MAX_LANE}"),
+    Meta(min_length=1, max_length=MAX_LANE + 1, description=f"list of lanes 0-{MAX_LANE}"),
 ]
 _Rank = Annotated[int, Meta(ge=0, le=15, description="rank number 0-15")]
+_Channel = (
+    Annotated[int, Meta(ge=0, le=65535, description="channel number, 0 to 65535, or name")] | _Text
+)
 _Bit = Annotated[int, Meta(ge=0, le=63)]
 _Bits = Annotated[
-    list[_Bit | Annotated[list[_Bit], Meta(min_length=1)]],
-    Meta(min_length=1, description="list of address bits 0-63, an XOR group as a list inside it"),
+    list[_Bit | Annotated[list[_Bit], Meta(min_length=1, max_length=64)]],
+    Meta(
+        min_length=1,
+        max_length=64,
+        description="list of address bits 0-63, an XOR group as a list inside it",
+    ),
 ]
 Memory = Literal["gddr5", "gddr6", "ddr3", "ddr4", "ddr5", "lpddr4", "lpddr5", "other"]
 
 
 class LinkForm(Struct):
-    channel: Annotated[int | str, Meta(description="channel number or name")]
+    channel: _Channel
     lanes: _Lanes
     rank: _Rank = 0
     dq: _Dq | UnsetType = UNSET
@@ -126,7 +137,7 @@ _ENTRY = {
     "slopes": ("slope", "step"),
     "rails": ("rail", "rail"),
 }
-_TABLES: Mapping[tuple[type[Struct], str], type[Struct]] = {
+TABLES: Mapping[tuple[type[Struct], str], type[Struct]] = {
     (ProfileForm, "site"): SiteForm,
     (ProfileForm, "rail"): RailForm,
     (ProfileForm, "controller"): ControllerForm,
@@ -141,7 +152,16 @@ _TABLES: Mapping[tuple[type[Struct], str], type[Struct]] = {
 }
 """The keys whose values are tables or lists of tables, and what each of those holds."""
 
-_Report = Callable[[Problem], None]
+MOST_PROBLEMS = 200
+"""Nobody mends more at once; a file with more is none, and its rest is not looked at."""
+
+
+class _Found(list[Problem]):
+    """What is wrong so far."""
+
+    @property
+    def enough(self) -> bool:
+        return len(self) >= MOST_PROBLEMS
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
@@ -156,14 +176,14 @@ def fill(data: Mapping[str, Any], file: str) -> tuple[ProfileForm | None, tuple[
     The form is None where a needed key is missing or wrong; else wrong fields are left at their
     defaults and said.
     """
-    found: list[Problem] = []
-    form = _fill(ProfileForm, data, file, "", found.append)
+    found = _Found()
+    form = _fill(ProfileForm, data, file, "", found)
     return cast("ProfileForm | None", form), tuple(found)
 
 
-def _fill(kind: type[Struct], data: Any, file: str, where: str, report: _Report) -> Struct | None:
+def _fill(kind: type[Struct], data: Any, file: str, where: str, found: _Found) -> Struct | None:
     if not isinstance(data, Mapping):
-        report(
+        found.append(
             problem(
                 "profile-value",
                 file=file,
@@ -178,29 +198,28 @@ def _fill(kind: type[Struct], data: Any, file: str, where: str, report: _Report)
     values: dict[str, Any] = {}
     whole = True
     for key, value in data.items():
+        if found.enough:
+            return None
         field = fields.get(key)
         if field is None:
-            report(
+            found.append(
                 problem(
                     "profile-key",
                     file=file,
                     where=where,
-                    key=key,
+                    key=_brief(key),
                     nearest=nearest(key, fields),
                     known=", ".join(fields),
                 )
             )
-        elif (kind, key) in _TABLES:
-            values[key] = _nested(_TABLES[kind, key], key, value, file, where, report)
+        elif (kind, key) in TABLES:
+            values[key] = _nested(TABLES[kind, key], key, value, file, where, found)
         else:
             try:
                 values[key] = msgspec.convert(value, field.type)
-                if not _finite(values[key]):
-                    raise msgspec.ValidationError("not finite")
             except msgspec.ValidationError:
-                values.pop(key, None)
                 whole = whole and not field.required
-                report(
+                found.append(
                     problem(
                         "profile-value",
                         file=file,
@@ -216,7 +235,7 @@ def _fill(kind: type[Struct], data: Any, file: str, where: str, report: _Report)
     for name, field in fields.items():
         if field.required and name not in data:
             whole = False
-            report(
+            found.append(
                 problem(
                     "profile-missing",
                     file=file,
@@ -228,15 +247,13 @@ def _fill(kind: type[Struct], data: Any, file: str, where: str, report: _Report)
     return kind(**values) if whole else None
 
 
-def _nested(
-    kind: type[Struct], key: str, value: Any, file: str, where: str, report: _Report
-) -> Any:
+def _nested(kind: type[Struct], key: str, value: Any, file: str, where: str, found: _Found) -> Any:
     """A table, or a list of them with those left out that could not be read."""
     if key not in _ENTRY:
-        return _fill(kind, value, file, f"{where}[{key}] ", report)
+        return _fill(kind, value, file, f"{where}[{key}] ", found)
     word, by = _ENTRY[key]
     if not isinstance(value, list):
-        report(
+        found.append(
             problem(
                 "profile-value",
                 file=file,
@@ -250,8 +267,10 @@ def _nested(
     entries = []
     for number, item in enumerate(value, 1):
         name = item.get(by) if isinstance(item, Mapping) else None
-        named = f"{word} {name}" if isinstance(name, str | int) else f"{word} number {number}"
-        entries.append(_fill(kind, item, file, f"{where}{named}: ", report))
+        named = (
+            f"{word} {_brief(name)}" if isinstance(name, str | int) else f"{word} number {number}"
+        )
+        entries.append(_fill(kind, item, file, f"{where}{named}: ", found))
     return [entry for entry in entries if entry is not None]
 
 
@@ -273,12 +292,21 @@ def _inner(schema: Mapping[str, Any], key: str) -> Any:
     return next((part[key] for part in schema.get("anyOf", ()) if key in part), None)
 
 
-def _finite(value: Any) -> bool:
-    if isinstance(value, float):
-        return math.isfinite(value)
-    return all(map(_finite, value)) if isinstance(value, tuple | list) else True
-
-
 def _show(value: Any) -> str:
-    text = f'"{value}"' if isinstance(value, str) else str(value)
+    return f'"{_brief(value)}"' if isinstance(value, str) else _brief(value)
+
+
+def _brief(value: Any) -> str:
+    """A value in 40 characters, however deep, long or large it is."""
+    text = value if isinstance(value, str) else _SHORT.repr(value)
     return text if len(text) <= 40 else text[:37] + "..."
+
+
+class _Short(reprlib.Repr):
+    def repr_int(self, x: int, level: int) -> str:
+        # Python prints no number of 5000 digits.
+        return "a very large number" if x.bit_length() > 99 else str(x)
+
+
+_SHORT = _Short()
+_SHORT.maxlevel = 3

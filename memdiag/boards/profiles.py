@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import functools
 import re
-import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 from memdiag.boards.inferred import inferred
-from memdiag.model import AddressField, Board, Link, Rail, Run, Site
+from memdiag.model import AddressField, Board, Link, Rail, Run, Site, toml_text
 from memdiag.model.problems import Problem, Severity, problem
 from memdiag.resources import read_regular, search_path
 
@@ -30,10 +29,10 @@ class ProfileError(ValueError):
 def examine(text: bytes | str, file: str = "profile") -> tuple[Board | None, tuple[Problem, ...]]:
     """The board a profile's text describes (None where it has errors), and all its problems."""
     try:
-        data = tomllib.loads(text if isinstance(text, str) else text.decode("utf-8-sig"))
+        data = toml_text.loads(text if isinstance(text, str) else text.decode("utf-8-sig"))
     except UnicodeDecodeError:
         return None, (problem("profile-unreadable", file=file, reason="it is no UTF-8 text"),)
-    except (ValueError, RecursionError) as wrong:  # ValueError: also a number of 5000 digits
+    except toml_text.BadToml as wrong:
         return None, (problem("profile-syntax", file=file, reason=wrong),)
     # Only now: msgspec builds its decoders on import, and a run without a profile needs none.
     from memdiag.boards import profile_checks, profile_form

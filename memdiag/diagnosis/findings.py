@@ -145,6 +145,8 @@ def _finding(
     proof: tuple[Quote, ...],
     steps: list[Step],
 ) -> Finding:
+    # A sum over many worlds may end a last digit beyond its bounds.
+    belief = {c: min(max(p, 0.0), 1.0) for c, p in belief.items()}
     others = {c: p for c, p in belief.items() if c is not cause}
     return Finding(
         place,

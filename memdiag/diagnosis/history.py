@@ -7,22 +7,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Annotated
 
-from msgspec import Meta, Struct
-
-Positive = Annotated[float, Meta(ge=0.0)]
+from memdiag.diagnosis.ranges import Factor, Ranged
 
 
-class Stages(Struct, frozen=True, forbid_unknown_fields=True):
+class Stages(Ranged, frozen=True, forbid_unknown_fields=True):
     """Factors on the priors by what the run declares."""
 
-    after_swap: Positive = 0.5  # any fault, once a repair was made
-    final: Positive = 0.35
-    replaced_package: Positive = 0.25  # missing and weak at a site with a new package
-    replaced_joint: Positive = 1.6  # joints and bridges at such a site
-    replaced_controller: Positive = 2.0  # controller: the package was changed and it still fails
-    reflowed_joint: Positive = 0.5
+    after_swap: Factor = 0.5  # any fault, once a repair was made
+    final: Factor = 0.35
+    replaced_package: Factor = 0.25  # missing and weak at a site with a new package
+    replaced_joint: Factor = 1.6  # joints and bridges at such a site
+    replaced_controller: Factor = 2.0  # controller: the package was changed and it still fails
+    reflowed_joint: Factor = 0.5
 
     def of(self, stage: str | None) -> float:
         """The factor on every fault."""

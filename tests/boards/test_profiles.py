@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
+import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from memdiag.boards import profiles
+from memdiag.boards import profile_form, profiles
 from memdiag.boards.inferred import inferred
 from memdiag.boards.profile_checks import overlap
 from memdiag.model import Board, Head, Place, Run, Source, TrainingRow
@@ -18,6 +20,7 @@ from memdiag.model.problems import Position, Severity
 from memdiag.model.problems.boards import KINDS
 from memdiag.resources import shipped
 
+MINE = 'board = "quince-12"\n[[site]]\nref = "M1"\nlinks = [{channel = 0, lanes = [0]}]\n'
 QUINCES = ("quince-12", "quince-8", "quince-2")
 
 
@@ -130,7 +133,7 @@ def test_several_faults_are_reported_together() -> None:
         'my.toml: site U7: rails names "VQQ", which no [[rail]] defines; nearest is "VDDQ"' in told
     )
     assert 'my.toml: there is no key "colour" here' in told
-    assert 'my.toml: rail VDDQ: volts is "1.35" (wanted: number of volts above 0)' in told
+    assert 'my.toml: rail VDDQ: volts is "1.35" (wanted: number of volts, 0.001 to 100)' in told
     assert 'my.toml: site U7: side is "topp"' in told
     assert "my.toml: channel 0 rank 0 lane 1 is owned by U7 and U8" in told
 
@@ -270,15 +273,94 @@ def test_no_text_breaks_the_reader(text: bytes) -> None:
     assert board is None and problems  # nothing random names a site with links
 
 
-def test_a_deep_or_huge_text_is_a_problem_not_a_crash() -> None:
-    for text in ("a = " + "[" * 20_000, "a = " + "9" * 10_000, "a." * 10_000 + "b = 1"):
-        board, problems = profiles.examine(text)
+@pytest.mark.parametrize("key", ["a", "title", "site", "rail", "outline", "dotted"])
+def test_a_deep_or_huge_text_is_a_problem_not_a_crash(key: str) -> None:
+    key = "a" + ".a" * 10**5 if key == "dotted" else key
+    for value in ("[" * 20_000, "9" * 10**6, "0x" + "f" * 10**6, "inf", "nan"):
+        board, problems = profiles.examine(f"{key} = {value}\n{MINE.partition(chr(10))[2]}")
         assert board is None and problems
+        assert all(len(p.sentence()) < 400 for p in problems)
+
+
+def test_names_of_no_length_and_no_number_break_the_messages() -> None:
+    for ref in ("0x" + "f" * 10**5, '"' + "U" * 10**5 + '"', "[" * 99 + "]" * 99, "-" + "9" * 99):
+        for line in (f"ref = {ref}", f'ref = "U1"\nlinks = [{{channel = {ref}, lanes = [0]}}]'):
+            board, problems = profiles.examine(f'board = "b"\n[[site]]\n{line}\n')
+            assert board is None and problems
+            assert all(len(p.sentence()) < 400 for p in problems)
+
+
+def test_a_file_of_nothing_but_faults_is_not_read_to_its_end() -> None:
+    """Each that is said takes a search for the nearest word: a megabyte of them took minutes."""
+    for text in (
+        "".join(f"k{n} = 1\n" for n in range(30_000)),
+        'board = "b"\n' + '[[site]]\nref = "U1"\nlinks = [{channel = 0, lanes = [0]}]\n' * 3_000,
+        'board = "b"\n[[rail]]\nname = "V"\n'
+        + "".join(
+            f'[[site]]\nref = "U{n}"\nrails = ["W{n}"]\nlinks = [{{channel = {n}, lanes = [0]}}]\n'
+            for n in range(1_000)
+        ),
+    ):
+        board, problems = profiles.examine(text)
+        assert board is None
+        assert 1 <= len(problems) <= 2 * profile_form.MOST_PROBLEMS
+
+
+_SITE = '[[site]]\nref = "U1"\nlinks = [{channel = 0, lanes = [0]}]\n'
+_RAIL = '[[rail]]\nname = "VDDQ"\n'
+_EYE = 'boards = 1\neyes = [{what = "width", unit = "UI", step = "read", centre = C, spread = S}]\n'
+NUMBERS = {
+    **{key: f"{_SITE}{key} = #\n" for key in ("x", "y", "rotation")},
+    "size": f"{_SITE}size = [1, #]\n",
+    "rank": '[[site]]\nref = "U1"\nlinks = [{channel = 0, lanes = [0], rank = #}]\n',
+    "channel": '[[site]]\nref = "U1"\nlinks = [{channel = #, lanes = [0]}]\n',
+    "lanes": '[[site]]\nref = "U1"\nlinks = [{channel = 0, lanes = [#]}]\n',
+    "dq": '[[site]]\nref = "U1"\nlinks = [{channel = 0, lanes = [0], dq = [#]}]\n',
+    **{
+        key: f"{_SITE}{_RAIL}{key} = #\n"
+        for key in (
+            "volts",
+            "healthy_ohms_min",
+            "healthy_ohms_typical",
+            "inject_volts_max",
+            "inject_amps_max",
+        )
+    },
+    "outline": f"outline = [#, 1]\n{_SITE}",
+    "bits": f'{_SITE}[address]\nfields = [{{name = "row", bits = [#]}}]\n',
+    "thin_ui": f"{_SITE}[limits]\nthin_ui = #\n",
+    "boards": f"{_SITE}[baseline]\nboards = #\n",
+    "error_floor": f"{_SITE}[baseline]\nboards = 1\nerror_floor = #\n",
+    "centre": f"{_SITE}[baseline]\n{_EYE.replace('C', '#').replace('S', '1')}",
+    "spread": f"{_SITE}[baseline]\n{_EYE.replace('C', '1').replace('S', '#')}",
+    "taps": f'{_SITE}[baseline]\nboards = 1\nslopes = [{{step = "read", taps = #, spread = 1}}]\n',
+    "ohms": f"{_SITE}{_RAIL}[baseline]\nboards = 1\n"
+    'rails = [{rail = "VDDQ", ohms = #, spread = 1}]\n',
+}
+
+
+@pytest.mark.parametrize("key", NUMBERS)
+def test_every_number_has_two_ends(key: str) -> None:
+    for value in ("inf", "-inf", "nan", "1e300", "-1e300", "1" + "0" * 400, "0x" + "f" * 9_000):
+        board, problems = profiles.examine('board = "b"\n' + NUMBERS[key].replace("#", value))
+        assert board is None
+        assert [p.code for p in problems if f"{key} is" in p.message][:1] == ["profile-value"], (
+            value
+        )
+
+
+def test_every_number_of_the_form_is_among_them() -> None:
+    def keys(kind: type[msgspec.Struct]) -> Iterator[str]:
+        for field in msgspec.structs.fields(kind):
+            said = str(field.type)
+            if (kind, field.name) not in profile_form.TABLES and ("int" in said or "float" in said):
+                yield field.name
+
+    tables = {kind for kind, _ in profile_form.TABLES} | set(profile_form.TABLES.values())
+    assert {key for kind in tables for key in keys(kind)} == set(NUMBERS) | {"lane"}
 
 
 # --- finding one --------------------------------------------------------------------------------
-
-MINE = 'board = "quince-12"\n[[site]]\nref = "M1"\nlinks = [{channel = 0, lanes = [0]}]\n'
 
 
 def test_the_folders_of_the_variable_come_before_the_shipped(

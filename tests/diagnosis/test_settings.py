@@ -7,16 +7,24 @@ import os
 import re
 from pathlib import Path
 
+import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from memdiag.diagnosis import faults
+from memdiag.diagnosis import faults, ranges
 from memdiag.diagnosis import settings as shop
+from memdiag.diagnosis.judge import judge
 from memdiag.diagnosis.settings import BadSettings, Settings
 from memdiag.model import vocabulary
+from memdiag.model.problems.settings import KINDS
+from memdiag.reading import load
+from memdiag.reports import documents
+from memdiag.reports.verdict_page import verdict_page
+from tests.support import schemas
 
 FILE = Path(__file__).resolve().parents[2] / "docs" / "settings.md"
+SAMPLES = FILE.parents[1] / "samples"
 PAGE = FILE.read_text(encoding="utf-8")
 KEYS = {
     "priors": tuple(faults.priors()),
@@ -38,6 +46,12 @@ def listed(table: str) -> dict[str, tuple[str, str]]:
     rows = re.findall(r"^\| `(\w+)` \| ([^|]+) \| ([^|]+) \|$", PAGE[start:end], re.MULTILINE)
     assert len({name for name, *_ in rows}) == len(rows)
     return {name: (value.strip(), says.strip()) for name, value, says in rows}
+
+
+def range_of(table: str, key: str) -> ranges.Range:
+    if table == "priors":
+        return ranges.EXPECTED
+    return ranges.ranges(type(getattr(Settings(), table)))[key]
 
 
 def value_of(read: Settings, table: str, key: str) -> float | None:
@@ -79,6 +93,32 @@ def test_the_page_lists_every_setting_with_its_default(table: str) -> None:
         assert len(meaning) > 10
 
 
+@pytest.mark.parametrize(("table", "key"), [(t, key) for t, keys in KEYS.items() for key in keys])
+def test_a_number_has_a_closed_range_and_the_page_says_it(table: str, key: str) -> None:
+    """Its ends are taken; what is beyond them, endless or no number is refused by name."""
+    within = range_of(table, key)
+    start = PAGE.index(HEADINGS[table] + "\n")
+    before_table = PAGE[start : PAGE.index("\n|", start)]
+    of_all = re.search(r"(?<!\S)(\d\S* to [\d.e-]*\d)", " ".join(before_table.split()))
+    said = of_all[1] if of_all else listed(table)[key][1].rpartition("; ")[2]
+    assert said == str(within)
+    for value in within:
+        assert value_of(shop.parse(f"[{table}]\n{key} = {value!r}\n"), table, key) == value
+    beyond = (math.nextafter(within.least, -math.inf), math.nextafter(within.most, math.inf))
+    for wrong in (*beyond, math.inf, -math.inf, math.nan, 10**400):
+        with pytest.raises(BadSettings, match=rf"{table}\.{key}"):
+            shop.parse(f"[{table}]\n{key} = {wrong!r}\n")
+
+
+def test_settings_made_in_python_are_held_to_the_same_ranges() -> None:
+    with pytest.raises(ValueError, match="missing is inf"):
+        Settings(priors={"missing": math.inf})
+    with pytest.raises(ValueError, match="confidence is 1"):
+        shop.Limits(confidence=1.0)
+    with pytest.raises(ValueError, match="replace is nan"):
+        shop.Costs(replace=math.nan)
+
+
 def test_every_table_is_on_the_page() -> None:
     assert {*HEADINGS, "compare", "words"} == set(Settings.__struct_fields__)
     assert tuple(listed("words")) == shop.Words.__struct_fields__ == vocabulary.KINDS
@@ -116,6 +156,16 @@ def test_nothing_set_is_the_default() -> None:
     assert shop.parse("") == Settings()
 
 
+DEEP_OR_HUGE = (
+    ("costs = " + "[" * 3000, "shop-unreadable", "nested too deeply"),
+    ("[costs]\nreplace" + ".a" * 150 + " = 1\n", "shop-key", "costs.replace"),
+    ("[costs]\nreplace" + ".'#'" * 10**5 + " = 1\n", "shop-unreadable", "nested too deeply"),
+    ("costs = {replace" + " . a" * 10**5 + " = 1}\n", "shop-unreadable", "nested too deeply"),
+    ("[costs]\nreplace = " + "9" * 10**6 + "\n", "shop-unreadable", "too many digits"),
+    ("[costs]\nreplace = 0x" + "f" * 10**6 + "\n", "shop-key", "costs.replace"),
+)
+
+
 @pytest.mark.parametrize(
     ("text", "code", "says"),
     [
@@ -128,7 +178,10 @@ def test_nothing_set_is_the_default() -> None:
         ("[words.step]\nlesen = 'raed'\n", "shop-key", "known are id, ca"),
         ("[words.colour]\nred = 'fail'\n", "shop-key", "no key colour"),
         ("[words.result]\nkaputt = 7\n", "shop-key", "words.result"),
+        ("[priors]\nmissing = 'much'\n", "shop-key", "priors.missing"),
+        ("costs = 3\n", "shop-key", "costs"),
         ("[priors\nmissing = 1", "shop-unreadable", "no TOML"),
+        *(pytest.param(*told, id=f"deep-or-huge-{n}") for n, told in enumerate(DEEP_OR_HUGE)),
     ],
 )
 def test_a_wrong_file_is_told_what_is_wrong(text: str, code: str, says: str) -> None:
@@ -146,6 +199,17 @@ def test_a_file_that_is_not_there_or_no_text(tmp_path: Path) -> None:
     (tmp_path / "bytes.toml").write_bytes(b"\xff\xfe\x00")
     with pytest.raises(BadSettings, match="UTF-8"):
         shop.read(tmp_path / "bytes.toml")
+    with pytest.raises(BadSettings, match="larger than 1 MiB"):  # read to its end it has none
+        shop.read("/dev/zero")
+
+
+@pytest.mark.parametrize("code", KINDS)
+def test_each_message_is_provoked_by_its_inputs(code: str) -> None:
+    for text in KINDS[code].provoked_by:
+        assert isinstance(text, str)
+        with pytest.raises(BadSettings) as wrong:
+            shop.parse(text)
+        assert wrong.value.problem.code == code
 
 
 @settings(max_examples=60, deadline=None)
@@ -154,12 +218,39 @@ def test_what_is_set_is_what_is_read(data: st.DataObject) -> None:
     """Any setting of any table, and no other, takes the value of the file."""
     table = data.draw(st.sampled_from(list(HEADINGS)))
     name = data.draw(st.sampled_from(KEYS[table]))
-    value = data.draw(st.floats(0, 1))
+    value = data.draw(st.floats(*range_of(table, name)))
     read = shop.parse(f"[{table}]\n{name} = {value!r}\n")
     for other, keys in KEYS.items():
         for key in keys:
             expected = value if (other, key) == (table, name) else value_of(Settings(), other, key)
             assert value_of(read, other, key) == expected
+
+
+def shops() -> st.SearchStrategy[Settings]:
+    """Any settings that pass the door, their ends more often than not."""
+
+    def of_table(table: str) -> st.SearchStrategy[dict[str, float]]:
+        numbers = {
+            key: st.sampled_from(range_of(table, key)) | st.floats(*range_of(table, key))
+            for key in KEYS[table]
+        }
+        return st.fixed_dictionaries({}, optional=numbers)
+
+    tables = st.fixed_dictionaries({table: of_table(table) for table in KEYS})
+    return tables.map(lambda raw: msgspec.convert(raw, Settings))
+
+
+NAMES = ("missing-package", "healthy", "after-swap", "ddr4-dead-line", "ddr4-healthy")
+
+
+@settings(max_examples=25, deadline=None)
+@given(shops(), st.sampled_from(NAMES))
+def test_no_settings_put_anything_but_numbers_into_a_document(given_: Settings, name: str) -> None:
+    """The document is held to its schema, and its text to the letter of JSON, by what makes it."""
+    (run,) = load.load(SAMPLES / f"{name}.dump")
+    verdict = judge(run, settings=given_)
+    document = schemas.strictly(documents.render(verdict_page([verdict])))
+    assert 0 <= document["summary"]["probability"] <= 1
 
 
 @settings(max_examples=60, deadline=None)
