@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common
+from memdiag.cli import common, outlet
 from memdiag.cli.common import Option
 
 if TYPE_CHECKING:
@@ -73,9 +73,9 @@ def command(
         except TicketError as wrong:
             raise click.ClickException(str(wrong)) from None
         _tell(done, dump)
-        click.echo(done.filed.entry.folder)
+        outlet.say(str(done.filed.entry.folder))
     for note in (*heat_warnings(Path(folder), ticket), *access.after_filing(Path(folder), url)):
-        click.echo(f"memdiag: warning: {note}", err=True)
+        outlet.say(f"memdiag: warning: {note}", err=True)
     verdicts = [v for dump in dumps for v in dump.verdicts]
     return int(not all(v.released for v in verdicts))
 
@@ -100,14 +100,14 @@ def _judged(name: str, reading: Reading) -> Judged:
 def _tell(done: Attached, dump: Judged) -> None:
     """What happened, on standard error: the folder alone goes to standard output."""
     for note in done.notes:
-        click.echo(f"memdiag: warning: {note}", err=True)
+        outlet.say(f"memdiag: warning: {note}", err=True)
     for verdict in dump.verdicts:
-        click.echo(f"{verdict.run.head.stage or 'run'}: {verdict.summary.text}", err=True)
+        outlet.say(f"{verdict.run.head.stage or 'run'}: {verdict.summary.text}", err=True)
     if not done.filed.fresh:
-        click.echo("this dump was filed before: nothing changed", err=True)
+        outlet.say("this dump was filed before: nothing changed", err=True)
     elif done.comparison is not None:
         made = done.comparison
-        click.echo(
+        outlet.say(
             f"against what was filed before: {made.outcome.value}: {made.headline}", err=True
         )
 

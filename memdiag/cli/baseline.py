@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common
+from memdiag.cli import common, outlet
 from memdiag.cli.common import Option
 
 if TYPE_CHECKING:
@@ -48,8 +48,9 @@ def command(
     if output is None or output == "-":
         common.write(baseline_text.to_toml(learnt.baseline), output)
     else:
-        common.write(_profile(Path(profile.origin), learnt.baseline), output)
-        click.echo("\n".join(lines(learnt.baseline)), err=True)
+        made = _profile(Path(profile.origin), learnt.baseline)
+        common.write(made, output, over=("board",))  # the profile itself may learn
+        outlet.say("\n".join(lines(learnt.baseline)), err=True)
     return int(bool(learnt.refused or unread))
 
 
@@ -64,7 +65,7 @@ def _runs(
             runs += common.load_runs((name,), board=board, grammar=grammar, shop=shop)
         except click.ClickException as wrong:
             unread += 1
-            click.echo(f"Error: {wrong.format_message()}", err=True)
+            outlet.say(f"Error: {wrong.format_message()}", err=True)
     return runs, unread
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from memdiag.cli import outlet
 from memdiag.cli.common import output_options, split_sites, write
 from memdiag.model import Board
 from memdiag.model.problems import Problem, Severity
@@ -22,9 +23,8 @@ def list_(format_: str | None, output: str | None) -> None:
     Searched are the folders in MEMDIAG_BOARDS, your own configuration folder, and the boards
     that come with memdiag.
     """
-    import json
-
     from memdiag.boards import profiles
+    from memdiag.reports.plain import json_text
 
     rows = []
     for name, path in profiles.shelf():
@@ -42,7 +42,7 @@ def list_(format_: str | None, output: str | None) -> None:
             }
         )
     if format_ == "json":
-        write(json.dumps(rows, indent=2, ensure_ascii=False), output)
+        write(json_text(rows), output)
         return
     from tabulate import tabulate
 
@@ -53,7 +53,7 @@ def list_(format_: str | None, output: str | None) -> None:
     ]
     write(tabulate(shown, [*keys, "title"], tablefmt="simple"), output)
     if any(r["errors"] for r in rows):
-        click.echo("memdiag: `memdiag board check` says what is wrong with a profile", err=True)
+        outlet.say("memdiag: `memdiag board check` says what is wrong with a profile", err=True)
 
 
 @command.command()
@@ -91,7 +91,7 @@ def draw(board: str, mark: str | None, output: str | None) -> None:
     found, problems = _examined(board)
     for p in problems:
         if p.severity is not Severity.INFO:
-            click.echo(f"memdiag: {p.severity}: {p.sentence()}", err=True)
+            outlet.say(f"memdiag: {p.severity}: {p.sentence()}", err=True)
     if found is None:
         raise click.ClickException(f"{board} cannot be drawn before its profile is mended")
     marks = {}
@@ -109,7 +109,7 @@ def draw(board: str, mark: str | None, output: str | None) -> None:
         raise click.ClickException(f"cannot draw {board}: {wrong}") from None
     unplaced = [s.ref for s in found.sites if s.x is None or s.size is None]
     if unplaced:
-        click.echo(f"memdiag: not drawn, no place given: {', '.join(unplaced)}", err=True)
+        outlet.say(f"memdiag: not drawn, no place given: {', '.join(unplaced)}", err=True)
     write(picture, output)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common
+from memdiag.cli import common, outlet
 from memdiag.cli.common import Option
 from memdiag.reports.page import Page
 
@@ -98,7 +98,7 @@ def _filed(folder: Path, ticket: str, shop: Settings | None) -> tuple[list[Run],
     except TicketError as wrong:
         raise click.ClickException(str(wrong)) from None
     for note in notes:
-        click.echo(f"memdiag: warning: {note}", err=True)
+        outlet.say(f"memdiag: warning: {note}", err=True)
     if not runs:
         raise click.ClickException(
             f"ticket {ticket} has no run in {folder}: memdiag attach files one; --to names the "

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar
 import click
 from click.core import ParameterSource
 
+from memdiag.cli import outlet
 from memdiag.model import Run
 from memdiag.model.problems import Problem, Severity
 from memdiag.reports import formats
@@ -187,7 +187,7 @@ def piped() -> bytes | BinaryIO:
     stream = sys.stdin.buffer
     if not sys.stdin.isatty():
         return stream
-    click.echo("Paste the dump; it ends at its [end] line (or press Ctrl-D).", err=True)
+    outlet.say("Paste the dump; it ends at its [end] line (or press Ctrl-D).", err=True)
     lines = []
     for line in stream:
         lines.append(line)
@@ -220,7 +220,8 @@ def is_shown(format_: str | None, output: str | None) -> bool:
     """Whether the page that comes shows its problems on the terminal that standard error goes to
     as well: there they are not printed twice."""
     as_text = format_ in (None, "text") and output in (None, "-")
-    return as_text and sys.stdout.isatty() and sys.stderr.isatty()
+    streams = (sys.stdout, sys.stderr)  # a stream that was closed is None
+    return as_text and all(stream is not None and stream.isatty() for stream in streams)
 
 
 def tell(problems: Sequence[Problem], *, quiet_info: bool = True, name: str = "") -> None:
@@ -229,19 +230,37 @@ def tell(problems: Sequence[Problem], *, quiet_info: bool = True, name: str = ""
         if p.severity is Severity.INFO and quiet_info:
             continue
         head = f"{name}: " if name and name != "-" else ""
-        click.echo(f"memdiag: {p.severity}: {head}{p.sentence()}", err=True)
+        outlet.say(f"memdiag: {p.severity}: {head}{p.sentence()}", err=True)
 
 
-def write(made: str | bytes, output: str | None) -> None:
+def write(made: str | bytes, output: str | None, *, over: Collection[str] = ()) -> None:
     """To the file, whole or not at all, or to standard output. Bytes stay as they are: line ends,
-    escape codes and all."""
+    escape codes and all. `over`: parameters of the command whose files may be written over.
+
+    Raises click.ClickException where it cannot be written, or the file is an input.
+    """
     if isinstance(made, str) and not made.endswith("\n"):
         made += "\n"
-    if output is None or output == "-":
-        click.echo(made, nl=False)
-        return
-    with _whole(output) as partial:
-        partial.write_bytes(made.encode("utf-8") if isinstance(made, str) else made)
+    if output is not None and output != "-":
+        data = made.encode("utf-8") if isinstance(made, str) else made
+        outlet.to_file(data, output, _inputs(over))
+    elif isinstance(made, str):
+        outlet.say(made, nl=False)
+    else:
+        outlet.send(made)
+
+
+def _inputs(over: Collection[str]) -> Iterator[str]:
+    """Every file that the command in hand was given, but for those of the parameters `over`."""
+    context = click.get_current_context(silent=True)
+    for key, value in (context.params if context is not None else {}).items():
+        if key not in ("output", *over):
+            names = value if isinstance(value, tuple) else (value,)
+            given = [name for name in names if isinstance(name, str) and name != "-"]
+            yield from dumps_in(given) if key == "inputs" and given else given
+    if context is not None and context.params.get("ticket") and context.params.get("folder"):
+        entries = Path(context.params["folder"]) / context.params["ticket"]
+        yield from map(str, entries.glob("*/*"))
 
 
 def page_format(kind: type[Page], format_: str | None, output: str | None) -> formats.Format:
@@ -262,19 +281,3 @@ def write_page(page: Page, format_: str | None, output: str | None) -> None:
     except ImportError as wrong:
         raise click.ClickException(form.lacking or f"{form.name}: {wrong}") from None
     write(made, output)
-
-
-@contextmanager
-def _whole(output: str) -> Iterator[Path]:
-    """A hidden file beside `output` that takes its place once it is complete."""
-    target = Path(output)
-    partial = target.with_name(f".{target.name}.{os.getpid()}.part")
-    try:
-        yield partial
-        partial.replace(target)
-    except OSError as wrong:
-        raise click.ClickException(
-            f"cannot write {output}: {(wrong.strerror or str(wrong)).lower()}"
-        ) from None
-    finally:
-        partial.unlink(missing_ok=True)

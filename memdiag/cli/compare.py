@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common
+from memdiag.cli import common, outlet
 from memdiag.cli.common import Option
 from memdiag.repair.soak import parse_confidence
 from memdiag.reports.page import Page
@@ -87,7 +87,7 @@ def _runs(
     runs = common.load_runs(inputs, board=board, grammar=grammar, shop=shop)
     if len(runs) == 1 and inputs in ((), ("-",)) and sys.stdin.isatty():
         # A terminal's paste ends at the first [end]: the second dump is pasted by itself.
-        click.echo("Now the dump after the repair.", err=True)
+        outlet.say("Now the dump after the repair.", err=True)
         runs += common.load_runs(("-",), board=board, grammar=grammar, shop=shop)
     if len(runs) < 2:
         raise click.UsageError(

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from memdiag.cli import common
+from memdiag.cli import common, outlet
 from memdiag.model.problems import Problem, Severity
 
 
@@ -31,8 +31,8 @@ def list_() -> int:
     found = list(registry.entries())
     width = max((len(entry.name) for entry in found), default=0)
     for entry in found:
-        click.echo(f"{entry.name:<{width}}  {entry.about}")
-        click.echo(f"{'':<{width}}  {entry.path}")
+        outlet.say(f"{entry.name:<{width}}  {entry.about}")
+        outlet.say(f"{'':<{width}}  {entry.path}")
     return 0
 
 
@@ -46,7 +46,7 @@ def show(name: str) -> int:
     known = {entry.name: entry.path for entry in registry.entries()}
     path = known.get(name) or Path(name)
     try:
-        click.echo(path.read_text(encoding="utf-8-sig"), nl=False)
+        outlet.say(path.read_text(encoding="utf-8-sig"), nl=False)
     except (OSError, UnicodeDecodeError):
         hint = spelling.nearest(name, known)
         raise click.ClickException(f"there is no layout {name!r} ({hint})") from None
@@ -75,11 +75,11 @@ def check(file: str, dump: str | None) -> int:
             message, _, quote = each.message.partition("\n")
             at = each.position
             where = f"line {at.line}, column {at.column}: " if at else ""
-            click.echo(f"{where}{message}" + (f"\n{quote}" if quote else ""), err=True)
-            click.echo(f"    {each.hint}", err=True)
+            outlet.say(f"{where}{message}" + (f"\n{quote}" if quote else ""), err=True)
+            outlet.say(f"    {each.hint}", err=True)
         return 2
     for line in _declared(layout):
-        click.echo(line)
+        outlet.say(line)
     if dump is None:
         return 0
     with common.usage():
@@ -117,23 +117,23 @@ def _walk(data: bytes, grammar: str) -> int:
     for each in problems:
         if each.position is not None and each.severity is not Severity.INFO:
             at_line.setdefault(each.position.line, []).append(each)
-    click.echo("")
+    outlet.say("")
     for number, fate in found.account.lines():
         text = found.cleaned.pasted[number - 1].replace("\t", " ")
         shown = "".join(c if c.isprintable() else "?" for c in text[:_SHOWN])
-        click.echo(f"{number:>5}  {_word(fate):<14} {shown}".rstrip())
+        outlet.say(f"{number:>5}  {_word(fate):<14} {shown}".rstrip())
         for each in at_line.pop(number, []):
             assert each.position is not None
             place = min(each.position.column, _SHOWN) - 1
             said = each.message.removeprefix("this line is not understood: ")
-            click.echo(" " * (22 + place) + f"^ {said}")
-    click.echo("")
+            outlet.say(" " * (22 + place) + f"^ {said}")
+    outlet.say("")
     counts = found.account.count()
     total = sum(counts.values())
     for fate in LineClass:
         if fate in counts:
             share = 100 * counts[fate] / total
-            click.echo(f"{_word(fate):<14} {counts[fate]:>6}  {share:5.1f} %")
+            outlet.say(f"{_word(fate):<14} {counts[fate]:>6}  {share:5.1f} %")
     common.tell([p for p in problems if p.position is None])
     return 1 if counts.get(LineClass.PROBLEM) else 0
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from memdiag.cli import common
+from memdiag.cli import common, outlet
 from memdiag.cli.common import F, Option
 from memdiag.model.ledger import CURED, VIEWS
 from memdiag.reports.page import ColumnPage, Page
@@ -90,7 +90,7 @@ def _opened(url: Option, folders: tuple[str, ...], *, caught_up: bool = True) ->
     found = access.opened(url, folders, caught_up=caught_up)
     common.tell(found.problems)
     for note in found.notes:
-        click.echo(f"memdiag: warning: {note}", err=True)
+        outlet.say(f"memdiag: warning: {note}", err=True)
     return found
 
 
@@ -190,7 +190,7 @@ def show(
 
         found = _opened(url, folders)
         for note in access.changed(ticket, found.roots):
-            click.echo(f"memdiag: warning: {note}", err=True)
+            outlet.say(f"memdiag: warning: {note}", err=True)
         with found.look() as connection:
             wanted = Filter(ticket=ticket)
             names = ("runs", "heat", "outcomes")
@@ -248,14 +248,14 @@ def outcome(
         if case is not None:
             claims = outcomes.proved(common.whole(case), ticket, look(root, ticket), case)
             if not claims:
-                click.echo("memdiag: the case proves nothing: nothing was recorded", err=True)
+                outlet.say("memdiag: the case proves nothing: nothing was recorded", err=True)
         else:
             cause, kind = outcomes.understood(was or "")
             claims = (outcomes.Claim(cause, cured, site, rail, kind, note=note),)
         for claim in claims:
             _told(outcomes.record(root, ticket, claim))
         for text in access.after_filing(root, url):
-            click.echo(f"memdiag: warning: {text}", err=True)
+            outlet.say(f"memdiag: warning: {text}", err=True)
     return 0
 
 
@@ -264,10 +264,10 @@ def _told(done: Any) -> None:
     from memdiag.model.problems import problem
 
     if not done.fresh:
-        click.echo("this outcome was recorded before: nothing changed", err=True)
+        outlet.say("this outcome was recorded before: nothing changed", err=True)
     elif done.against:
         common.tell([problem("outcome-against", against="; ".join(done.against))])
-    click.echo(done.folder)
+    outlet.say(str(done.folder))
 
 
 @command.command("statistics")
@@ -310,7 +310,7 @@ def statistics(
             )
         if target is not None:
             shop_text.write(Path(target), learnt, force=force)
-            click.echo(f"the priors are in {target}: memdiag verdict --shop {target}", err=True)
+            outlet.say(f"the priors are in {target}: memdiag verdict --shop {target}", err=True)
     common.write_page(statistics_page(learnt), format_, output)
     return 0
 
@@ -329,10 +329,10 @@ def rebuild(anyway: bool, url: Option, folders: tuple[str, ...]) -> int:
         found = _opened(url, folders, caught_up=False)
         done = made_anew(found.database, found.roots, anyway=anyway)
     for note in done.found.notes:
-        click.echo(f"memdiag: warning: {note}", err=True)
+        outlet.say(f"memdiag: warning: {note}", err=True)
     gone = f", {done.gone} that are no longer in the folders left out" if done.gone else ""
     held = ", ".join(map(str, found.roots)) or "no folder"
-    click.echo(
+    outlet.say(
         f"the ledger at {found.database.name} is made anew: {done.found.entries} entries and "
         f"{done.found.outcomes} outcomes from {held}{gone}"
     )

@@ -6,6 +6,7 @@ pay for a parser and `memdiag verdict` not for a template engine.
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from importlib import import_module
@@ -14,6 +15,7 @@ from typing import Any
 import click
 
 from memdiag import __version__
+from memdiag.cli import outlet
 
 # The posterior is many small products: the threads of the library below numpy wait for each other
 # in a loop, which on a busy machine takes many times as long as the sums. To be set before numpy
@@ -68,10 +70,12 @@ def main() -> None:
     except click.exceptions.Exit as stop:
         sys.exit(stop.exit_code)
     except click.Abort:
-        click.echo("memdiag: stopped", err=True)
+        outlet.say("memdiag: stopped", err=True)
         sys.exit(2)
     except click.ClickException as wrong:
-        wrong.show()
+        shown = io.StringIO()
+        wrong.show(file=shown)
+        outlet.say(shown.getvalue(), err=True, nl=False)
         sys.exit(2)
     except BrokenPipeError:
         # The reader of our output went away (`| head`); nothing is left to say to it.
@@ -80,7 +84,7 @@ def main() -> None:
     except Exception as bug:
         if os.environ.get("MEMDIAG_DEBUG"):
             raise
-        click.echo(
+        outlet.say(
             f"memdiag: a fault in memdiag itself, not in your dump: {type(bug).__name__}: {bug}\n"
             "  Nothing was judged. Run again with MEMDIAG_DEBUG=1 set and send the output with "
             "the dump.",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common
+from memdiag.cli import common, outlet
 from memdiag.cli.common import Option
 from memdiag.model.problems import Severity
 from memdiag.model.spelling import closest
@@ -75,7 +75,7 @@ def command(
     report = rail_check.check(runs, at, volts=volts, settings=settings)
     for p in report.verdict.problems:
         if p.severity is not Severity.INFO:
-            click.echo(f"memdiag: {p.severity}: {p.message} ({p.hint})", err=True)
+            outlet.say(f"memdiag: {p.severity}: {p.message} ({p.hint})", err=True)
     if not report.readings:
         raise click.ClickException("no reading could be used")
     common.write_page(rails_page(report), format_, output)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from memdiag.cli import common
+from memdiag.cli import common, outlet
 from memdiag.cli.common import Option
 from memdiag.reports.page import TablePage
 
@@ -54,7 +54,7 @@ def command(
         if wrong:
             # One bad file of a folder costs that file alone.
             unusable += 1
-            click.echo(wrong, err=True)
+            outlet.say(wrong, err=True)
         for part in found:
             common.tell(part[2], name=part[3], quiet_info=len(names) > 1)
             parts.append(part)

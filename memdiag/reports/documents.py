@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -12,13 +11,14 @@ from memdiag.model.problems import Problem
 from memdiag.model.table import COLUMNS, TableRow
 from memdiag.model.words import action_words
 from memdiag.reports.page import Page
+from memdiag.reports.plain import json_text
 
 FORMAT = "memdiag-verdict/1"
 
 
 def render(page: Page) -> str:
     """The document that the page holds."""
-    return json.dumps(page.document(), indent=2, ensure_ascii=False, allow_nan=False)
+    return json_text(page.document())
 
 
 def verdict_document(verdict: Verdict) -> dict[str, Any]:

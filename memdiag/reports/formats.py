@@ -13,6 +13,7 @@ from importlib import import_module
 from pathlib import PurePath
 
 from memdiag.reports.page import ColumnPage, Page
+from memdiag.reports.plain import printable
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,8 +30,10 @@ class Format:
     lacking: str = ""
 
     def render(self, page: Page) -> str | bytes:
+        """The page. No text of it holds what a terminal obeys, whatever its module lets by."""
         make: Callable[[Page], str | bytes] = import_module(self.module, __package__).render
-        return make(page)
+        made = make(page)
+        return printable(made) if isinstance(made, str) else made
 
 
 FORMATS: list[Format] = []

@@ -23,12 +23,31 @@ from memdiag.reports.plain import printable
 
 _SPECIAL = re.compile(r"([\\`*_{}\[\]<>()#+!|~$@&-])")
 
+# What some reader makes a link of though nothing marks it as one: GitHub's autolinks (GFM 6.9), and
+# names of hosts, which others link too. A name of a file looks the same.
+_ADDRESS = re.compile(r"//|www\.|@|(?:mailto|xmpp):|\.[^\W\d_]{2}", re.IGNORECASE)
+_PIECE = re.compile(r"([\s`|]+)")
+
 
 def escape(text: object) -> str:
-    """Text with every character that Markdown, HTML or a table would act on made plain."""
+    """Text with every character that Markdown, HTML or a table would act on made plain, and every
+    address, which needs none of them, as code: that is linked nowhere."""
     flat = " ".join(str(text).split())
+    return "".join(map(_escaped, _PIECE.split(flat)))
+
+
+def _escaped(piece: str) -> str:
+    if not _ADDRESS.search(piece):
+        return _plain(piece)
+    behind = piece.lstrip("([\"'")
+    address = behind.rstrip(")]\"'.,:;!?")
+    before, after = piece[: len(piece) - len(behind)], behind[len(address) :]
+    return f"{_plain(before)}`{address}`{_plain(after)}"
+
+
+def _plain(text: str) -> str:
     return _SPECIAL.sub(
-        lambda m: f"&#{ord(m.group())};" if m.group() in "<>&@|" else "\\" + m.group(), flat
+        lambda m: f"&#{ord(m.group())};" if m.group() in "<>&@|`" else "\\" + m.group(), text
     )
 
 

@@ -21,6 +21,7 @@ from typing import Any
 import pytest
 
 from memdiag.cli import main
+from tests.support.alone import alone
 
 ROOT = Path(__file__).resolve().parents[2]
 GOLDEN = Path(__file__).resolve().parents[1] / "golden" / "commands"
@@ -169,8 +170,9 @@ def ran(
     monkeypatch.chdir(ROOT)
     monkeypatch.setattr(sys, "argv", ["memdiag", *case.words.split()])
     monkeypatch.setattr(sys, "stdin", _Paste(data))
-    with pytest.raises(SystemExit) as stop:
+    with pytest.raises(SystemExit) as stop, alone() as asked:
         main.main()
+    assert not asked, "no command opens a connection or starts a program"
     out, err = capsys.readouterr()
     status = 0 if stop.value.code is None else stop.value.code
     assert isinstance(status, int)

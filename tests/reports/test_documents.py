@@ -6,7 +6,7 @@ import copy
 import json
 import math
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from memdiag.model.table import COLUMNS
 from memdiag.reading import load
 from memdiag.reports.documents import verdict_document
 from memdiag.reports.formats import render
+from memdiag.reports.plain import json_text
 from memdiag.reports.rails_page import rails_page
 from memdiag.reports.verdict_page import verdict_page
 from tests.support import rails, schemas
@@ -80,6 +81,32 @@ def test_there_is_a_schema_for_every_document() -> None:
         "memdiag-statistics-1",
         "memdiag-verdict-1",
     )
+
+
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
+def test_no_document_holds_what_is_no_number(value: float) -> None:
+    """Wherever a number stands in a document, the check of every document sees one that is none,
+    which a schema alone does not: nothing is larger than NaN. Nor is it ever written."""
+    document = verdict_document(judge(*load.load(SAMPLES / "weak-package.dump")))
+    places = list(_numbers(document))
+    assert len(places) > 50
+    for holder, key in places:
+        kept, holder[key] = holder[key], value
+        with pytest.raises(ValidationError):
+            schemas.check(document, "memdiag-verdict-1")
+        with pytest.raises(ValueError, match="JSON compliant"):
+            json_text(document)
+        holder[key] = kept
+    schemas.check(document, "memdiag-verdict-1")
+
+
+def _numbers(part: Any) -> Iterator[tuple[Any, Any]]:
+    """Each number as its object or list and its key there."""
+    for key, value in part.items() if isinstance(part, dict) else enumerate(part):
+        if isinstance(value, float):
+            yield part, key
+        elif isinstance(value, dict | list):
+            yield from _numbers(value)
 
 
 @pytest.mark.parametrize("name", schemas.NAMES)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -41,10 +43,21 @@ def validator(name: str) -> Draft202012Validator:
 
 def check(document: Any, name: str) -> None:
     """Raises jsonschema.ValidationError where the document breaks the schema, or has a field that
-    the schema does not describe."""
+    the schema does not describe, or a number that JSON does not have."""
+    for place, number in _endless(document, "$"):
+        raise ValidationError(f"{name} at {place}: {number} is no number of JSON")
     wrong = best_match(validator(name).iter_errors(document))
     if wrong is not None:
         raise ValidationError(f"{name} at {wrong.json_path}: {wrong.message}")
+
+
+def _endless(part: Any, place: str) -> Iterator[tuple[str, float]]:
+    """NaN and infinity: a schema can forbid neither, for NaN is not larger than any bound."""
+    if isinstance(part, float) and not math.isfinite(part):
+        yield place, part
+    elif isinstance(part, dict | list):
+        for key, value in part.items() if isinstance(part, dict) else enumerate(part):
+            yield from _endless(value, f"{place}.{key}")
 
 
 def strictly(text: str) -> Any:
