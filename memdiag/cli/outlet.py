@@ -13,7 +13,7 @@ import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TextIO
+from typing import BinaryIO, TextIO
 
 import click
 
@@ -26,16 +26,28 @@ def say(text: str = "", *, err: bool = False, nl: bool = True) -> None:
     Raises click.ClickException where standard output takes no more.
     """
     stream: TextIO | None = sys.stderr if err else sys.stdout
-    coded = getattr(stream, "encoding", None) or "utf-8"
-    shown = printable(text).encode(coded, "backslashreplace").decode(coded)
     with _sent(stream, err=err):
-        click.echo(shown, err=err, nl=nl)
+        shown = printable(text) + "\n" * nl
+        if (binary := getattr(stream, "buffer", None)) is None:  # one that is no file
+            click.echo(shown, err=err, nl=False)
+        else:
+            coded = getattr(stream, "encoding", None) or "utf-8"
+            _all(binary, shown.replace("\n", os.linesep).encode(coded, "backslashreplace"))
 
 
 def send(data: bytes) -> None:
     """Bytes to standard output as they are. Raises click.ClickException as `say` does."""
     with _sent(sys.stdout, err=False):
-        click.echo(data, nl=False)
+        _all(sys.stdout.buffer, data)
+
+
+def _all(binary: BinaryIO, data: bytes) -> None:
+    """Every byte. Where Python was told not to buffer, a disk that fills up takes some of them and
+    says how many: no error comes before the next."""
+    rest = memoryview(data)
+    while rest:
+        rest = rest[binary.write(rest) :]
+    binary.flush()
 
 
 @contextmanager
@@ -59,7 +71,9 @@ def _silence(stream: TextIO | None) -> None:
     """What a stream still holds would be tried again at the end, and fail again."""
     with suppress(OSError, ValueError):
         if stream is not None:
-            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nowhere, stream.fileno())
+            os.close(nowhere)
 
 
 def to_file(data: bytes, output: str, inputs: Iterable[str] = ()) -> None:
