@@ -16,6 +16,14 @@ if TYPE_CHECKING:
     from memdiag.model import Board
 
 
+def _volts(text: str) -> float:
+    """Raises ValueError unless it is 0.001 to 100: `nan` is neither above nor below."""
+    value = float(text)
+    if not 0.001 <= value <= 100:
+        raise ValueError(f"an injection has 0.001 to 100 volts, not {text!r}")
+    return value
+
+
 @click.command("rails")
 @click.argument("readings", nargs=-1, required=True, metavar="RAIL=OHMS[:TREND]...")
 @click.option("--board", metavar="NAME|FILE", help="The board profile to use.")
@@ -26,9 +34,10 @@ if TYPE_CHECKING:
 )
 @click.option(
     "--volts",
-    type=click.FloatRange(0, 100, min_open=True),
-    default=1.0,
+    metavar="VOLTS",
+    default="1.0",
     show_default=True,
+    callback=common.typed(_volts),
     help="Voltage an injection would use.",
 )
 @common.shop_option

@@ -85,6 +85,15 @@ _TIMES = {"s": 1, "sec": 1, "min": 60, "h": 3600, "d": 86400, "day": 86400, "day
 _PREFIX = {"": 1, "k": 10**3, "M": 10**6, "G": 10**9, "T": 10**12, "P": 10**15}
 
 
+# Wider than any bench needs, and narrow enough that no sum of them is endless.
+_CONFIDENCES = (0.01, 0.999999999)
+_RATES = (1e-30, 0.5)
+_LINE_RATES = (1.0, 1e15)
+_MOST_BITS = 1e30
+_MOST_SECONDS = 1e10
+_LEAST_SHARE = 1e-6
+
+
 def parse_confidence(text: str) -> float:
     """`0.95`, `95`, `95%` or `95 %`. Raises ValueError where it is no confidence."""
     bare = text.strip().removesuffix("%").strip()
@@ -94,19 +103,19 @@ def parse_confidence(text: str) -> float:
         raise ValueError(f"{text!r} is no confidence: write 0.95 or 95%") from None
     if "%" in text or value > 1:
         value /= 100
-    if not 0 < value < 1:
-        raise ValueError(f"a confidence is above 0 and below 100 %, not {text!r}")
+    if not _CONFIDENCES[0] <= value <= _CONFIDENCES[1]:
+        raise ValueError(f"a confidence is 1 % to 99.9999999 %, not {text!r}")
     return value
 
 
 def parse_rate(text: str) -> float:
-    """An error rate, `1e-12`. Raises ValueError unless it is above 0 and below 1."""
+    """An error rate, `1e-12`. Raises ValueError unless it is 1e-30 to 0.5."""
     try:
         value = float(text)
     except ValueError:
         raise ValueError(f"{text!r} is no error rate: write 1e-12") from None
-    if not 0 < value < 1:
-        raise ValueError(f"an error rate to show is above 0 and below 1, not {text!r}")
+    if not _RATES[0] <= value <= _RATES[1]:
+        raise ValueError(f"an error rate to show is 1e-30 to 0.5, not {text!r}")
     return value
 
 
@@ -116,8 +125,8 @@ def parse_line_rate(text: str) -> float:
         value = quantities.parse(text).in_unit("bit/s")
     except ValueError:
         raise ValueError(f"{text!r} is no line rate: write 14.0Gbit/s") from None
-    if not 0 < value < float("inf"):
-        raise ValueError(f"a line rate is above zero, not {text!r}")
+    if not _LINE_RATES[0] <= value <= _LINE_RATES[1]:
+        raise ValueError(f"a line rate is 1 bit/s to 1e15 bit/s, not {text!r}")
     return value
 
 
@@ -127,10 +136,12 @@ def parse_bits(text: str) -> int:
     try:
         if found is None:
             raise ValueError
-        value = round(float(found[1].replace(",", "").replace("_", "")) * _PREFIX[found[2]])
-    except (ValueError, OverflowError):
+        value = float(found[1].replace(",", "").replace("_", "")) * _PREFIX[found[2]]
+    except ValueError:
         raise ValueError(f"{text!r} is no number of bits: write 2e12 or 2Tbit") from None
-    return value
+    if value > _MOST_BITS:
+        raise ValueError(f"nobody runs more than 1e30 bits, as {text!r} says")
+    return round(value)
 
 
 def parse_time(text: str) -> float:
@@ -139,18 +150,21 @@ def parse_time(text: str) -> float:
     try:
         if found is None:
             raise ValueError
-        return float(found[1]) * _TIMES[found[2]]
+        value = float(found[1]) * _TIMES[found[2]]
     except ValueError:
         raise ValueError(f"{text!r} is no duration: write 90s, 40min or 2h") from None
+    if value > _MOST_SECONDS:
+        raise ValueError(f"nobody runs longer than 1e10 s, as {text!r} says")
+    return value
 
 
 def parse_share(text: str) -> float:
-    """`40%` or `0.4`. Raises ValueError unless it is above 0 and at most 1."""
+    """`40%` or `0.4`. Raises ValueError unless it is 1e-6 to 1."""
     try:
         bare = text.strip()
         value = float(bare.removesuffix("%")) / (100 if bare.endswith("%") else 1)
     except ValueError:
         raise ValueError(f"{text!r} is no share: write 40% or 0.4") from None
-    if not 0 < value <= 1:
-        raise ValueError(f"a share is above 0 and at most 100 %, not {text!r}")
+    if not _LEAST_SHARE <= value <= 1:
+        raise ValueError(f"a share is 0.0001 % to 100 %, not {text!r}")
     return value

@@ -312,10 +312,12 @@ def test_a_pipe_is_written_through(run: Run, tmp_path: Path) -> None:
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
     read: list[str] = []
-    reader = threading.Thread(target=lambda: read.append(pipe.read_text(encoding="utf-8")))
-    reader.start()
+    told = threading.Thread(
+        target=lambda: read.append(pipe.read_text(encoding="utf-8")), daemon=True
+    )
+    told.start()
     status = run("verdict", BEFORE, "-o", str(pipe))[0]
-    reader.join(30)
+    told.join(30)
     assert status == 1 and read == [shown]
     assert stat.S_ISFIFO(pipe.stat().st_mode)
 
@@ -372,6 +374,30 @@ def test_a_stream_that_is_closed_is_said(words: str) -> None:
     )
     assert told.returncode == 2
     assert b"cannot write to standard output: it is closed" in told.stderr
+
+
+# ---- no document of what is no number ----
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "soak --below 1e-320",
+        "soak --below 1e-12 --confidence 1e-320",
+        "soak --below 1e-12 --line-rate 1e-300Gbit/s",
+        "soak --below 1e-12 --line-rate 1bit/s --share 1e-320",
+        "soak --line-rate 14Gbit/s --took 1e300d",
+        "rails V=3 --volts nan",
+        "rails V=3 --volts inf",
+        "rails V=3 --volts 0",
+        "compare B A --confidence 1e-320",
+    ],
+)
+def test_an_option_out_of_its_range_is_named(words: str, run: Run) -> None:
+    said = [{"A": AFTER, "B": BEFORE}.get(word, word) for word in words.split()]
+    status, out, err = run(*said, "--format", "json")
+    assert status == 2 and out == ""
+    assert f"Invalid value for '{said[-2]}'" in err
 
 
 # ---- an input is no output ----

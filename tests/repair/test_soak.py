@@ -141,12 +141,18 @@ def test_ways_to_write_a_figure() -> None:
 @pytest.mark.parametrize(
     ("parse", "texts"),
     [
-        (soak.parse_confidence, ("", "high", "0", "100", "100%", "-5", "nan", "0%")),
-        (soak.parse_rate, ("", "0", "1", "2", "-1e-12", "nan", "1e-12 or so")),
-        (soak.parse_bits, ("", "-5", "many", "2e12 bits a second", "1e400", "...")),
-        (soak.parse_time, ("", "40", "-4 min", "soon", "1..2s")),
-        (soak.parse_line_rate, ("", "14", "14 mV", "0Gbit/s", "-1Gbit/s", "fast")),
-        (soak.parse_share, ("", "0", "0%", "140%", "half", "nan")),
+        (
+            soak.parse_confidence,
+            ("", "high", "0", "100", "100%", "-5", "nan", "0%", "1e-320", "0.9999999999999999"),
+        ),
+        (soak.parse_rate, ("", "0", "1", "2", "-1e-12", "nan", "1e-12 or so", "1e-320", "inf")),
+        (soak.parse_bits, ("", "-5", "many", "2e12 bits a second", "1e400", "...", "1e300P")),
+        (soak.parse_time, ("", "40", "-4 min", "soon", "1..2s", "1e300d", "1e400s")),
+        (
+            soak.parse_line_rate,
+            ("", "14", "14 mV", "0Gbit/s", "-1Gbit/s", "fast", "1e-300Gbit/s", "1e308bit/s"),
+        ),
+        (soak.parse_share, ("", "0", "0%", "140%", "half", "nan", "1e-320")),
     ],
 )
 def test_what_is_no_figure_is_said(parse, texts: tuple[str, ...]) -> None:  # type: ignore[no-untyped-def]
@@ -226,7 +232,7 @@ def test_json(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str
     ("args", "says"),
     [
         ((), "--below"),
-        (("--below", "3"), "below 1"),
+        (("--below", "3"), "1e-30 to 0.5"),
         (("--below", "1e-12", "--confidence", "100%"), "confidence"),
         (("--took", "40min"), "--line-rate"),
         (("--ran", "1e12", "--took", "1h"), "which one"),
