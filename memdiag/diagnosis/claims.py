@@ -75,18 +75,28 @@ def causes_at(beliefs: Beliefs, claim: Claim, spilled: bool) -> dict[Cause, floa
 
 def held_at(beliefs: Beliefs, claim: Claim) -> float:
     """Probability that a fault sits at the claim's place, whatever it is. One that only reaches it
-    from something wider, as a rail does, is not there, and one of many packages is none of them."""
+    from something wider, as a rail does, is not there, and one of many packages is none of them.
+    A cause that nothing here names has no place of its own: it is where the dump speaks against
+    soundness, in that share."""
     sites = frozenset(claim.one_of) or claim.sites
     if claim.place.site is not None:
         sites |= {claim.place.site}
-    here = (
-        i
-        for i, c in enumerate(beliefs.hypotheses.candidates)
-        if c.sites <= sites
-        and c.place.lane_meets(claim.place)
-        and (len(c.sites) == 1 or not claim.one_of)
-    )
-    return min(beliefs.any_of(here), 1.0)
+    here, nameless = set(), set()
+    for i, c in enumerate(beliefs.hypotheses.candidates):
+        if c.sites <= sites and c.place.lane_meets(claim.place):
+            if len(c.sites) == 1 or not claim.one_of:
+                here.add(i)
+        elif c.mechanism.unknown:
+            nameless.add(i)
+    held = beliefs.any_of(here) + beliefs.any_of(nameless, here) * _share_of(beliefs, sites)
+    return min(held, 1.0)
+
+
+def _share_of(beliefs: Beliefs, sites: frozenset[str]) -> float:
+    """The share of what the dump says against soundness that it says of these sites."""
+    against = [(n.sites, -n.sound_log_ratio) for n in beliefs.hypotheses.nodes if n.kind != "boot"]
+    whole = sum(nats for _, nats in against)
+    return sum(nats for at, nats in against if sites.issuperset(at)) / whole if whole > 0 else 0.0
 
 
 def nodes_at(beliefs: Beliefs, claim: Claim) -> Iterator[Node]:
@@ -234,6 +244,8 @@ class _Placing:
             taken |= mine
             if self.beliefs.any_of(taken) >= GROUP_HOLDS * all_of_them:
                 break
+        if len(taken) == len(alone[0]):
+            return self._at(alone[0])
         sites = self._sites(taken)
         named = tuple(s.ref for s in self.board.sites if s.ref in sites)
         by_cause: dict[Cause, set[int]] = {}

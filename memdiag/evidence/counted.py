@@ -134,7 +134,7 @@ def add_counts(
     if errors and g.whole["cells"] is not None:
         place.add(error_signs.repeat_loglik(errors, g.whole["cells"]))
     elif tally is not None and tally.cells and tally.rows >= 4:
-        place.add(error_signs.repeat_loglik(tally.rows, len(tally.cells)))
+        place.add(error_signs.repeat_loglik(tally.rows, len(tally.cells)), peers.again)
 
 
 def _add_errors(g: Measured, place: Node, errors: int | None, peers: Peers) -> None:
@@ -152,7 +152,9 @@ def _add_errors(g: Measured, place: Node, errors: int | None, peers: Peers) -> N
     elif errors is not None:
         place.add(error_counts.listed_loglik(errors))
     elif words:
-        place.add(error_counts.listed_loglik(words, common=peers.listed_common))
+        place.add(
+            error_counts.listed_loglik(words, common=peers.listed_common, longest=peers.longest)
+        )
     if g.whole["errors"]:
         place.quotes.append(_count_quote(g))
     elif words and tally is not None:

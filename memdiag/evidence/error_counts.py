@@ -325,13 +325,22 @@ _FEW: Array = (1 - CUT) * np.sum([_listed(n) for n in range(1, FEW + 1)], axis=0
 )
 
 
-def listed_loglik(words: int, *, common: bool = False) -> Array:
+_SHORT = 4
+_BROKEN = by_state({"stuck": 1, "joined": 1, "dead": 1, "mute": 1, "absent": 1}) > 0
+
+
+def listed_loglik(words: int, *, common: bool = False, longest: int = 0) -> Array:
     """(views, S) log likelihood of `words` error words of a place in a list of unknown exposure,
     which may be cut: none, a few, or more, as lists are capped anywhere from 16 to thousands.
 
-    `common`: most lanes of the run have a few, so that a few say nothing against this one."""
+    `common`: most lanes of the run have a few, so that a few say nothing against this one.
+    `longest`: the words listed of the lane with the most. What was tested there was tested here,
+    and nearly all of it is wrong where a line, or all, does not work: a fourth of those words is
+    few then, however many they are."""
     few = 0 < words <= FEW
     out = _FEW.copy() if few else 1 - _NONE - _FEW if words else _NONE
+    if FEW < words < longest / _SHORT:
+        out = np.where(_BROKEN, _FEW, out)
     if common and few:
         out[:, (MARGIN > -0.3) & IS_GRADE] = out.max()
     return _by_view(out)

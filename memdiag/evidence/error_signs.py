@@ -168,7 +168,7 @@ def word_loglik(words: int, wrong_bits: float) -> Array | None:
 
 _MANY_SOUND, _MANY_CELLS = (
     _F.practice(f"many lines, {of}", share, "share of such lanes with half of their lines wrong")
-    for of, share in (("sound", 0.35), ("cells", 0.40))
+    for of, share in (("sound", 0.35), ("cells", 0.60))
 )
 MANY_LINES: Array = np.log(
     by_state(

@@ -37,6 +37,9 @@ more of it than three."""
 EYE_WEIGHT = _F.practice("weight of an eye", 0.75, "read and write share a driver and a supply")
 """Together they say less than twice as much."""
 
+ONE_PASS = _F.practice("one pass", 0.5, "weight of no address failing twice where none did at all")
+"""The test may have gone over the memory once."""
+
 Kind = tuple[str, str, str, str | None, str]
 """(what, unit, step, point, level of detail)"""
 
@@ -90,6 +93,9 @@ class Peers:
         }
         self.habit = min(1.0, 3.0 / max(giving_up, 1))
         self.pull = min(1.0, 3.0 / max(rubbish, 1))
+        self.longest = max(listed, default=0)
+        twice = any(m.tally is not None and m.tally.rows > len(m.tally.cells) > 0 for m in measured)
+        self.again = 1.0 if twice else ONE_PASS
         self.alike = {at: error_counts.common(lanes) for at, lanes in exposed.items()}
         self.listed_common = len(listed) >= MIN_LISTED and float(np.median(listed)) >= 1
         self._found = {

@@ -258,6 +258,15 @@ def test_what_all_lanes_have_on_the_list_says_nothing_of_one() -> None:
     assert found["sound"] == max(found.values())
 
 
+def test_what_does_not_work_errs_as_often_as_any_lane_of_the_list() -> None:
+    """Seven words cannot be all that an open strobe made of a test in which another lane erred 500
+    times; bad cells may well be seven. Where no lane has more, neither is told."""
+    seven, most = (states(error_counts.listed_loglik(7, longest=n)) for n in (500, 7))
+    for state in ("stuck", "joined", "dead", "mute", "absent"):
+        assert seven[state] < seven["array"] - 1
+        assert most[state] > most["array"]
+
+
 # ---- any count ----
 
 

@@ -23,7 +23,7 @@ PAIRS = _F.derived(
 
 def _pairs(board: Board, evidence: Evidence) -> Iterator[Location]:
     """Pairs of odd lines of a lane; of an odd lane whose lines are not known apart, 'a pair'."""
-    pairs = PAIRS * locations.count_lanes(board)
+    pairs = PAIRS * locations.count_lanes(board, evidence)
     by_lane: dict[tuple[tuple[str, ...], Place], list[Node]] = {}
     for node in locations.odd(evidence, ("line",)):
         by_lane.setdefault((node.sites, node.place.link), []).append(node)

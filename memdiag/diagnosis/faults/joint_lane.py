@@ -15,7 +15,7 @@ from memdiag.model.figures import Table
 def _lanes(board: Board, evidence: Evidence) -> Iterator[Location]:
     """Every lane that looks odd or lies behind something odd; where the board knows no lanes,
     'a lane of it'."""
-    lanes = locations.count_lanes(board)
+    lanes = locations.count_lanes(board, evidence)
     for place, site in locations.suspects(board, evidence):
         yield Location(place, frozenset({site}), (1 if place.lane is not None else 2) / lanes)
 

@@ -16,7 +16,7 @@ from memdiag.model.figures import Table
 
 def _lines(board: Board, evidence: Evidence) -> Iterator[Location]:
     """Data lines that look odd; of an odd lane whose lines are not known apart, 'a line of it'."""
-    lines = LANE_LINES * locations.count_lanes(board)
+    lines = LANE_LINES * locations.count_lanes(board, evidence)
     for node in locations.odd(evidence, ("line",)):
         for ref in node.sites:
             at = locations.at_site(node.place, ref, board)

@@ -77,8 +77,15 @@ def unknown_group(board: Board, evidence: Evidence) -> Iterator[Location]:
 # --- lanes and lines ------------------------------------------------------------------------
 
 
-def count_lanes(board: Board) -> int:
-    return max(1, sum(max(1, len(s.links)) for s in board.sites))
+def count_lanes(board: Board, evidence: Evidence) -> int:
+    """The lanes of the board, at the least those that the dump speaks of."""
+    links = sum(max(1, len(s.links)) for s in board.sites)
+    seen = {
+        (n.sites, n.place.channel, n.place.lane)
+        for n in evidence.nodes
+        if n.kind == "place" and n.place.lane is not None
+    }
+    return max(1, links, len(seen))
 
 
 def at_site(place: Place, ref: str, board: Board, dq: tuple[int, int] | None = None) -> Place:
@@ -105,8 +112,14 @@ def _lanes_behind(seen: Place, ref: str, board: Board) -> list[Place]:
         return []
     any_rank = seen.rank is not None or not board.known
     named = ref if site.named else None
+    # Words of many lanes name lanes that the board does not.
     return [
-        Place(named, k.channel, seen.rank if any_rank else k.rank, k.lane)
+        Place(
+            named,
+            k.channel,
+            seen.rank if any_rank else k.rank,
+            seen.lane if k.lane is None else k.lane,
+        )
         for _, k in board.links(replace(seen, site=ref, dq=None))
     ] or [replace(seen.link, site=named)]
 
