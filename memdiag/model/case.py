@@ -27,11 +27,18 @@ class Deed:
 @dataclass(frozen=True, slots=True)
 class Suspect:
     """A fault that could be: where it is (or last was), and how probable it is that it was there at
-    any time up to the step it is listed at."""
+    any time up to the step it is listed at. `since`: the run, from 0, in which the package or the
+    joints that carry it were first there."""
 
     place: Place
     cause: Cause
     probability: float
+    since: int = 0
+
+    @property
+    def name(self) -> str:
+        """Its place and cause, and of a package or joints that are newer than the repair, whose."""
+        return f"{self.place} {self.cause}" + (f" of run {self.since + 1}" if self.since else "")
 
 
 class Advice(StrEnum):

@@ -211,11 +211,7 @@ def _curves(report: CaseReport) -> Iterator[Curve]:
     """The suspects, each by its last place."""
     for n, suspect in enumerate(report.steps[-1].suspects):
         points = tuple(step.suspects[n].probability for step in report.steps)
-        yield Curve(_name(suspect), points, _cured_by(report, suspect))
-
-
-def _name(suspect: Suspect) -> str:
-    return f"{suspect.place} {suspect.cause}"
+        yield Curve(suspect.name, points, _cured_by(report, suspect))
 
 
 def _cured_by(report: CaseReport, suspect: Suspect) -> int | None:

@@ -464,7 +464,7 @@ def test_every_pair_tells_one_story(one: dict, two: dict, head: dict) -> None:  
     one_story(compared(before(one), after(two, head=head)))
 
 
-@pytest.mark.parametrize("seed", range(42, 51))
+@pytest.mark.parametrize("seed", range(42, 47))
 def test_simulated_pairs_tell_one_story(seed: int) -> None:
     """A board with a fault, the same board without, and with two others: whatever is damaged."""
     scenes = [draw(seed, faults=n, dirt=False, known=True, bare=False) for n in (1, 0, 2)]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import effects, locations
 from memdiag.diagnosis.faults.mechanism import Mechanism, Prior, Variant
@@ -25,3 +27,15 @@ MECHANISMS = (
         absence=True,
     ),
 )
+
+UNDRIVEN = replace(
+    MECHANISMS[0],
+    name="undriven",
+    cause=Cause.CONTROLLER,
+    share=0.0,
+    why="a trace or the controller: the site is silent whatever package sits there",
+    history=history.of_controller,
+    absence=False,
+)
+"""The same silence where it is the site that is not driven. One run cannot tell it from a package
+that is not there, so it is none of `MECHANISMS`: what was done to the package tells."""

@@ -24,7 +24,7 @@ from memdiag.diagnosis.settings import Settings
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.measurements import Measurements
 from memdiag.model import Board
-from memdiag.repair.case.lives import Key, Life, Lives, key_of, placed
+from memdiag.repair.case.lives import Key, Life, Lives, keys_of, placed
 from memdiag.repair.case.parts import Whereabouts, follow, steps
 
 
@@ -126,15 +126,13 @@ class _Found:
                 if c.expected:
                     given.append(c)
                     continue
-                key = key_of(c, n, where)
-                if key is None:
-                    continue
-                if key not in number:
-                    number[key] = len(self.keys)
-                    self.keys.append(key)
-                    self.odds.append(c.odds)
-                    self.bonus.append({})
-                self.bonus[number[key]][n] = c.bonus
+                for key, share in keys_of(c, n, where):
+                    if key not in number:
+                        number[key] = len(self.keys)
+                        self.keys.append(key)
+                        self.odds.append(c.odds * share)
+                        self.bonus.append({})
+                    self.bonus[number[key]][n] = c.bonus
             self.expected.append(given)
 
 

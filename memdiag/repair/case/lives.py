@@ -14,6 +14,7 @@ from enum import Enum, auto
 from memdiag.diagnosis import history
 from memdiag.diagnosis.candidate import Candidate
 from memdiag.diagnosis.faults.mechanism import Mechanism
+from memdiag.diagnosis.faults.missing import UNDRIVEN
 from memdiag.diagnosis.settings import Settings
 from memdiag.model import Cause, Place
 from memdiag.model.figures import Table
@@ -21,9 +22,14 @@ from memdiag.repair.case.parts import Part, Step, Whereabouts
 
 _F = Table("Over the runs of a repair")
 CURED = _F.practice("reflow cures", 0.6, "share of bad joints that a reflow mends")
-CURED_MISSING = _F.practice(
-    "reflow wakes", 0.25, "share of silent packages that a reflow wakes: it was their joints"
+SILENT_JOINTS, SILENT_SITE = (
+    _F.practice(name, share, f"share of silent packages where {what}")
+    for name, share, what in (
+        ("silent joints", 0.4, "it is their joints"),
+        ("silent site", 0.02, "it is the trace to the site, or what drives it"),
+    )
 )
+NOT_TAKEN = _F.practice("not taken", 0.03, "share of new packages that the solder did not take")
 RETURNS = _F.practice("comes back", 0.12, "share of joints mended by heat alone that open again")
 PUT_BACK = _F.practice(
     "put back", 0.3, "share of packages fitted without a word of a new one that are the old one"
@@ -59,8 +65,18 @@ _CARRIER: dict[history.Factors, Carrier] = {
 }
 
 
-def carrier(mechanism: Mechanism) -> Carrier:
-    return _CARRIER.get(mechanism.history, Carrier.BOARD)
+def ways(mechanism: Mechanism, worked: bool) -> Iterator[tuple[Carrier, float, Mechanism]]:
+    """What a fault may go with, each with its share of the odds and as what it is known then. No
+    answer of a package looks alike whether it is dead, not soldered down or not driven: what was
+    done to it tells, where its site was `worked` on."""
+    if mechanism.cause is not Cause.MISSING:
+        yield _CARRIER.get(mechanism.history, Carrier.BOARD), 1.0, mechanism
+        return
+    site = SILENT_SITE if worked else 0.0
+    yield Carrier.PACKAGE, 1 - SILENT_JOINTS - site, mechanism
+    yield Carrier.JOINT, SILENT_JOINTS, mechanism
+    if site:
+        yield Carrier.BOARD, site, UNDRIVEN
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +85,7 @@ class Key:
     board; `place` without its site where a package carries it, for that moves."""
 
     mechanism: Mechanism
+    carrier: Carrier
     part: Part | None
     place: Place
     sites: frozenset[str]
@@ -85,27 +102,32 @@ class Life:
     odds: float
 
 
-def key_of(candidate: Candidate, run: int, where: Whereabouts) -> Key | None:
-    """The fault that a candidate of a run is; None where it sits on a package that is not there."""
-    m, place = candidate.mechanism, candidate.place
-    kind = carrier(m)
-    if kind is Carrier.BOARD:
-        return Key(m, None, place, candidate.sites, candidate.along)
-    (ref,) = candidate.sites
-    parts = where.packages if kind is Carrier.PACKAGE else where.joints
-    part = parts[run].get(ref)
-    if part is None:
-        return None
-    if kind is Carrier.PACKAGE:
-        named = place.site is not None
-        return Key(m, part, replace(place, site="" if named else None), frozenset(), ())
-    return Key(m, part, place, candidate.sites, candidate.along)
+def keys_of(candidate: Candidate, run: int, where: Whereabouts) -> Iterator[tuple[Key, float]]:
+    """The faults that a candidate of a run may be, each with its share of the odds; none where it
+    sits on a package that is not there."""
+    place = candidate.place
+    worked = not where.worked.isdisjoint(candidate.sites)
+    for kind, share, m in ways(candidate.mechanism, worked):
+        if kind is Carrier.BOARD:
+            yield Key(m, kind, None, place, candidate.sites, candidate.along), share
+            continue
+        (ref,) = candidate.sites
+        parts = where.packages if kind is Carrier.PACKAGE else where.joints
+        part = parts[run].get(ref)
+        if part is None:
+            continue
+        if kind is Carrier.PACKAGE:
+            named = place.site is not None
+            at = replace(place, site="" if named else None)
+            yield Key(m, kind, part, at, frozenset(), ()), share
+        else:
+            yield Key(m, kind, part, place, candidate.sites, candidate.along), share
 
 
 def placed(key: Key, run: int, where: Whereabouts) -> Candidate | None:
     """The fault as a candidate of a run; None where what carries it is not there."""
     place, sites = key.place, key.sites
-    if key.part is not None and carrier(key.mechanism) is Carrier.PACKAGE:
+    if key.part is not None and key.carrier is Carrier.PACKAGE:
         ref = where.site_of(key.part, run) or _returned(key.part, run, where)
         if ref is None:
             return None
@@ -136,26 +158,28 @@ class Lives:
         for born in range(first, len(self.done)):
             if born > first and not (seen[born] and not all(seen[first:born])):
                 continue  # nothing speaks for its coming just then
-            begun = odds * self._begun(key, born, born == first)
+            begun = self._begun(key, born, odds, born == first)
             for there, share in self._ways(key, born).items():
                 if any(there) and begun * share > 0:
                     yield Life(number, born, there, begun * share)
 
-    def _begun(self, key: Key, born: int, at_first: bool) -> float:
-        """The factor on its odds by when it came."""
+    def _begun(self, key: Key, born: int, odds: float, at_first: bool) -> float:
+        """Its odds by when it came."""
         stages = self.settings.stages
-        kind = carrier(key.mechanism)
         if at_first:
             new = key.part is not None and key.part.since > 0
             if not new:
-                return 1.0
-            return stages.replaced_package if kind is Carrier.PACKAGE else stages.replaced_joint
+                return odds
+            if key.carrier is Carrier.PACKAGE:
+                return odds * stages.replaced_package
+            silent = key.mechanism.cause is Cause.MISSING
+            return NOT_TAKEN if silent else odds * stages.replaced_joint
         site = None if key.part is None else self.where.site_of(key.part, born) or key.part.site
         if site in self.done[born].heated:
-            return HEATED
+            return odds * HEATED
         if key.part is not None and not self.done[born].done:
-            return UNSAID * HEATED
-        return BY_ITSELF
+            return odds * UNSAID * HEATED
+        return odds * BY_ITSELF
 
     def _ways(self, key: Key, born: int) -> Mapping[tuple[bool, ...], float]:
         """In which runs it is there, each way with its share."""
@@ -200,7 +224,7 @@ class Lives:
         """Whether what carries it is on the board, and how surely."""
         if key.part is None:
             return True, 1.0
-        if carrier(key.mechanism) is Carrier.JOINT:
+        if key.carrier is Carrier.JOINT:
             return self.where.joints[run].get(key.part.site) == key.part, 1.0
         if self.where.site_of(key.part, run) is not None:
             return True, 1.0
@@ -218,6 +242,4 @@ class Lives:
         site = self.where.site_of(key.part, run) or key.part.site
         if site not in self.done[run].work.reflowed:
             return unsaid
-        if carrier(key.mechanism) is Carrier.JOINT:
-            return CURED
-        return CURED_MISSING if key.mechanism.cause is Cause.MISSING else unsaid
+        return CURED if key.carrier is Carrier.JOINT else unsaid

@@ -90,6 +90,8 @@ class Whereabouts:
     joints: list[dict[str, Part]] = field(default_factory=list)
     returns: dict[Part, tuple[int, str]] = field(default_factory=dict)
     """A package that may have been put back: in which run, and where."""
+    worked: frozenset[str] = frozenset()
+    """Sites that hot air was on."""
 
     def site_of(self, part: Part, run: int) -> str | None:
         """Where a package is in a run; None where it is not on the board."""
@@ -99,7 +101,7 @@ class Whereabouts:
 def follow(board: Board, runs: Sequence[Run], done: Sequence[Step]) -> Whereabouts:
     """Where everything is in each run."""
     refs = [site.ref for site in board.sites]
-    out = Whereabouts()
+    out = Whereabouts(worked=frozenset[str]().union(*(step.heated for step in done)))
     off = frozenset(runs[0].head.removed or ())
     packages = {ref: Part(ref, 0) for ref in refs if ref not in off}
     joints = dict(packages)

@@ -170,11 +170,11 @@ _PROVED = (Outcome.REPAIRED, Outcome.NOTHING_TO_REPAIR)
 def _release(last: Verdict, found: Sequence[Established], beside: Comparison | None) -> CaseRelease:
     against = [f"{f.place}: {f.reason}" for f in last.findings if f.action in WANTS_WORK]
     against += [o.says for o in last.release.obstacles]
-    if beside is not None and beside.outcome not in _PROVED:
-        against += [reason.says for reason in beside.reasons[:MOST_REASONS]]
     against += [
         f"{e.finding.place}: {e.finding.cause} is not cured" for e in found if e.cured_by is None
     ]
+    if not against and beside is not None and beside.outcome not in _PROVED:
+        against += [reason.says for reason in beside.reasons[:MOST_REASONS]]
     if against or not last.released:
         said = tuple(dict.fromkeys(text.rstrip(".") for text in against or [last.summary.text]))
         return CaseRelease(False, said[:MOST_REASONS])

@@ -8,7 +8,6 @@ from typing import NamedTuple
 from memdiag.model import Cause, Place
 from memdiag.model.case import Suspect
 from memdiag.model.quantities import show_probability
-from memdiag.model.words import CAUSE_WORDS
 from memdiag.repair.case.joint import Joint
 from memdiag.repair.case.lives import Key
 from memdiag.repair.case.parts import Part, Whereabouts
@@ -75,7 +74,12 @@ def listed(
     by_step: Sequence[dict[Who, float]], run: int, shown: Sequence[Who], where: Whereabouts
 ) -> tuple[Suspect, ...]:
     return tuple(
-        Suspect(now_at(one, run, where), one.cause, min(by_step[run].get(one, 0.0), 1.0))
+        Suspect(
+            now_at(one, run, where),
+            one.cause,
+            min(by_step[run].get(one, 0.0), 1.0),
+            one.part.since if one.part is not None else 0,
+        )
         for one in shown
     )
 
@@ -89,16 +93,8 @@ def changed(before: Sequence[Suspect] | None, after: Sequence[Suspect]) -> str:
             move = show_probability(now.probability)
             if before is not None:
                 move = f"{show_probability(was)} -> {move}"
-            told.append((abs(now.probability - was), f"{_name(now)} {move}"))
+            told.append((abs(now.probability - was), f"{now.name} {move}"))
     told.sort(key=lambda pair: -pair[0])
     if not told:
         return "nobody is suspected" if before is None else "changes nothing"
     return "; ".join(text for _, text in told[:MOST_TOLD])
-
-
-def _name(suspect: Suspect) -> str:
-    return f"{suspect.place} {suspect.cause}"
-
-
-def words(one: Who) -> str:
-    return f"{one.place} {CAUSE_WORDS[one.cause]}"

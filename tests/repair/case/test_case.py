@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from memdiag.diagnosis.judge import judge
 from memdiag.diagnosis.settings import Settings
 from memdiag.diagnosis.settings import Worth as WorthSettings
-from memdiag.model import Cause, Run
+from memdiag.model import Action, Cause, Run
 from memdiag.model.case import Advice, CaseReport
 from memdiag.model.problems.cases import KINDS
 from memdiag.reading.load import load
@@ -252,8 +252,43 @@ def test_suspects_are_the_same_at_every_step(order: list[str]) -> None:
     report = case(runs)
     places = [[(s.place, s.cause) for s in step.suspects] for step in report.steps]
     assert places[0] == places[1] == places[2]
+    names = [s.name for s in report.steps[-1].suspects]
+    assert len(set(names)) == len(names)
     assert {e.finding.place.site: e.cured_by for e in report.established} == {
         order[0]: 1,
         order[1]: 2,
         order[2]: None,
     }
+
+
+def test_old_and_new_joints_of_a_site_are_two_suspects() -> None:
+    """What stays with another package is of the site or came with the work: the names tell."""
+    report = case([run({"U6": GONE}), run({"U6": GONE}, 2, replaced="U6")])
+    names = [s.name for s in report.steps[-1].suspects]
+    assert len(set(names)) == len(names)
+    assert any(name.startswith("U6") and name.endswith(" of run 2") for name in names)
+
+
+def test_a_site_that_stays_silent_whatever_package_sits_there_is_not_driven() -> None:
+    """Common practice, no source: silent with a second package, the solder is asked first; silent
+    with a third, and after heat, nobody fits a fourth."""
+    first, second = run({"U6": GONE}), run({"U6": GONE}, 2, replaced="U6")
+    heated = run({"U6": GONE}, 3, replaced="U6", reflowed="U6")
+    off, third = run({"U6": GONE}, 4, removed="U6"), run({"U6": GONE}, 5)
+
+    def undriven(*runs: Run) -> float:
+        suspects = case(runs).steps[-1].suspects
+        return max((s.probability for s in suspects if s.cause is Cause.CONTROLLER), default=0.0)
+
+    chances = [undriven(*[first, second, heated, off, third][:n]) for n in (1, 2, 3, 5)]
+    assert chances == sorted(chances) and chances[0] < 0.1 < chances[1] < 0.5 < chances[3]
+    last = case([first, second, heated, off, third])
+    top = last.steps[-1].verdict.findings[0]
+    assert (top.cause, top.action) == (Cause.CONTROLLER, Action.STOP)
+    assert case([first, second]).steps[-1].verdict.findings[0].action is not Action.REPLACE
+
+
+def test_a_silent_package_that_heat_wakes_was_not_soldered_down() -> None:
+    found = case([run({"U6": GONE}), run({}, 2, reflowed="U6")])
+    assert found.established[0].finding.cause is Cause.MISSING
+    assert found.established[0].cured_by == 1
