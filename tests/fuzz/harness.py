@@ -1,7 +1,9 @@
-"""Coverage-guided fuzzing of the reader: `python -m tests.fuzz.harness -max_total_time=60 CORPUS`.
+"""Coverage-guided fuzzing: `python -m tests.fuzz.harness reader -max_total_time=60 CORPUS`.
 
-Needs atheris (the `fuzz` extra). The flags are libFuzzer's; CORPUS is a folder that grows. What it
-finds belongs in tests/fuzz/finds/, where the ordinary test run replays it.
+The first word says of what: `reader`, or one of tests.fuzz.files (`profile`, `shop`, `grammar`,
+`entry`). Needs atheris (the `fuzz` extra). The flags are libFuzzer's; CORPUS is a folder that
+grows. What it finds belongs in tests/fuzz/finds/, where the ordinary test run replays it: its name
+begins with what was fuzzed.
 """
 
 from __future__ import annotations
@@ -12,11 +14,13 @@ from pathlib import Path
 
 import atheris
 
-with atheris.instrument_imports(include=["memdiag", "lark"]):
+with atheris.instrument_imports(include=["memdiag", "lark", "tomllib"]):
+    from memdiag.boards import profile_checks, profile_form  # noqa: F401
     from memdiag.model import problems
     from memdiag.model.problems import layouts, pastes, reading, runs
     from memdiag.reading import checks  # noqa: F401
     from memdiag.reading.columnar import blocks, typed_rows  # noqa: F401
+    from tests.fuzz.files import TARGETS
     from tests.fuzz.one import one
 
 
@@ -35,12 +39,13 @@ def seeds() -> Iterator[bytes]:
 
 def main() -> None:
     problems.catalogue()
+    ask, begin = {"reader": (one, seeds), **TARGETS}[sys.argv.pop(1)]
     corpus = [Path(a) for a in sys.argv[1:] if not a.startswith("-")]
     if corpus:
         corpus[0].mkdir(parents=True, exist_ok=True)
-        for i, seed in enumerate(seeds()):
+        for i, seed in enumerate(begin()):
             (corpus[0] / f"seed-{i}").write_bytes(seed)
-    atheris.Setup(sys.argv, one)
+    atheris.Setup(sys.argv, ask)
     atheris.Fuzz()
 
 
