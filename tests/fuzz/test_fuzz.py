@@ -18,7 +18,7 @@ from tests.fuzz.files import TARGETS
 from tests.fuzz.one import one
 
 HERE = Path(__file__).parent
-SECONDS = {"reader": 10, **dict.fromkeys(TARGETS, 4)}
+SECONDS = {"reader": 8, **dict.fromkeys(TARGETS, 2)}
 FINDS = sorted((HERE / "finds").glob("*.bin"))
 
 
