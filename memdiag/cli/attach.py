@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import sys
 import threading
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 @click.command("attach")
 @common.input_argument
-@click.option("--ticket", required=True, metavar="ID", help="The ticket, e.g. R-2041.")
+@click.option("--ticket", metavar="ID", help="The ticket, e.g. R-2041; else the dump's own.")
 @click.option(
     "--to",
     "folder",
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
 @common.shop_option
 def command(
     inputs: tuple[str, ...],
-    ticket: str,
+    ticket: Option,
     folder: str,
     url: Option,
     board: Option,
@@ -58,14 +59,15 @@ def command(
     from memdiag.ledger.store import TicketError, check_id
     from memdiag.ledger.ticket_heat import heat_warnings
 
-    try:
-        ticket = check_id(ticket)
-    except TicketError as wrong:
-        raise click.ClickException(str(wrong)) from None
     settings = common.shop_settings(shop)
     reading = tickets.Reading(board, grammar, common.split_sites(removed), settings)
-    # All are read and judged before the first is filed: one bad input leaves the ticket alone.
-    dumps = [_judged(name, reading) for name in inputs or ("-",)]
+    try:
+        ticket = None if ticket is None else check_id(ticket)
+        # All are read and judged before the first is filed: one bad input leaves the ticket alone.
+        dumps = [_judged(name, reading) for name in inputs or ("-",)]
+        ticket = ticket or check_id(_their_ticket(dumps))
+    except TicketError as wrong:
+        raise click.ClickException(str(wrong)) from None
     _stop_cleanly()
     for dump in dumps:
         try:
@@ -78,6 +80,15 @@ def command(
         outlet.say(f"memdiag: warning: {note}", err=True)
     verdicts = [v for dump in dumps for v in dump.verdicts]
     return int(not all(v.released for v in verdicts))
+
+
+def _their_ticket(dumps: Sequence[Judged]) -> str:
+    """The ticket that the heads name. Raises click.UsageError where they name none, or several."""
+    named = {v.run.head.ticket for dump in dumps for v in dump.verdicts if v.run.head.ticket}
+    if len(named) == 1:
+        return named.pop()
+    said = f"the dumps name several: {', '.join(sorted(named))}" if named else "no dump names one"
+    raise click.UsageError(f"say which ticket with --ticket: {said}")
 
 
 def _judged(name: str, reading: Reading) -> Judged:

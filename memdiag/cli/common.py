@@ -19,6 +19,7 @@ from memdiag.reports.page import Page
 
 if TYPE_CHECKING:
     from memdiag.diagnosis.settings import Settings
+    from memdiag.reading.load import Unreadable
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -77,9 +78,23 @@ def output_options(*names: str) -> Callable[[F], F]:
     return wrap
 
 
+_CAUTIONS = "memdiag.every-caution"
+
+
 def page_options(kind: type[Page]) -> Callable[[F], F]:
-    """`--format` with every format that can show this kind of page, and `-o`."""
-    return output_options(*(f.name for f in formats.of_kind(kind)))
+    """`--format` with every format that can show this kind of page, `-o`, and `--cautions`."""
+
+    def asked(context: click.Context, _parameter: click.Parameter, value: bool) -> None:
+        context.meta[_CAUTIONS] = value
+
+    def wrap(f: F) -> F:
+        said = "On a terminal: every caution in full."
+        f = click.option("--cautions", is_flag=True, expose_value=False, callback=asked, help=said)(
+            f
+        )
+        return output_options(*(form.name for form in formats.of_kind(kind)))(f)
+
+    return wrap
 
 
 def load_runs(
@@ -89,15 +104,20 @@ def load_runs(
     grammar: str | None = None,
     removed: str | None = None,
     shop: Settings | None = None,
+    failed: list[str] | None = None,
 ) -> list[Run]:
-    """Every run of every input, in order. Raises click.ClickException (exit 2) where an input
-    cannot be opened or holds no dump."""
+    """Every run of every input, in order.
+
+    An input that cannot be opened or holds no dump is told of; where `failed` is a list it is named
+    there and the others are read all the same. Raises click.ClickException (exit 2) for it where
+    there is no such list, and where nothing was read.
+    """
     from memdiag.reading import load as loading
 
     runs: list[Run] = []
     for name in dumps_in(inputs):
-        source = piped() if name == "-" else readable(name)
         try:
+            source = piped() if name == "-" else readable(name)
             with usage():
                 runs += loading.load(
                     source,
@@ -107,12 +127,24 @@ def load_runs(
                     name=name,
                     words=None if shop is None else shop.words.vocabulary(),
                 )
-        except loading.Unreadable as wrong:
-            tell(wrong.problems, quiet_info=False, name=name)
-            raise click.ClickException(
-                f"{'the paste' if name == '-' else name} holds no dump that could be read"
-            ) from None
+        except (loading.Unreadable, click.ClickException) as wrong:
+            said = _refused(wrong, name)
+            if failed is None:
+                raise said from None
+            failed.append(name)
+            outlet.say(f"memdiag: {said.format_message()}: not judged", err=True)
+    if failed and not runs:
+        raise click.ClickException("none of the inputs could be read")
     return runs
+
+
+def _refused(wrong: Unreadable | click.ClickException, name: str) -> click.ClickException:
+    """What to say of an input that gave no run; its problems are told."""
+    if isinstance(wrong, click.ClickException):
+        return wrong
+    tell(wrong.problems, quiet_info=False, name=name)
+    called = "the paste" if name == "-" else name
+    return click.ClickException(f"{called} holds no dump that could be read")
 
 
 def dumps_in(inputs: Sequence[str]) -> tuple[str, ...]:
@@ -276,8 +308,24 @@ def write_page(page: Page, format_: str | None, output: str | None) -> None:
     """The page in its format, as `page_format` has it. Raises click.ClickException where that
     needs a library that is not there."""
     form = page_format(type(page), format_, output)
+    if form.name == "text" and output in (None, "-") and _on_terminal(page):
+        return
     try:
         made = form.render(page)
     except ImportError as wrong:
         raise click.ClickException(form.lacking or f"{form.name}: {wrong}") from None
     write(made, output)
+
+
+def _on_terminal(page: Page) -> bool:
+    """The page as a terminal shows it; False where standard output is none."""
+    from memdiag.cli.terminal import screen
+    from memdiag.reports import text
+
+    context = click.get_current_context(silent=True)
+    found = screen(every_caution=bool(context and context.meta.get(_CAUTIONS)))
+    if found is None:
+        return False
+    shown = text.render(page, found)
+    outlet.send(shown.encode(sys.stdout.encoding or "utf-8", "backslashreplace"))
+    return True

@@ -28,6 +28,7 @@ _COMMANDS = {
     "board": ("memdiag.cli.board", "List, check and draw board profiles."),
     "case": ("memdiag.cli.case", "Judge all runs of one repair together."),
     "compare": ("memdiag.cli.compare", "Say what changed from one run to the next."),
+    "completion": ("memdiag.cli.completion", "Print what a shell completes commands with."),
     "grammar": ("memdiag.cli.grammar", "List, show and check layout grammars."),
     "ledger": ("memdiag.cli.ledger", "List, search and export tickets; learn from outcomes."),
     "rails": ("memdiag.cli.rails", "Judge ohm readings without a dump."),
@@ -48,6 +49,18 @@ class _Lazy(click.Group):
         command: click.Command = import_module(_COMMANDS[cmd_name][0]).command
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        name = args[0]
+        if name not in _COMMANDS and not name.startswith("-"):
+            from memdiag.model.spelling import closest
+
+            near = closest(name, list(_COMMANDS))
+            hint = f" Did you mean: memdiag {near}" if near else ""
+            ctx.fail(f"there is no command {name!r}.{hint}")
+        return super().resolve_command(ctx, args)
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, _COMMANDS[name][1]) for name in sorted(_COMMANDS)])
@@ -57,6 +70,11 @@ class _Lazy(click.Group):
 @click.version_option(__version__, prog_name="memdiag")
 def app() -> None:
     """From a memory training dump to a verdict: which site, what is wrong, what to do next.
+
+    \b
+    Paste a dump after a test boot:         memdiag verdict
+    Prove a repair from two dumps:          memdiag compare before.txt after.txt
+    File dump and verdict with a ticket:    memdiag attach dump.txt --ticket R-1187 --to tickets
 
     An INPUT of - (or none) reads a paste from standard input; at a terminal the paste ends
     at its [end] line. Exit status: 0 clear, 1 a finding that wants action, 2 unusable input.

@@ -27,16 +27,26 @@ def command(
 ) -> int:
     """Judge each dump of INPUT: which site, what is wrong, how sure, what to do.
 
-    Exit status 0: clear; 1: a finding wants action; 2: the input cannot be used.
+    An input that cannot be used is told of, and does not stop the others.
+
+    Exit status 0: clear; 1: a finding wants action; 2: an input cannot be used.
     """
     from memdiag.diagnosis.judge import judge
     from memdiag.reports.verdict_page import verdict_page
 
     settings = common.shop_settings(shop)
-    runs = common.load_runs(inputs, board=board, grammar=grammar, removed=removed, shop=settings)
+    failed: list[str] = []
+    runs = common.load_runs(
+        inputs,
+        board=board,
+        grammar=grammar,
+        removed=removed,
+        shop=settings,
+        failed=failed if len(inputs) > 1 else None,
+    )
     with common.usage():
         verdicts = [judge(run, board, settings) for run in runs]
     for run in () if common.is_shown(format_, output) else runs:
         common.tell(run.problems, name=run.source.name)
     common.write_page(verdict_page(verdicts, every_row=every_row), format_, output)
-    return int(not all(v.released for v in verdicts))
+    return 2 if failed else int(not all(v.released for v in verdicts))

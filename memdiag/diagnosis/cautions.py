@@ -63,3 +63,16 @@ def _inject(board: Board) -> str:
         if rail.feeds == "packages" and rail.inject_volts_max is not None
     ]
     return INJECT + (f" Profile limits: {'; '.join(limits)}." if limits else "")
+
+
+_IN_SHORT = {PROFILE: "the reflow profile", MOISTURE: "moisture", ESD: "static discharge"}
+
+
+def folded(texts: Sequence[str]) -> tuple[str, ...]:
+    """The cautions for a small screen: what burns, shorts and gives current in full, the others
+    named in one line."""
+    named = [_IN_SHORT[text] for text in texts if text in _IN_SHORT]
+    if not named:
+        return tuple(texts)
+    kept = [text for text in texts if text not in _IN_SHORT and text != QUALIFIED]
+    return (*kept, f"Also {', '.join(named)}: --cautions shows all. {QUALIFIED}")

@@ -24,7 +24,7 @@ from memdiag.reading.load import load
 from memdiag.repair.comparison import compare, history
 from memdiag.reports.comparison_page import comparison_page
 from memdiag.reports.formats import render
-from memdiag.reports.text import WIDTH
+from memdiag.reports.text import PAPER
 from tests.support.twodumps import (
     BITS,
     GONE,
@@ -301,7 +301,7 @@ def test_text_fits_a_terminal_and_answers_first(site: str, one: dict, two: dict)
         run(first), run(second), before_verdict=judged(first), after_verdict=judged(second)
     )
     lines = shown(made, "text").splitlines()
-    assert max(map(len, lines)) <= WIDTH
+    assert max(map(len, lines)) <= PAPER.width
     assert lines[0].startswith(made.outcome.value.upper()) and lines[2].startswith("DO: ")
     checker().validate(json.loads(shown(made, "json")))
 
@@ -312,7 +312,7 @@ def test_a_wide_table_loses_columns_not_its_width() -> None:
     page = shown(
         compare(run(one), run(two), before_verdict=judged(one), after_verdict=judged(two)), "text"
     )
-    assert max(map(len, page.splitlines())) <= WIDTH
+    assert max(map(len, page.splitlines())) <= PAPER.width
     assert "worst step" in page and "errors" in page
 
 

@@ -27,7 +27,7 @@ from memdiag.reports.formats import render
 from memdiag.reports.page import Chapter as Told
 from memdiag.reports.page import Grid, Places, Story
 from memdiag.reports.plotted import Curve
-from memdiag.reports.text import WIDTH
+from memdiag.reports.text import PAPER
 from tests.repair.case.test_case import SWAP, run
 from tests.reports.test_html import assert_inert
 from tests.support import schemas
@@ -153,7 +153,7 @@ def test_the_place_comes_first_and_then_whether_it_may_go(kind: str) -> None:
         order.remove("IS IT")
     found = [next(n for n, line in enumerate(lines) if line.startswith(each)) for each in order]
     assert found == sorted(found), titles
-    assert all(len(line) <= WIDTH for line in lines)
+    assert all(len(line) <= PAPER.width for line in lines)
 
 
 def test_the_story_is_told_in_order_with_what_was_done_seen_and_changed() -> None:
@@ -219,7 +219,7 @@ def test_with_many_runs_a_narrow_page_keeps_the_first_and_the_last() -> None:
     nine = [run({"U6": WEAK} if day < 9 else {}, day) for day in range(1, 10)]
     page = shown(case(nine))
     (heads,) = (line for line in page.splitlines() if line.startswith("run by run"))
-    assert len(heads) <= WIDTH and heads.endswith("run 9")
+    assert len(heads) <= PAPER.width and heads.endswith("run 9")
     assert shown(case(nine), "markdown").count("run 9") >= 1
 
 

@@ -91,7 +91,7 @@ class Whereabouts:
     returns: dict[Part, tuple[int, str]] = field(default_factory=dict)
     """A package that may have been put back: in which run, and where."""
     worked: frozenset[str] = frozenset()
-    """Sites that hot air was on."""
+    """Sites that were heated with a package on them, or fitted with one."""
 
     def site_of(self, part: Part, run: int) -> str | None:
         """Where a package is in a run; None where it is not on the board."""
@@ -101,7 +101,7 @@ class Whereabouts:
 def follow(board: Board, runs: Sequence[Run], done: Sequence[Step]) -> Whereabouts:
     """Where everything is in each run."""
     refs = [site.ref for site in board.sites]
-    out = Whereabouts(worked=frozenset[str]().union(*(step.heated for step in done)))
+    out = Whereabouts(worked=frozenset[str]().union(*(s.heated - s.taken for s in done)))
     off = frozenset(runs[0].head.removed or ())
     packages = {ref: Part(ref, 0) for ref in refs if ref not in off}
     joints = dict(packages)
