@@ -36,6 +36,7 @@ _TELLS_OF_THE_NEXT = (
     tarfile.SOLARIS_XHDTYPE,
 )
 _MOST_TOLD = 1 << 20
+_CUT = "it ends too early"
 
 _BROKEN = (
     OSError,
@@ -131,6 +132,8 @@ def _tar(file: BinaryIO, size: int) -> Iterator[tuple[str, bytes | Problem]]:
                 continue
             content = tar.extractfile(info)
             data = b"" if content is None else content.read(MOST_OF_A_MEMBER)
+            if len(data) < info.size:
+                raise EOFError(_CUT)
             allowance.take(len(data))
             yield info.name, data
     for said in unpack.stream_problems(stream):
@@ -139,11 +142,13 @@ def _tar(file: BinaryIO, size: int) -> Iterator[tuple[str, bytes | Problem]]:
 
 
 class _Header(tarfile.TarInfo):
-    """A header; one that only tells the next one's name or attributes is held as a whole, so no
-    larger one is read than any such thing is."""
+    """A header. One that only tells the next one's name or attributes is held as a whole, so no
+    larger one is read than any such thing is; and where the end mark is not there, it is said."""
 
     @classmethod
     def frombuf(cls, buf: bytes | bytearray, encoding: str, errors: str) -> Self:
+        if not buf:
+            raise EOFError(_CUT)
         made = super().frombuf(buf, encoding, errors)
         if made.type in _TELLS_OF_THE_NEXT and made.size > _MOST_TOLD:
             raise TooLarge(problem("batch-archive", reason="a name in it is endless"))

@@ -18,7 +18,7 @@ from memdiag import __version__
 from memdiag.depot import surroundings
 from memdiag.depot.errors import BatchError
 from memdiag.depot.judging import How, Job
-from memdiag.depot.keeper import Stable
+from memdiag.depot.keeper import NoWorker, Stable
 from memdiag.depot.rows import Rows, aside
 from memdiag.model.problems import problem
 
@@ -63,6 +63,8 @@ class Cluster:
         except KilledWorker:
             reason = "the workers of the cluster died with it"
             return aside(job.name, problem("batch-killed", reason=reason))
+        except NoWorker as wrong:
+            raise BatchError("batch-no-worker", reason=wrong) from None
         except (Other, ImportError, AttributeError) as other:
             said = {"cluster": self._address, "reason": str(other), "version": __version__}
             raise BatchError("batch-cluster-other", **said) from None

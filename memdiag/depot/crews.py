@@ -8,8 +8,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Protocol
 
+from memdiag.depot.errors import BatchError
 from memdiag.depot.judging import How, Job
-from memdiag.depot.keeper import Stable
+from memdiag.depot.keeper import NoWorker, Stable
 from memdiag.depot.rows import Rows
 
 _LOOK = 2.0  # seconds to wait before it is seen to whether the crew is still there
@@ -37,7 +38,10 @@ class Local:
         return self._pool.submit(self._stable.judge, job)
 
     def result(self, job: Job, done: cf.Future[Rows]) -> Rows:
-        return done.result()
+        try:
+            return done.result()
+        except NoWorker as wrong:
+            raise BatchError("batch-no-worker", reason=wrong) from None
 
     def look(self) -> None:
         """It is never lost: its workers are started anew."""

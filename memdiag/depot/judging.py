@@ -38,6 +38,10 @@ class Limits:
     seconds: float = 300.0
     memory: int = 2048
 
+    def of(self, job: Job) -> float:
+        """Seconds that a job may take."""
+        return self.seconds + job.size / 1e6
+
 
 @dataclass(frozen=True, slots=True)
 class How:
@@ -56,6 +60,19 @@ class How:
 
 
 Judge = Callable[[Job, How], Rows]
+
+
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """Why a job was not done: `code` of a problem, and what to fill in there. `again`: another try
+    may go better."""
+
+    code: str
+    reason: str = ""
+    again: bool = True
+
+
+Reply = Rows | Failed
 
 
 class Changed(Exception):

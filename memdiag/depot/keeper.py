@@ -12,19 +12,27 @@ import os
 import subprocess
 import sys
 import threading
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from typing import IO
 
 from memdiag.depot import wire
-from memdiag.depot.judging import How, Job
+from memdiag.depot.judging import Failed, How, Job, Reply
 from memdiag.depot.rows import Rows, aside
-from memdiag.depot.worker import Failed, Reply, limit
 from memdiag.model.problems import problem
 
 TRIES = 2
 
 
+STARTING = 120.0  # seconds that a worker may take to be ready
+
+
 class Stopped(Exception):
     """The batch was stopped."""
+
+
+class NoWorker(Exception):
+    """No worker can be started, whatever it would be asked."""
 
 
 class Keeper:
@@ -37,7 +45,7 @@ class Keeper:
         self._stopped = False
 
     def judge(self, job: Job) -> Rows:
-        """The rows of a job, of one that cannot be judged the reason. Raises Stopped."""
+        """The rows of a job, of one that cannot be judged the reason. Raises Stopped, NoWorker."""
         failed = Failed("batch-fault")
         for _ in range(TRIES):
             reply = self._ask(job)
@@ -61,41 +69,41 @@ class Keeper:
 
     def _ask(self, job: Job) -> Reply:
         process = self._started()
-        late = threading.Event()
-
-        def end() -> None:
-            late.set()
-            process.kill()
-
-        seconds = limit(self._how, job)
-        timer = threading.Timer(seconds, end)
-        timer.daemon = True
-        timer.start()
+        seconds = self._how.limits.of(job)
         try:
-            assert process.stdin is not None and process.stdout is not None
-            wire.send(process.stdin, job)
-            reply: Reply = wire.receive(process.stdout)
-            return reply
+            with _within(seconds, process) as late:
+                wire.send(_pipe(process.stdin), job)
+                reply: Reply = wire.receive(_pipe(process.stdout))
+                return reply
         except (OSError, EOFError):
             if self._stopped:
                 raise Stopped from None
             if late.is_set():
                 return Failed("batch-slow", f"{seconds:,.0f}")
             return Failed("batch-killed", _ended(process.wait()))
-        finally:
-            timer.cancel()
 
     def _started(self) -> subprocess.Popen[bytes]:
-        if self._stopped:
-            raise Stopped
+        """A worker that is ready: what starting it takes is no dump's fault."""
         if self._process is not None and self._process.poll() is not None:
             self._end()  # it was idle for long
-        if self._process is None:
-            self._process = _start()
-            assert self._process.stdin is not None
-            with suppress(OSError):  # one that is dead already is seen when it is asked
-                wire.send(self._process.stdin, self._how)
-        return self._process
+        for _ in range(TRIES):
+            if self._stopped:
+                raise Stopped
+            if self._process is not None:
+                return self._process
+            self._process = process = _start()
+            try:
+                with _within(STARTING, process):
+                    wire.send(_pipe(process.stdin), self._how)
+                    wire.receive(_pipe(process.stdout))
+            except (OSError, EOFError):
+                status = process.wait()
+                self._end()
+            else:
+                return process
+        if self._stopped:
+            raise Stopped
+        raise NoWorker(_ended(status))
 
     def _end(self) -> None:
         process, self._process = self._process, None
@@ -107,6 +115,29 @@ class Keeper:
             if pipe is not None:
                 with suppress(OSError):  # what could not be written is still held
                     pipe.close()
+
+
+@contextmanager
+def _within(seconds: float, process: subprocess.Popen[bytes]) -> Iterator[threading.Event]:
+    """Kills the process where what is done inside takes longer, and says so by the event."""
+    late = threading.Event()
+
+    def end() -> None:
+        late.set()
+        process.kill()
+
+    timer = threading.Timer(seconds, end)
+    timer.daemon = True
+    timer.start()
+    try:
+        yield late
+    finally:
+        timer.cancel()
+
+
+def _pipe(pipe: IO[bytes] | None) -> IO[bytes]:
+    assert pipe is not None  # it was asked for when the process was started
+    return pipe
 
 
 def _start() -> subprocess.Popen[bytes]:

@@ -19,7 +19,9 @@ from memdiag.model.batch import DATASETS, MEASURED, Kind
 if TYPE_CHECKING:
     import pyarrow as pa
 
-_NOBODY = "__HIVE_DEFAULT_PARTITION__"
+NOT_SAID = "-"
+"""The board of dumps that name none: as a dump writes it. Hive's own word for it cannot be read by
+pandas beside boards that have a name."""
 _LONGEST = 80  # characters of a board's name in the name of a folder
 _MOST = 2**63 - 1
 
@@ -55,9 +57,9 @@ def parts(found: Sequence[Rows]) -> Iterator[Part]:
 
 def settled(board: Any) -> str | None:
     """The board's name as it can be kept: a long one is cut, and told apart by a hash."""
-    if board is None:
+    name = _text(board or NOT_SAID)
+    if name == NOT_SAID:
         return None
-    name = _text(board)
     if len(name) <= _LONGEST:
         return name
     return f"{name[: _LONGEST - 9]}-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
@@ -65,13 +67,13 @@ def settled(board: Any) -> str | None:
 
 def folder_of(board: str | None) -> str:
     """The name of a board's folder, as Hive names partitions."""
-    return f"board={_NOBODY if board is None else urllib.parse.quote(board, safe='')}"
+    return f"board={NOT_SAID if board is None else urllib.parse.quote(board, safe='')}"
 
 
 def board_of(folder: str) -> str | None:
     """The board of a folder of that name."""
     name = folder.removeprefix("board=")
-    return None if name == _NOBODY else urllib.parse.unquote(name)
+    return None if name == NOT_SAID else urllib.parse.unquote(name)
 
 
 def schema(dataset: str) -> pa.Schema:

@@ -13,31 +13,19 @@ import signal
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 from typing import BinaryIO, TextIO
 
 from memdiag.depot import wire
-from memdiag.depot.judging import Changed, How, Job, Judge
-from memdiag.depot.rows import Rows
+from memdiag.depot.judging import Changed, Failed, How, Job, Judge, Reply
+
+READY = "ready"
+"""What a worker says when it has imported all it needs and waits for the first dump."""
 
 IDLE = 900.0
 """Seconds after which a worker that is asked for nothing ends: its keeper may be gone without
 having been able to say so, and starts another where it is not."""
-
-
-@dataclass(frozen=True, slots=True)
-class Failed:
-    """Why a dump was not judged though its worker lives: `code` of a problem, and what to fill in
-    there. `again`: another try may go better."""
-
-    code: str
-    reason: str = ""
-    again: bool = True
-
-
-Reply = Rows | Failed
 
 
 def main() -> None:
@@ -48,18 +36,14 @@ def main() -> None:
     judge = _judge(how)
     _bound(how.limits.memory)
     gc.freeze()
+    wire.send(replies, READY)
     with Path(os.devnull).open("w") as nowhere:
         while True:
             with _until(IDLE, nowhere):
                 job = wire.receive(requests)
-            with _until(2 * limit(how, job), nowhere):
+            with _until(2 * how.limits.of(job), nowhere):
                 reply = _reply(judge, job, how)
             wire.send(replies, reply)
-
-
-def limit(how: How, job: Job) -> float:
-    """Seconds that a job may take."""
-    return how.limits.seconds + job.size / 1e6
 
 
 def _reply(judge: Judge, job: Job, how: How) -> Reply:

@@ -61,6 +61,12 @@ KINDS: dict[str, ProblemKind] = {
         ("a.dump -o a.dump", "a.dump -o /dev/null/out"),
         via="batch",
     ),
+    "batch-no-worker": ProblemKind(
+        _ERROR,
+        "no worker can be started: {reason}",
+        "try a larger --memory-each, and memdiag verdict on one dump: what keeps that from "
+        "starting is said there",
+    ),
     "batch-cluster-lacks": ProblemKind(
         _ERROR,
         "a cluster needs Dask, which is not installed here",
