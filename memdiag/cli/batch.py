@@ -38,9 +38,10 @@ _SAID_EVERY = 5.0  # seconds
 @click.option("--cluster", metavar="ADDRESS", help="The scheduler of a Dask cluster to work on.")
 @click.option(
     "--seconds-each",
-    type=click.FloatRange(0.1, 86_400),
-    default=300.0,
+    type=click.IntRange(1, 86_400),
+    default=300,
     show_default=True,
+    metavar="S",
     help="Time that a dump may take, and one second more for each MB.",
 )
 @click.option(
@@ -63,7 +64,7 @@ def command(
     follow: bool,
     workers: int | None,
     cluster: Option,
-    seconds_each: float,
+    seconds_each: int,
     memory_each: int,
     without_seconds: bool,
     board: Option,

@@ -10,7 +10,7 @@ from typing import Any
 from memdiag.depot import parts
 from memdiag.depot.crews import Crew, spread
 from memdiag.depot.errors import BatchError
-from memdiag.depot.folder import Folder, block_name
+from memdiag.depot.folder import NOTHING, Folder, block_name
 from memdiag.depot.jobs import jobs
 from memdiag.depot.judging import Job
 from memdiag.depot.rows import Rows
@@ -54,6 +54,9 @@ class Batch:
         """Count what was done before. Raises BatchError where it cannot be read any more."""
         import pyarrow as pa
 
+        if not self.folder.done(NOTHING):
+            files = dict(part.file(block_name(NOTHING, 0)) for part in parts.empty())
+            self.folder.finish(NOTHING, 0, {"count": 0}, files)
         for number in self.folder.rounds():
             for about in self.folder.done(number).values():
                 self.done += about["count"]

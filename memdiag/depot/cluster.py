@@ -113,6 +113,9 @@ def _connected(address: str) -> Any:
 
     said = {"cluster": address}
     try:
+        # Before a client is made, for one that fails so does not end in silence.
+        comm: Any = import_module("distributed.comm.registry")
+        comm.get_backend(address.partition("://")[0] if "://" in address else "tcp")
         client = distributed.Client(address, timeout=_PATIENCE, set_as_default=False)
     except (OSError, TimeoutError, ValueError) as wrong:
         reason = (str(wrong).splitlines() or ["it does not answer"])[0]

@@ -27,6 +27,8 @@ from memdiag.model.batch import DATASETS
 
 ABOUT, INPUTS, DONE = "batch.json", "inputs", "done"
 FORMAT = "memdiag-batch-folder/1"
+NOTHING = 0
+"""The round before the first: of no inputs, so that every data set can be read from the start."""
 _BEGUN = ".part-"
 _PART = re.compile(r"\d{6}-\d{6}-[0-9a-f]{16}\.parquet")
 
@@ -95,7 +97,7 @@ class Folder:
     def sweep(self) -> None:
         """Take away what no finished block holds."""
         held = set()
-        for number in self.rounds():
+        for number in (NOTHING, *self.rounds()):
             for about in self.done(number).values():
                 held |= set(about["files"])
         for path in self.path.rglob(f"{_BEGUN}*"):

@@ -55,6 +55,12 @@ def parts(found: Sequence[Rows]) -> Iterator[Part]:
             yield Part(dataset, board, _table(dataset, by_board[board]))
 
 
+def empty() -> Iterator[Part]:
+    """A part without rows of each data set: columns to read where nothing was found."""
+    for dataset in DATASETS:
+        yield Part(dataset, None, _table(dataset, ()))
+
+
 def settled(board: Any) -> str | None:
     """The board's name as it can be kept: a long one is cut, and told apart by a hash."""
     name = _text(board or NOT_SAID)

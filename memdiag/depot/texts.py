@@ -23,12 +23,12 @@ def members(path: Path) -> Iterator[Member]:
 
     row = 0
     try:
+        found = pq.read_schema(path)
+        if TEXT not in found.names or not _holds_text(found.field(TEXT).type):
+            yield Member("", None, problem("batch-no-text", columns=", ".join(found.names)))
+            return
         # A text that comes again and again is stored once: so it is not made many times either.
         with pq.ParquetFile(path, read_dictionary=[TEXT], memory_map=True) as file:
-            found = file.schema_arrow
-            if TEXT not in found.names or not _holds_text(found.field(TEXT).type):
-                yield Member("", None, problem("batch-no-text", columns=", ".join(found.names)))
-                return
             columns = [TEXT] + [NAME] * (NAME in found.names)
             for group in range(file.num_row_groups):
                 if file.metadata.row_group(group).total_byte_size > _MOST_AT_ONCE:

@@ -154,11 +154,11 @@ def test_a_batch_that_was_killed_goes_on_without_its_parent(tmp_path: Path) -> N
 
     killed = started("killed", "judge_slowly")
     until = time.monotonic() + 60
-    while not list((tmp_path / "killed").glob("done/*.json")) and time.monotonic() < until:
+    while not list((tmp_path / "killed").glob("done/000001-*")) and time.monotonic() < until:
         time.sleep(0.02)
     killed.send_signal(signal.SIGKILL)
     killed.wait()
-    done = {path: path.stat().st_mtime_ns for path in (tmp_path / "killed").glob("done/*")}
+    done = {path: path.stat().st_mtime_ns for path in (tmp_path / "killed").glob("done/000001-*")}
     assert 0 < len(done) < 6
     left = tmp_path / "killed" / "verdicts" / "board=quince-2"
     (left / "000001-000005-0123456789abcdef.parquet").write_bytes(b"left by a kill")
@@ -225,11 +225,9 @@ def test_two_batches_do_not_share_a_folder(tmp_path: Path) -> None:
     fill(tmp_path / "in", 1)
     batch(tmp_path / "in", tmp_path / "out")
     says = json.loads((tmp_path / "out" / "batch.json").read_text())
-    with (
-        held(tmp_path / "out", says),
-        pytest.raises(BatchError, match="another memdiag is at work"),
-    ):
+    with held(tmp_path / "out", says), pytest.raises(BatchError) as refused:
         batch(tmp_path / "in", tmp_path / "out")
+    assert refused.value.problem.code == "batch-held"
 
 
 def test_another_memdiag_does_not_go_on_with_it(tmp_path: Path) -> None:
@@ -239,6 +237,13 @@ def test_another_memdiag_does_not_go_on_with_it(tmp_path: Path) -> None:
     about.write_text(about.read_text().replace(memdiag.__version__, "0.0.9"))
     with pytest.raises(BatchError, match="differs in: tool"):
         batch(tmp_path / "in", tmp_path / "out")
+
+
+def test_a_batch_without_a_worker_ends_and_says_so(tmp_path: Path) -> None:
+    fill(tmp_path / "in", 2)
+    with pytest.raises(BatchError) as ended:
+        batch(tmp_path / "in", tmp_path / "out", How(judge=f"{HERE}:not_there"), workers=2)
+    assert ended.value.problem.code == "batch-no-worker"
 
 
 def test_its_own_folder_is_no_input(tmp_path: Path) -> None:
