@@ -4,9 +4,10 @@
 
 The dumps are simulated ones of three boards, all different. What is compared runs in turn, and the
 shortest wall-clock time of each counts, start-up included: one worker held to one core by the
-scheduler against two on two (aim: at least 1.9); two workers of a cluster that is up already against
-two plain processes (aim: at least 0.85 of their dumps a second). Memory is the most that each worker
-held, as the kernel tells it. What 1e5 and 1e7 dumps a day need follows from the rate of one core.
+scheduler against two on two (aim: at least 1.9); two workers of a cluster that is up already
+against two plain processes (aim: at least 0.85 of their dumps a second). Memory is the most that
+each worker held, as the kernel tells it. What 1e5 and 1e7 dumps a day need follows from the rate of
+one core.
 """
 
 from __future__ import annotations
@@ -68,12 +69,10 @@ class Run:
     def __init__(self, folder: Path, out: Path, cores: set[int], *more: str) -> None:
         words = [sys.executable, "-m", "memdiag", "batch", str(folder), "-o", str(out), *more]
         began = time.perf_counter()
-        process = subprocess.Popen(
-            words,
-            cwd=ROOT,
-            stdout=subprocess.DEVNULL,
-            preexec_fn=lambda: os.sched_setaffinity(0, cores),
-        )
+        mine = os.sched_getaffinity(0)
+        os.sched_setaffinity(0, cores)  # what is started from here is held to them too
+        process = subprocess.Popen(words, cwd=ROOT, stdout=subprocess.DEVNULL)
+        os.sched_setaffinity(0, mine)
         self.workers: dict[int, float] = {}
         self.own = 0.0
         watching = threading.Thread(target=self._watch, args=(process,), daemon=True)
