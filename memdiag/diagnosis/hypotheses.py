@@ -130,7 +130,8 @@ class Places:
         return c.mechanism.of_many and any(self.nodes[n].doubtful for n in strikes)
 
     def struck_by(self, c: Candidate) -> Strikes:
-        """The nodes that a candidate strikes."""
+        """The nodes that a candidate strikes, in their order: a set of sites has none, and what is
+        told of equals would depend on it."""
         found: dict[int, Relation] = {}
         for n in dict.fromkeys(n for ref in c.sites for n in self.by_site.get(ref, ())):
             near = self._stands(c, self.nodes[n])
@@ -141,7 +142,7 @@ class Places:
             found |= {n: Relation.SELF for n in mine if self._is_own(self.nodes[n])}
         if any(near is Relation.RAIL for v in c.mechanism.variants for _, near in v.effects):
             found |= {n: Relation.RAIL for n in self._beside(c) if n not in found}
-        return found
+        return dict(sorted(found.items()))
 
     @staticmethod
     def _is_own(node: Node) -> bool:
