@@ -247,6 +247,7 @@ def _told(board: Board, side: str, here: Sequence[Site], marks: Mapping[str, Mar
     told = [
         site.ref
         + (" (work here)" if marks[site.ref].work else "")
+        + (f" ({marks[site.ref].heat.lower()})" if marks[site.ref].heat else "")
         + (f" ({marks[site.ref].cause})" if marks[site.ref].cause else "")
         + (f" (suspect, {marks[site.ref].suspected})" if marks[site.ref].one_of else "")
         for site in here
