@@ -18,6 +18,7 @@ from memdiag.bench.entrance import Entrance
 from memdiag.bench.guard import Guard
 from memdiag.bench.paste_pages import PastePages
 from memdiag.bench.refusal import Refusal
+from memdiag.bench.ticket_pages import TicketPages
 from memdiag.bench.visitors import Visitors
 from memdiag.bench.workers import Workers
 
@@ -33,6 +34,7 @@ def application(bench: Bench) -> Starlette:
     """The page as an ASGI application; its workers live as long as it does."""
     workers = Workers(bench.limits)
     visitors = Visitors(bench.port, bench.token)
+    desk = Desk(bench.limits.held)
 
     @asynccontextmanager
     async def life(_app: Starlette) -> AsyncIterator[None]:
@@ -68,7 +70,8 @@ def application(bench: Bench) -> Starlette:
             Route("/static/{name}", static, methods=["GET"]),
             *Interface(bench, workers).routes(),
             *Entrance(bench, visitors).routes(),
-            *PastePages(bench, workers, visitors, Desk(bench.limits.held)).routes(),
+            *PastePages(bench, workers, visitors, desk).routes(),
+            *TicketPages(bench, workers, visitors, desk).routes(),
         ],
         middleware=[Middleware(Guard, bench=bench, visitors=visitors)],
         exception_handlers={HTTPException: wrong},

@@ -24,7 +24,7 @@ class Limits:
     judging: float = 20.0
     filing: float = 90.0
     waiting: int = 64
-    memory: int = 3 << 30
+    memory: int = 2 << 30
     held: int = 256 << 20
 
 

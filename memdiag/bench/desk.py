@@ -16,15 +16,19 @@ from memdiag.bench.refusal import Refusal
 if TYPE_CHECKING:
     from memdiag.bench.paste_view import Seen
 
+MOST_VISITORS = 1000
+
 
 @dataclass(slots=True)
 class Paste:
-    """`raw` as it came, `board` as it was picked, `fixes` what was put in place of lines, by their
-    numbers. `seen` is what came of it as it stands, None where it is to be judged anew."""
+    """`raw` as it came, `board` as it was picked, `ticket` whose page it came from, `fixes` what
+    was put in place of lines, by their numbers. `seen` is what came of it as it stands, None where
+    it is to be judged anew."""
 
     number: str
     raw: bytes
     board: str | None = None
+    ticket: str = ""
     fixes: dict[int, str] = field(default_factory=dict)
     seen: Seen | None = None
 
@@ -35,9 +39,20 @@ class Desk:
     def __init__(self, most: int) -> None:
         self._most = most
         self._held: OrderedDict[str, Paste] = OrderedDict()
+        self._said: OrderedDict[str, tuple[str, ...]] = OrderedDict()
 
-    def put(self, raw: bytes, board: str | None) -> Paste:
-        paste = Paste(secrets.token_hex(16), raw, board)
+    def say(self, visitor: str, texts: tuple[str, ...]) -> None:
+        """Keep what there is to say of what a visitor did, for the next page."""
+        self._said[visitor] = texts
+        while len(self._said) > MOST_VISITORS:
+            self._said.popitem(last=False)
+
+    def heard(self, visitor: str) -> tuple[str, ...]:
+        """What there was to say to a visitor, once."""
+        return self._said.pop(visitor, ())
+
+    def put(self, raw: bytes, board: str | None, ticket: str = "") -> Paste:
+        paste = Paste(secrets.token_hex(16), raw, board, ticket)
         self._held[paste.number] = paste
         while len(self._held) > 1 and self._size() > self._most:
             self._held.popitem(last=False)

@@ -55,7 +55,8 @@ class PastePages:
     async def put(self, request: Request) -> Response:
         form = await filled(request, self._visitors, self._bench.limits.body)
         raw = form.file("file") or form.body("text").encode("utf-8", "surrogatepass")
-        paste = self._desk.put(raw, form.text("board") or None)
+        ticket = form.text("ticket", 100)
+        paste = self._desk.put(raw, form.text("board") or None, ticket)
         return _to(paste)
 
     async def look(self, request: Request) -> Response:
@@ -73,6 +74,7 @@ class PastePages:
             title=seen.title,
             seen=seen,
             paste=paste,
+            ticket=paste.ticket or seen.ticket,
             boards=await run_in_threadpool(board_pictures.names),
         )
 

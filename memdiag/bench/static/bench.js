@@ -64,6 +64,20 @@
     });
   }
 
+  // The warm site: picked on the drawing without loading the page anew, so that what was entered
+  // stays.
+  const warm = document.querySelector("[data-warm]");
+  if (warm) {
+    const hottest = warm.querySelector("[name=hottest]");
+    for (const link of warm.querySelectorAll("svg a")) {
+      link.addEventListener("click", (event) => {
+        event.preventDefault();
+        hottest.value = link.getAttribute("aria-label");
+        hottest.focus();
+      });
+    }
+  }
+
   for (const button of document.querySelectorAll("[data-print]")) {
     button.hidden = false;
     button.addEventListener("click", () => print());

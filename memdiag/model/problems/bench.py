@@ -97,6 +97,13 @@ KINDS: dict[str, ProblemKind] = {
     "bench-busy": ProblemKind(
         Severity.ERROR, "too many pastes are waiting to be judged", "send it again in a moment"
     ),
+    "bench-no-ticket": ProblemKind(
+        Severity.ERROR,
+        "there is no ticket {ticket} here",
+        "paste a dump and file it with that ticket",
+        ("GET /tickets/R-0000\n\n",),
+        via="bench",
+    ),
     "bench-gone": ProblemKind(
         Severity.ERROR,
         "this paste is no longer held",
