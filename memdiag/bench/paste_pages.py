@@ -16,6 +16,8 @@ from memdiag.bench.paste_lines import LONGEST
 from memdiag.bench.refusal import Refusal
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from starlette.requests import Request
 
     from memdiag.bench.config import Bench
@@ -41,6 +43,7 @@ class PastePages:
             Route(one, self.look, methods=["GET"]),
             Route(f"{one}/lines", self.correct, methods=["POST"]),
             Route(f"{one}/sheet", self.sheet, methods=["GET"]),
+            Route(f"{one}/customer", self.customer, methods=["GET"]),
             Route(f"{one}/copy/{{form}}", self.copy, methods=["GET"]),
         ]
 
@@ -96,9 +99,16 @@ class PastePages:
         paste.seen = None
 
     async def sheet(self, request: Request) -> Response:
+        return await self._paper(request, paste_view.sheet)
+
+    async def customer(self, request: Request) -> Response:
+        return await self._paper(request, paste_view.customer)
+
+    async def _paper(self, request: Request, job: Callable[..., tuple[str, str]]) -> Response:
+        """A page to be printed."""
         paste = self._desk.take(request.path_params["number"])
-        made, title = await self._workers.run(paste_view.sheet, *self._judged_by(paste))
-        return answers.page("paper.html", title=title, middle=made)
+        middle, title = await self._workers.run(job, *self._judged_by(paste))
+        return answers.page("paper.html", title=title, middle=middle)
 
     async def copy(self, request: Request) -> Response:
         """The verdict for another program, as text."""

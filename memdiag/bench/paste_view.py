@@ -18,7 +18,7 @@ from memdiag.reading.sources import Unreadable
 from memdiag.reports import html, verdict_page
 from memdiag.reports.formats import render
 from memdiag.reports.heat_marks import Heat, heat_marks, heat_of
-from memdiag.reports.page import Part
+from memdiag.reports.page import Part, RepairPage
 from memdiag.reports.plain import printable
 
 MOST_FIXES = 200
@@ -100,6 +100,20 @@ def sheet(
     made = answers.environment().get_template("sheet.html")
     text = made.render(v=html.view(_part(v, 1)), heat=heat_of(v), more=len(verdicts) - 1)
     return text, verdict_page.verdict_page(verdicts).title
+
+
+def customer(
+    raw: bytes, fixes: Mapping[int, str], board: str | None, shop: Settings | None
+) -> tuple[str, str]:
+    """The middle of the customer's report of the last dump, and its title. Raises Refusal."""
+    page = verdict_page.verdict_page(_verdicts(corrected(raw, fixes), board, shop))
+    return letter(page)
+
+
+def letter(page: RepairPage) -> tuple[str, str]:
+    """A customer's report as the middle of a page, and its title."""
+    made = answers.environment().get_template("letter.html")
+    return made.render(letter=page.letter()), "memdiag: report"
 
 
 def _verdicts(text: bytes, board: str | None, shop: Settings | None) -> list[Verdict]:

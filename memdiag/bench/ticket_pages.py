@@ -53,6 +53,7 @@ class TicketPages:
             Route(one, self.look, methods=["GET"]),
             Route(f"{one}/compare", self.compare, methods=["GET"]),
             Route(f"{one}/sheet", self.sheet, methods=["GET"]),
+            Route(f"{one}/customer", self.customer, methods=["GET"]),
             Route(f"{one}/copy/{{form}}", self.copy, methods=["GET"]),
             Route(f"{one}/photos/{{number:int}}", self.photograph, methods=["GET"]),
             *(Route(f"{one}/{name}", each, methods=["POST"]) for name, each in forms.items()),
@@ -78,7 +79,14 @@ class TicketPages:
         return answers.page("paper.html", title=title, middle=middle)
 
     async def sheet(self, request: Request) -> Response:
-        middle, title = await self._workers.run(ticket_view.sheet, *self._of(request))
+        return await self._paper(request, ticket_view.sheet)
+
+    async def customer(self, request: Request) -> Response:
+        return await self._paper(request, ticket_view.customer)
+
+    async def _paper(self, request: Request, job: Callable[..., tuple[str, str]]) -> Response:
+        """A page to be printed."""
+        middle, title = await self._workers.run(job, *self._of(request))
         return answers.page("paper.html", title=title, middle=middle)
 
     async def copy(self, request: Request) -> Response:

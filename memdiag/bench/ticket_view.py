@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from memdiag.bench import answers, documents, filed, run_text
+from memdiag.bench import answers, documents, filed, paste_view, run_text
 from memdiag.bench.filed import Filed
 from memdiag.bench.refusal import Refusal
 from memdiag.boards.inferred import inferred
@@ -80,6 +80,11 @@ def sheet(folder: Path, ticket: str, shop: Settings | None) -> tuple[str, str]:
     page = case_page.case_page(held.report)
     made = answers.environment().get_template("case_sheet.html")
     return made.render(v=html.view(_part(held)), heat=_heat(held)), page.title
+
+
+def customer(folder: Path, ticket: str, shop: Settings | None) -> tuple[str, str]:
+    """The middle of the customer's report of the repair, and its title. Raises Refusal."""
+    return paste_view.letter(case_page.case_page(filed.ticket(folder, ticket, shop).report))
 
 
 def _comparison(held: Filed, before: int, after: int, shop: Settings | None) -> Page:

@@ -71,8 +71,7 @@ def command(
     reached at that ADDRESS, by those who have the token. The same documents as on the command line
     are given over HTTP; /api/openapi.json describes them.
     """
-    _refuse_without_libraries()
-    from memdiag.bench import config, server
+    from memdiag.bench import config
 
     bench = config.Bench(
         Path(folder).absolute(),
@@ -87,6 +86,9 @@ def command(
             "--listen lets other PCs in, so it needs an access token: "
             f"--token-file FILE or {VARIABLE}"
         )
+    _refuse_without_libraries()
+    from memdiag.bench import server
+
     try:
         listener, bench = server.listening(bench)
     except OSError as wrong:

@@ -312,3 +312,13 @@ def test_the_same_work_twice_is_two_runs() -> None:
         for second in (1, 2)
     }
     assert len(texts) == 2 and all(load(text)[0].head.at is None for text in texts)
+
+
+def test_the_customer_is_told_in_everyday_words(page: Any) -> None:
+    filed(page, MISSING, "B-13")
+    filed(page, AFTER, "B-13")
+    told = page.get("/tickets/B-13/customer").text
+    assert "The board is repaired." in told and "What is not promised" in told
+    assert "%" not in told[told.index('<article class="letter">') :]
+    where, _ = paste(page, MISSING)
+    assert "The board is not repaired yet." in page.get(f"{where}/customer").text
