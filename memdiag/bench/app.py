@@ -16,6 +16,7 @@ from memdiag.bench.api import Interface
 from memdiag.bench.desk import Desk
 from memdiag.bench.entrance import Entrance
 from memdiag.bench.guard import Guard
+from memdiag.bench.ledger_pages import LedgerPages
 from memdiag.bench.paste_pages import PastePages
 from memdiag.bench.refusal import Refusal
 from memdiag.bench.ticket_pages import TicketPages
@@ -72,6 +73,7 @@ def application(bench: Bench) -> Starlette:
             *Entrance(bench, visitors).routes(),
             *PastePages(bench, workers, visitors, desk).routes(),
             *TicketPages(bench, workers, visitors, desk).routes(),
+            *LedgerPages(bench, workers).routes(),
         ],
         middleware=[Middleware(Guard, bench=bench, visitors=visitors)],
         exception_handlers={HTTPException: wrong},

@@ -74,7 +74,7 @@ def view(part: Part) -> dict[str, Any]:
         "curves": curves_chart(part.story) if part.story else None,
         "figures": paper.table(part.story.grid) if part.story else None,
         "strips": paper.strips(strips),
-        "plots": [plots.drawn(plot) for plot in part.plots],
+        "plots": [plots.drawn(plot, f"{name}p{n}") for n, plot in enumerate(part.plots)],
         "grid": grid,
         "table": paper.table(grid) if grid is not None and grid.title else None,
         "lines": paper.dump(part.run, paper.quoted(part)) if part.run is not None else (),

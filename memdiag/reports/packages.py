@@ -97,7 +97,7 @@ def package(cx: float, cy: float, site: Site, mark: Mark | None, name: str) -> l
     corners = outline(cx, cy, site)
     body = path(*corners)
     parts = [shape(body, fill=PART)]
-    if PATTERNS.get(cause or "", "plain") in _HATCHED:
+    if PATTERNS.get(cause or "", "plain") in HATCHED:
         parts.append(shape(body, fill=f"url(#{name}-{PATTERNS[cause or '']})"))
     if cause == "missing":
         d = path(corners[0], corners[2]) + path(corners[1], corners[3])
@@ -221,7 +221,8 @@ def patterns(name: str, pitch: float) -> Drawn:
     )
 
 
-_HATCHED = frozenset({"slant", "dots", "bars", "posts", "mesh", "ripple"})
+HATCHED = frozenset({"slant", "dots", "bars", "posts", "mesh", "ripple"})
+"""The hatches that `patterns` draws."""
 
 
 def swatch(mark: Mark, name: str) -> Drawn:

@@ -15,7 +15,7 @@ from memdiag.model import Board, Quote, Run
 from memdiag.model.problems import Problem
 from memdiag.model.table import TableRow
 from memdiag.reports.packages import Mark
-from memdiag.reports.plotted import Curve, Plot
+from memdiag.reports.plotted import Bars, Curve, Plot
 
 NOT_SAID = "-"
 
@@ -292,7 +292,7 @@ class Part:
     remarks: tuple[str, ...] = ()
     problems: tuple[Problem, ...] = ()
     prints: tuple[tuple[str, str, str], ...] = ()
-    plots: tuple[Plot, ...] = ()
+    plots: tuple[Plot | Bars, ...] = ()
 
     @property
     def items(self) -> tuple[Item, ...]:

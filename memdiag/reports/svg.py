@@ -55,8 +55,8 @@ def line(x1: float, y1: float, x2: float, y2: float, **look: object) -> Drawn:
     return element("line", x1=x1, y1=y1, x2=x2, y2=y2, **look)
 
 
-def box(x: float, y: float, width: float, height: float, **look: object) -> Drawn:
-    return element("rect", x=x, y=y, width=width, height=height, **look)
+def box(x: float, y: float, width: float, height: float, *children: Drawn, **look: object) -> Drawn:
+    return element("rect", *children, x=x, y=y, width=width, height=height, **look)
 
 
 def picture(

@@ -104,6 +104,11 @@ KINDS: dict[str, ProblemKind] = {
         ("GET /tickets/R-0000\n\n",),
         via="bench",
     ),
+    "bench-no-ledger": ProblemKind(
+        Severity.ERROR,
+        "this page was started without a ledger",
+        "start memdiag serve without --ledger none; every ticket is under Tickets all the same",
+    ),
     "bench-gone": ProblemKind(
         Severity.ERROR,
         "this paste is no longer held",
