@@ -9,14 +9,9 @@ from memdiag.reports.drawing import board_svg, drawable
 
 def names() -> list[str]:
     """The boards on the search path by their names, those whose profile can be used."""
-    return sorted(name for name, path in profiles.shelf() if _usable(name))
-
-
-def _usable(name: str) -> bool:
-    try:
-        return profiles.find(name) is not None
-    except profiles.ProfileError:
-        return False
+    return sorted(
+        name for name, path in profiles.shelf() if profiles.read_with_problems(path)[0] is not None
+    )
 
 
 def picture(name: str) -> str:
