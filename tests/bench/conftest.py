@@ -7,9 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-
-pytest.importorskip("starlette", reason="the extra bench is not installed")
-
 from starlette.testclient import TestClient
 
 from memdiag.bench.app import application

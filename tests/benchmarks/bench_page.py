@@ -92,11 +92,11 @@ def together(address: str, each: int) -> tuple[list[float], int]:
 def paste(address: str, site: str) -> None:
     """Paste as a browser does: the form, the answer that leads on, the page of the verdict. Raises
     ValueError where that is not of this site."""
-    import httpx
+    import httpx2
 
     from tests.support.benchforms import fields
 
-    with httpx.Client(base_url=address, timeout=60, follow_redirects=True) as client:
+    with httpx2.Client(base_url=address, timeout=60, follow_redirects=True) as client:
         form = fields(client.get("/").text, "/paste") | {"text": dump(site)}
         page = client.post("/paste", data=form).text
     if f'<p class="where">{site}</p>' not in page:
