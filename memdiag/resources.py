@@ -16,7 +16,7 @@ _PACKAGE = Path(__file__).resolve().parent
 
 
 def shipped(folder: str) -> Path:
-    """The shipped folder of that name (`"grammars"` or `"samples"`).
+    """The shipped folder of that name (`"grammars"`, `"samples"` or `"docs/schemas"`).
 
     Raises FileNotFoundError where the installation lacks it.
     """

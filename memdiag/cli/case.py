@@ -9,7 +9,7 @@ import click
 
 from memdiag.cli import common, outlet
 from memdiag.cli.common import Option
-from memdiag.reports.page import Page
+from memdiag.reports.page import RepairPage
 
 if TYPE_CHECKING:
     from memdiag.diagnosis.settings import Settings
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 @common.reading_options
 @common.shop_option
 @click.option("--any-order", is_flag=True, help="Take the runs as given, whatever their dates say.")
-@common.page_options(Page)
+@common.page_options(RepairPage)
 def command(
     *,
     inputs: tuple[str, ...],

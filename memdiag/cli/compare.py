@@ -10,7 +10,7 @@ import click
 from memdiag.cli import common, outlet
 from memdiag.cli.common import Option
 from memdiag.repair.soak import parse_confidence
-from memdiag.reports.page import Page
+from memdiag.reports.page import RepairPage
 
 if TYPE_CHECKING:
     from memdiag.diagnosis.settings import Settings
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     callback=common.typed(parse_confidence),
 )
 @click.option("--any-order", is_flag=True, help="Take the runs as given, whatever their dates say.")
-@common.page_options(Page)
+@common.page_options(RepairPage)
 def command(
     *,
     inputs: tuple[str, ...],

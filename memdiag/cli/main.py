@@ -35,6 +35,7 @@ _COMMANDS = {
     "rails": ("memdiag.cli.rails", "Judge ohm readings without a dump."),
     "read": ("memdiag.cli.read", "Print the per-channel error table of a dump."),
     "sample": ("memdiag.cli.sample", "Write a ready sample dump."),
+    "serve": ("memdiag.cli.serve", "Serve the bench page, and the documents over HTTP."),
     "soak": ("memdiag.cli.soak", "Say how long to run to prove an error rate."),
     "verdict": ("memdiag.cli.verdict", "Say what is at fault and what to do next."),
 }

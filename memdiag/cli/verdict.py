@@ -6,7 +6,7 @@ import click
 
 from memdiag.cli import common
 from memdiag.cli.common import Option
-from memdiag.reports.page import Page
+from memdiag.reports.page import RepairPage
 
 
 @click.command("verdict")
@@ -14,7 +14,7 @@ from memdiag.reports.page import Page
 @common.reading_options
 @common.shop_option
 @click.option("--every-row", is_flag=True, help="Print clear rows of the table too.")
-@common.page_options(Page)
+@common.page_options(RepairPage)
 def command(
     inputs: tuple[str, ...],
     board: Option,

@@ -90,7 +90,7 @@ def changed(ticket: str, roots: Sequence[Path]) -> Iterator[str]:
     for root in roots:
         held = look(root, ticket)
         yield from held.aside
-        for one in held.folders:
+        for one in (*held.folders, *held.kept):
             if spoilt := damaged(one):
                 yield f"{one.folder.name}: {', '.join(spoilt)} changed since it was filed"
 

@@ -1,4 +1,5 @@
-"""What a ticket's folder holds: whole entries, outcomes, and what is damaged and set aside.
+"""What a ticket's folder holds: whole entries, outcomes, what is kept beside them, and what is
+damaged and set aside.
 
 People put other things into a ticket's folder, and hands or disks spoil what was filed. Nothing
 found there stops a filing: what is no whole entry is named with its reason, and the rest goes on.
@@ -25,6 +26,7 @@ SUMS_MOST = 1 << 20
 
 _ENTRY = re.compile(r"(\d{2,})-.*-([0-9a-f]{12})")
 _NUMBERED = re.compile(r"(\d{2,9})-")
+_BESIDE = re.compile(r"(\d{2,})-([a-z]+)\.([0-9a-f]{12})")
 _SUM = re.compile(r"([0-9a-f]{64})  ([^/\\]+)")
 
 
@@ -56,12 +58,29 @@ class Noted:
 
 
 @dataclass(frozen=True, slots=True)
+class Kept:
+    """Something kept beside the runs: its folder, its number in the ticket, what it is (`note`,
+    `photo`), and the hash and name of its file."""
+
+    folder: Path
+    number: int
+    kind: str
+    sha256: str
+    name: str
+
+
+Filing = Entry | Noted | Kept
+"""Anything that is filed with a ticket."""
+
+
+@dataclass(frozen=True, slots=True)
 class Survey:
     """What a ticket holds, each in the order of filing. `aside` are sentences about what looks
     like an entry and cannot be used; `last` is the highest number that any folder has."""
 
     entries: tuple[Entry, ...] = ()
     outcomes: tuple[Noted, ...] = ()
+    kept: tuple[Kept, ...] = ()
     aside: tuple[str, ...] = ()
     last: int = 0
 
@@ -82,7 +101,8 @@ def read_file(path: Path, most: int = MOST) -> bytes:
             raise OSError(errno.EINVAL, "it is no plain file", str(path))
         if about.st_size > most:
             raise OSError(errno.EFBIG, "it is too large", str(path))
-        return stream.read(most)
+        # Asked for `most`, Python would set so much memory aside, whatever the file holds.
+        return stream.read(about.st_size)
 
 
 def survey(home: Path) -> Survey:
@@ -90,7 +110,8 @@ def survey(home: Path) -> Survey:
 
     Raises OSError where the folder itself cannot be listed.
     """
-    entries, outcomes, aside, last = [], [], [], 0
+    whole: list[Filing] = []
+    aside, last = [], 0
     try:
         found = sorted(home.iterdir())
     except (FileNotFoundError, NotADirectoryError):
@@ -98,24 +119,43 @@ def survey(home: Path) -> Survey:
     for path in found:
         numbered = _NUMBERED.match(path.name)
         last = max(last, int(numbered[1]) if numbered else 0)
-        match = _ENTRY.fullmatch(path.name)
-        if match is None:
-            continue
         try:
-            one = _one(path, int(match[1]), match[2])
+            one = _filing(path)
         except (OSError, ValueError) as wrong:
             aside.append(f"{path.name} is set aside: {_said(wrong)}")
             continue
-        if isinstance(one, Entry):
-            entries.append(one)
-        else:
-            outcomes.append(one)
+        if one is not None:
+            whole.append(one)
+    whole.sort(key=lambda one: (one.number, one.folder.name))
     return Survey(
-        tuple(sorted(entries, key=lambda e: (e.number, e.folder.name))),
-        tuple(sorted(outcomes, key=lambda o: (o.number, o.folder.name))),
+        tuple(one for one in whole if isinstance(one, Entry)),
+        tuple(one for one in whole if isinstance(one, Noted)),
+        tuple(one for one in whole if isinstance(one, Kept)),
         tuple(aside),
         last,
     )
+
+
+def _filing(path: Path) -> Filing | None:
+    """What is filed in a folder of that name, None where the name is of nothing that is. Raises
+    OSError or ValueError where it is not whole."""
+    if match := _ENTRY.fullmatch(path.name):
+        return _one(path, int(match[1]), match[2])
+    if match := _BESIDE.fullmatch(path.name):
+        name = _named(path, match[3], f"{match[2]}.")
+        return Kept(path, int(match[1]), match[2], sums(path)[name], name)
+    return None
+
+
+def _named(path: Path, begins: str, head: str) -> str:
+    """The file of a folder whose name begins with `head` and its hash with `begins`. Raises
+    OSError or ValueError where there is none."""
+    if path.is_symlink() or not path.is_dir():
+        raise ValueError("it is no folder of its own")
+    for name, sha256 in sums(path).items():
+        if sha256.startswith(begins) and name.startswith(head):
+            return name
+    raise ValueError(f"its {SUMS} names no {head.removesuffix('.')} of that hash")
 
 
 def _one(path: Path, number: int, begins: str) -> Entry | Noted:
@@ -150,7 +190,7 @@ def sums(folder: Path) -> dict[str, str]:
     return found
 
 
-def damaged(entry: Entry | Noted) -> tuple[str, ...]:
+def damaged(entry: Filing) -> tuple[str, ...]:
     """The files of an entry that are missing or no longer what was filed."""
     try:
         named: Mapping[str, str] = sums(entry.folder)

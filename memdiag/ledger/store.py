@@ -1,7 +1,8 @@
 """A folder of repair tickets on disk: an entry is there whole, or it is not there.
 
 Layout: `FOLDER/TICKET/NN-STAGE-HASH/` holds one dump and what was made of it, or
-`NN-outcome-HASH/` what a repair showed, with `SHA256SUMS` over all its files (`sha256sum -c
+`NN-outcome-HASH/` what a repair showed, or `NN-note.HASH/`, `NN-photo.HASH/` what is kept beside
+them, with `SHA256SUMS` over all its files (`sha256sum -c
 SHA256SUMS` checks it). An entry is written in a hidden folder within the ticket, forced to the
 disk, and renamed into place: a kill, a full disk or a pulled plug leaves at most a hidden folder,
 which the next filing to that ticket sweeps away. Entries are never changed.
@@ -82,11 +83,13 @@ def check_id(ticket: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class New:
-    """What is to be filed: its files, and the word and hash that its folder is named by."""
+    """What is to be filed: its files, and the word and hash that its folder is named by. `beside`:
+    it is kept beside the runs and outcomes, and its folder's name tells it from theirs."""
 
     files: Mapping[str, bytes]
     word: str
     sha256: str
+    beside: bool = False
 
 
 def look(root: Path, ticket: str) -> Survey:
@@ -140,7 +143,7 @@ def file_new(root: Path, ticket: str, build: Callable[[Survey], New | None]) -> 
                 return None
             staging = _stage(home, new.files)
             try:
-                rest = f"{_slug(new.word)}-{new.sha256[:12]}"
+                rest = f"{_slug(new.word)}{'.' if new.beside else '-'}{new.sha256[:12]}"
                 return _publish(staging, home, before.last + 1, rest)
             finally:
                 shutil.rmtree(staging, ignore_errors=True)

@@ -12,16 +12,24 @@ from memdiag.ledger.heat import Step, counted, warnings
 from memdiag.ledger.records import EntryRows, of_entry
 from memdiag.ledger.store import look
 from memdiag.model import Board
+from memdiag.model.ledger import SiteHeat
 from memdiag.reading import header
 
 
 def heat_warnings(root: Path, ticket: str) -> tuple[str, ...]:
     """What is to be said before the next heat on a ticket, from its folder: the index need not be
     there. Raises TicketError."""
+    heat, board = heat_of(root, ticket)
+    return warnings(heat, board)
+
+
+def heat_of(root: Path, ticket: str) -> tuple[tuple[SiteHeat, ...], Board | None]:
+    """What each site of a ticket has been through, from its folder, and its board as far as it is
+    known. Raises TicketError."""
     filed = [of_entry(entry) for entry in look(root, ticket).entries]
     rows = [one.run | {"id": n} for rows in filed for n, one in enumerate(rows.runs)]
     board = board_of(filed)
-    return warnings(counted(steps(in_order(rows), board), board), board)
+    return counted(steps(in_order(rows), board), board), board
 
 
 def board_of(filed: Sequence[EntryRows]) -> Board | None:

@@ -1,7 +1,8 @@
 """Puts a verdict on a repair ticket: the raw dump, the verdict in every form a ticket system or a
 bench wants, and the comparison with what the ticket already holds.
 
-What an entry holds: the dump byte for byte, `verdict.json`, `verdict.md`, `verdict.html`,
+What an entry holds: the dump byte for byte (of one that was corrected by hand the corrected text,
+and the `original` and `corrections.json` beside it), `verdict.json`, `verdict.md`, `verdict.html`,
 `table.csv`, `board.svg`, from the second run on `comparison.json`, `.md` and `.html`, `entry.json`
 with what is needed to read the dump again in the same way (and `board.toml`, `layout.lark` beside
 it), and `SHA256SUMS` over all of them. `store` brings it to the disk.
@@ -14,6 +15,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import msgspec
 from msgspec import Struct
@@ -21,13 +23,14 @@ from msgspec import Struct
 from memdiag import __version__
 from memdiag.diagnosis.settings import Settings
 from memdiag.ledger.entries import Entry, Survey, damaged, read_file
-from memdiag.ledger.store import Filed, TicketError, check_id, file_entry, look
+from memdiag.ledger.store import Filed, TicketError, check_id, dump_name, file_entry, look
 from memdiag.model import Run, Verdict
 from memdiag.model.comparison import Comparison
 from memdiag.model.vocabulary import Vocabulary
 
 FORMAT = "memdiag-entry/1"
 BOARD, LAYOUT, ABOUT = "board.toml", "layout.lark", "entry.json"
+CORRECTIONS, CORRECTIONS_FORMAT = "corrections.json", "memdiag-corrections/1"
 _ABOUT_MOST = 1 << 20
 
 MOST_EARLIER = 8
@@ -50,13 +53,24 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
+class Corrected:
+    """What was put right by hand: `original` is the paste as it came, `lines` the number, the old
+    text and the new one of each line."""
+
+    original: bytes
+    lines: tuple[tuple[int, str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Judged:
-    """A dump, read and judged, ready to be filed. `name` is where it came from."""
+    """A dump, read and judged, ready to be filed. `name` is where it came from, `corrected` what
+    was put right by hand before it was judged."""
 
     raw: bytes
     name: str
     verdicts: tuple[Verdict, ...]
     reading: Reading
+    corrected: Corrected | None = None
 
 
 @dataclass(slots=True)
@@ -69,7 +83,7 @@ class Attached:
     notes: list[str] = field(default_factory=list)
 
 
-def judged(raw: bytes, name: str, reading: Reading) -> Judged:
+def judged(raw: bytes, name: str, reading: Reading, corrected: Corrected | None = None) -> Judged:
     """Read and judge a dump. Raises as `load.load` and `verdict.judge` do."""
     from memdiag.diagnosis.judge import judge
     from memdiag.reading.load import load
@@ -82,7 +96,8 @@ def judged(raw: bytes, name: str, reading: Reading) -> Judged:
         name=name,
         words=reading.words,
     )
-    return Judged(raw, name, tuple(judge(r, reading.board, reading.shop) for r in runs), reading)
+    verdicts = tuple(judge(r, reading.board, reading.shop) for r in runs)
+    return Judged(raw, name, verdicts, reading, corrected)
 
 
 def attach(root: Path, ticket: str, dump: Judged, now: datetime | None = None) -> Attached:
@@ -260,7 +275,7 @@ def _files(
         grammar = None
     if last.board.known and Path(last.board.origin).is_file():
         files[BOARD] = Path(last.board.origin).read_bytes()
-    says = {
+    says: dict[str, Any] = {
         "format": FORMAT,
         "tool": __version__,
         "ticket": ticket,
@@ -273,5 +288,19 @@ def _files(
         "grammar": grammar,
         "removed": list(dump.reading.removed),
     }
+    if dump.corrected is not None:
+        says["corrected"] = [number for number, _, _ in dump.corrected.lines]
+        files |= _as_it_came(dump.corrected)
     files[ABOUT] = (json.dumps(says, indent=2) + "\n").encode()
     return files
+
+
+def _as_it_came(corrected: Corrected) -> dict[str, bytes]:
+    """The paste before it was corrected, and what was put in place of what."""
+    ending = dump_name(corrected.original).removeprefix("dump")
+    lines = [{"line": n, "was": was, "now": now} for n, was, now in corrected.lines]
+    says = {"format": CORRECTIONS_FORMAT, "tool": __version__, "corrections": lines}
+    return {
+        f"original{ending}": corrected.original,
+        CORRECTIONS: (json.dumps(says, indent=2) + "\n").encode(),
+    }

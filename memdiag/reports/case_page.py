@@ -12,16 +12,16 @@ from memdiag.model.problems import Problem
 from memdiag.model.quantities import show_probability
 from memdiag.model.words import action_words, sites_in_short
 from memdiag.model.words import where as words_of
-from memdiag.reports import case_documents, verdict_page
+from memdiag.reports import case_documents, letter, verdict_page
 from memdiag.reports.page import (
     Answer,
     Chapter,
     Column,
     Grid,
     Listed,
-    Page,
     Part,
     Places,
+    RepairPage,
     Row,
     Story,
     what,
@@ -35,15 +35,16 @@ RELEASE = "RELEASE the board"
 _UP_TO_THEN = "how probable it is that each was at fault at any time up to that run"
 
 
-def case_page(report: CaseReport) -> Page:
+def case_page(report: CaseReport) -> RepairPage:
     """One page for all runs of a repair."""
     answer = _answer(report)
-    return Page(
+    return RepairPage(
         " - ".join([*verdict_page.names(report.verdict.run), f"{answer.place}: {answer.cause}"]),
         lambda: [_part(report, answer)],
         partial(case_documents.case_document, report),
         partial(case_documents.case_sheet, report),
         apart=True,
+        letter=partial(letter.of_case, report),
     )
 
 

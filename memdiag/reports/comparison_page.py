@@ -18,9 +18,19 @@ from memdiag.model.comparison import (
 from memdiag.model.problems import Severity
 from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
 from memdiag.model.words import AS_DECLARED, suspects
-from memdiag.reports import comparison_documents, verdict_page
+from memdiag.reports import comparison_documents, letter, verdict_page
 from memdiag.reports.changes_grid import changes_grid
-from memdiag.reports.page import NOT_SAID, Changed, Column, Grid, Page, Part, Places, Row, Side
+from memdiag.reports.page import (
+    NOT_SAID,
+    Changed,
+    Column,
+    Grid,
+    Part,
+    Places,
+    RepairPage,
+    Row,
+    Side,
+)
 from memdiag.reports.page import Outcome as OutcomeSaid
 
 SIGNS = {
@@ -50,15 +60,16 @@ MOST_REASONS = 3  # beside the one that decides
 _SIDE = ("stage", "at", "id", "serial", "removed", "swapped", "replaced", "reflowed")
 
 
-def comparison_page(c: Comparison) -> Page:
+def comparison_page(c: Comparison) -> RepairPage:
     """The page of two runs side by side. The pages of a ticket keep the dumps beside them, so
     this one shows none."""
-    return Page(
+    return RepairPage(
         " - ".join([*verdict_page.names(c.after), c.headline]),
         lambda: [comparison_part(c)],
         partial(comparison_documents.comparison_document, c),
         partial(comparison_documents.comparison_sheet, c),
         apart=True,
+        letter=partial(letter.of_comparison, c),
     )
 
 

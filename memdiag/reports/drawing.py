@@ -7,7 +7,7 @@ drawn as it is seen with the board turned over like a page, so left and right ar
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from memdiag.model import Board, Site
@@ -30,6 +30,8 @@ from memdiag.reports.svg import Drawn, box, element, fitted, line, middle, pictu
 __all__ = ["LETTERS", "PATTERNS", "Mark", "board_svg", "carries", "drawable", "side_svg", "swatch"]
 
 HEAD = 2.5  # space for the caption above the board, in paddings
+Link = Callable[[str], str] | None
+
 BOARD, GHOST = "#e9efe6", "#7d8a94"
 
 
@@ -78,9 +80,15 @@ def board_svg(board: Board, marks: Mapping[str, Mark] | None = None) -> str:
 
 
 def side_svg(
-    board: Board, side: str, marks: Mapping[str, Mark] | None = None, *, name: str = "v"
+    board: Board,
+    side: str,
+    marks: Mapping[str, Mark] | None = None,
+    *,
+    name: str = "v",
+    link: Link = None,
 ) -> Drawn:
     """One side as an `<svg>` element, 1 unit = 1 mm. `name` keeps ids of several pictures apart.
+    `link` gives the address that each package leads to, of its designator.
 
     Raises ValueError where no site of the board has a place and a size.
     """
@@ -101,7 +109,7 @@ def side_svg(
         *_controller(view),
         *(_ghost(view, site) for site in through),
         *(part for site in here for part in _sight(view, site, marks, pad)),
-        *(part for s in here for part in package(*_centre(view, s), s, marks.get(s.ref), name)),
+        *(_package(view, s, marks.get(s.ref), name, link) for s in here),
     ]
     if not here:
         words = "no package on this side; dashed: packages on the other side"
@@ -115,7 +123,15 @@ def side_svg(
         text(pad, pad * 1.55, hint, min(pad * 0.56, fitted(hint, view.width, pad))),
         element("g", body, transform=f"translate({pad:g} {head:g})"),
         *_foot(view, pad, head),
+        role="group" if link else "img",
     )
+
+
+def _package(view: _View, site: Site, mark: Mark | None, name: str, link: Link) -> Drawn:
+    drawn = package(*_centre(view, site), site, mark, name)
+    if link is None:
+        return Drawn("".join(drawn))
+    return element("a", drawn, href=link(site.ref), aria_label=site.ref)
 
 
 def _placed(site: Site) -> bool:
@@ -247,6 +263,7 @@ def _told(board: Board, side: str, here: Sequence[Site], marks: Mapping[str, Mar
     told = [
         site.ref
         + (" (work here)" if marks[site.ref].work else "")
+        + (f" ({marks[site.ref].heat.lower()})" if marks[site.ref].heat else "")
         + (f" ({marks[site.ref].cause})" if marks[site.ref].cause else "")
         + (f" (suspect, {marks[site.ref].suspected})" if marks[site.ref].one_of else "")
         for site in here

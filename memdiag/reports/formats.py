@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from importlib import import_module
 from pathlib import PurePath
 
-from memdiag.reports.page import ColumnPage, Page
+from memdiag.reports.page import ColumnPage, Page, RepairPage
 from memdiag.reports.plain import printable
 
 
@@ -65,6 +65,7 @@ register(
         binary=True,
         lacking="Parquet needs pyarrow: pip install 'memdiag[bulk]', or take --format csv",
     ),
+    Format("customer", (), ".customer", takes=RepairPage),
 )
 
 

@@ -32,25 +32,25 @@ if TYPE_CHECKING:
 
 def render(page: Page) -> str:
     """The whole file, every part in order."""
-    environment = _environment()
-    style, _, _ = environment.loader.get_source(environment, "style.css")  # type: ignore[union-attr]
+    made = environment("memdiag.reports")
+    style, _, _ = made.loader.get_source(made, "style.css")  # type: ignore[union-attr]
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    return environment.get_template("page.html").render(
+    return made.get_template("page.html").render(
         style=Drawn(style),
         style_hash=digest,
         version=__version__,
         title=page.title,
-        parts=[_view(part) for part in page.parts()],
+        parts=[view(part) for part in page.parts()],
     )
 
 
-def _view(part: Part) -> dict[str, Any]:
+def view(part: Part) -> dict[str, Any]:
     """What the templates show of a part beside its own words: pictures, and what paper keeps."""
     marks = part.places.marks if part.places else {}
     chapters = part.story.chapters if part.story else ()
     shown = [part.places, *(s.places for s in part.sides), *(c.places for c in chapters)]
     keys = dict.fromkeys(
-        replace(m, work=False, told="") for p in shown if p for m in p.marks.values()
+        replace(m, work=False, told="", heat="") for p in shown if p for m in p.marks.values()
     )
     name = part.name or "c"
     grid = part.grid
@@ -74,7 +74,7 @@ def _view(part: Part) -> dict[str, Any]:
         "curves": curves_chart(part.story) if part.story else None,
         "figures": paper.table(part.story.grid) if part.story else None,
         "strips": paper.strips(strips),
-        "plots": [plots.drawn(plot) for plot in part.plots],
+        "plots": [plots.drawn(plot, f"{name}p{n}") for n, plot in enumerate(part.plots)],
         "grid": grid,
         "table": paper.table(grid) if grid is not None and grid.title else None,
         "lines": paper.dump(part.run, paper.quoted(part)) if part.run is not None else (),
@@ -104,11 +104,12 @@ def _used_sides(places: Places | None, name: str) -> list[Drawn]:
 
 
 @functools.cache
-def _environment() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
+def environment(*rooms: str) -> Environment:
+    """The templates of these packages, the first that has one of a name; every text is escaped."""
+    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 
     made = Environment(
-        loader=PackageLoader("memdiag.reports"),
+        loader=ChoiceLoader([PackageLoader(room) for room in rooms]),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=_seen,

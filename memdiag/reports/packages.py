@@ -11,6 +11,10 @@ from memdiag.reports.svg import Drawn, badge, element, fitted, middle, shape
 
 INK, PART, WORK, SUSPECT = "#14213d", "#ffffff", "#c8102e", "#6a3d9a"
 
+HOT, COLD = "HEAT", "NO HEAT"
+"""What the bar across a package says; its colour, its shape and its word all tell it."""
+_BARS = {HOT: (WORK, "#ffffff"), COLD: ("#ffb000", "#14213d")}
+
 LOOKS = {
     "missing": ("cross", "M"),
     "weak": ("slant", "W"),
@@ -34,12 +38,14 @@ class Mark:
     """How a site is to be shown: its cause (a key of PATTERNS, or None), whether it is the one to
     work on, and the packages that are not told apart from it, itself among them (`one_of`): each
     of those is a suspect, and none has a cause of its own. `told`: a few letters above the
-    designator, such as how often it failed."""
+    designator, such as how often it failed. `heat`: HOT or COLD, drawn as a bar in place of what
+    the site carries; "" for none."""
 
     cause: str | None = None
     work: bool = False
     one_of: tuple[str, ...] = ()
     told: str = ""
+    heat: str = ""
 
     @property
     def suspected(self) -> str:
@@ -91,7 +97,7 @@ def package(cx: float, cy: float, site: Site, mark: Mark | None, name: str) -> l
     corners = outline(cx, cy, site)
     body = path(*corners)
     parts = [shape(body, fill=PART)]
-    if PATTERNS.get(cause or "", "plain") in _HATCHED:
+    if PATTERNS.get(cause or "", "plain") in HATCHED:
         parts.append(shape(body, fill=f"url(#{name}-{PATTERNS[cause or '']})"))
     if cause == "missing":
         d = path(corners[0], corners[2]) + path(corners[1], corners[3])
@@ -139,6 +145,8 @@ def _labels(site: Site, mark: Mark, cx: float, cy: float, *, pin_right: bool) ->
         aside = wide * (0.14 if pin_right else -0.14)
         parts.append(middle(cx + aside, high, mark.told, small, fill=INK, halo=PART))
     parts.append(middle(cx, cy + size * 0.36, site.ref, size, weight="bold", halo=PART))
+    if mark.heat:
+        return [*parts, _bar(mark.heat, cx, cy + tall * 0.33, wide * 0.9, tall * 0.22)]
     lines = carries(site)
     each = min(fitted(line, wide * 0.8, tall * 0.15) for line in lines) if lines else 0.0
     low = cy + tall * 0.43
@@ -146,6 +154,28 @@ def _labels(site: Site, mark: Mark, cx: float, cy: float, *, pin_right: bool) ->
         middle(cx, low - each * 1.05 * (len(lines) - 1 - i), line, each, halo=PART)
         for i, line in enumerate(lines)
     ]
+
+
+def _bar(word: str, cx: float, cy: float, wide: float, tall: float) -> Drawn:
+    """A bar with its word: pointed upwards where heat is wanted, cut at both ends where not."""
+    back, ink = _BARS[word]
+    left, right, top, low = cx - wide / 2, cx + wide / 2, cy - tall / 2, cy + tall / 2
+    if word == HOT:
+        edge = (
+            f"L{cx:g} {top - tall * 0.45:g}L{right:g} {top:g}L{right:g} {low:g}L{left:g} {low:g}Z"
+        )
+        d = f"M{left:g} {top:g}{edge}"
+    else:
+        cut = tall / 2
+        d = (
+            f"M{left + cut:g} {top:g}L{right - cut:g} {top:g}L{right:g} {cy:g}L{right - cut:g} "
+            f"{low:g}L{left + cut:g} {low:g}L{left:g} {cy:g}Z"
+        )
+    size = fitted(word, wide * 0.72, tall * 0.8)
+    return Drawn(
+        shape(d, fill=back, stroke=INK, stroke_width=tall / 14)
+        + middle(cx, cy + size * 0.36, word, size, weight="bold", fill=ink)
+    )
 
 
 def carries(site: Site) -> tuple[str, ...]:
@@ -191,7 +221,8 @@ def patterns(name: str, pitch: float) -> Drawn:
     )
 
 
-_HATCHED = frozenset({"slant", "dots", "bars", "posts", "mesh", "ripple"})
+HATCHED = frozenset({"slant", "dots", "bars", "posts", "mesh", "ripple"})
+"""The hatches that `patterns` draws."""
 
 
 def swatch(mark: Mark, name: str) -> Drawn:

@@ -15,7 +15,7 @@ from memdiag.model import Board, Quote, Run
 from memdiag.model.problems import Problem
 from memdiag.model.table import TableRow
 from memdiag.reports.packages import Mark
-from memdiag.reports.plotted import Curve, Plot
+from memdiag.reports.plotted import Bars, Curve, Plot
 
 NOT_SAID = "-"
 
@@ -292,7 +292,7 @@ class Part:
     remarks: tuple[str, ...] = ()
     problems: tuple[Problem, ...] = ()
     prints: tuple[tuple[str, str, str], ...] = ()
-    plots: tuple[Plot, ...] = ()
+    plots: tuple[Plot | Bars, ...] = ()
 
     @property
     def items(self) -> tuple[Item, ...]:
@@ -345,3 +345,21 @@ class TablePage(ColumnPage):
     """A page of which the error table is the whole."""
 
     rows: Sequence[TableRow] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Letter:
+    """What a customer is told, in sentences without a figure of chance: `state` says how it
+    stands, `about` which board, and each chapter is a title and its sentences."""
+
+    state: str
+    about: str
+    chapters: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+@dataclass(frozen=True)
+class RepairPage(Page):
+    """A page of a repair, or of a step of one, that a customer can be told of: `letter` makes the
+    report."""
+
+    letter: Callable[[], Letter] = lambda: Letter("", "", ())

@@ -1,17 +1,69 @@
-"""What was stated against what came true, as a small SVG plot that prints in black."""
+"""What was stated against what came true, and how often what was found, as small SVG plots that
+print in black."""
 
 from __future__ import annotations
 
-from memdiag.reports.packages import INK
-from memdiag.reports.plotted import Plot
-from memdiag.reports.svg import Drawn, box, element, line, middle, picture, text
+from memdiag.reports.packages import HATCHED, INK, LETTERS, PATTERNS, patterns
+from memdiag.reports.plotted import Bars, Plot
+from memdiag.reports.svg import Drawn, box, element, fitted, line, middle, picture, text
 
 SIDE, LEFT, HEAD, FOOT = 260.0, 58.0, 30.0, 46.0
 GRID, DOT = "#dde4de", "#0072b2"
 _SMALLEST, _LARGEST = 3.0, 8.0
 
 
-def drawn(plot: Plot) -> Drawn:
+WIDE, NAME, BAR, STEP = 420.0, 96.0, 24.0, 38.0
+
+
+def drawn(plot: Plot | Bars, name: str = "p") -> Drawn:
+    """The plot; `name` keeps the hatches of several apart."""
+    return _bars(plot, name) if isinstance(plot, Bars) else _agreement(plot)
+
+
+def _bars(bars: Bars, name: str) -> Drawn:
+    """A bar a row, as long as its sum; each cause with its hatch, its letter and its number."""
+    most = max((sum(n for _, n in causes) for _, causes in bars.rows), default=0) or 1
+    parts: list[Drawn] = []
+    told = []
+    for number, (label, causes) in enumerate(bars.rows):
+        y = HEAD + STEP * number
+        size = fitted(label, NAME - 8, 12)
+        parts.append(text(NAME - 6, y + BAR * 0.68, label, size, anchor="end", weight="bold"))
+        x = NAME
+        for cause, count in causes:
+            width = (WIDE - NAME - 10) * count / most
+            parts += _piece(x, y, width, cause, count, name)
+            x += width
+        told.append(f"{label}: {', '.join(f'{cause} {count}' for cause, count in causes)}")
+    return picture(
+        WIDE,
+        HEAD + STEP * len(bars.rows) + 4,
+        element("title", f"{bars.title}. {'; '.join(told) or 'nothing to show'}"),
+        patterns(name, 6.0),
+        middle(WIDE / 2, 18, bars.title, 13, weight="bold"),
+        *parts,
+    )
+
+
+def _piece(x: float, y: float, width: float, cause: str, count: int, name: str) -> list[Drawn]:
+    hatch = PATTERNS.get(cause, "plain")
+    words = f"{LETTERS.get(cause, '')} {count}".strip()
+    fill = f"url(#{name}-{hatch})" if hatch in HATCHED else "#fff"
+    return [
+        box(x, y, width, BAR, fill="#fff"),
+        box(x, y, width, BAR, element("title", f"{cause} {count}"), fill=fill, stroke=INK),
+        middle(
+            x + width / 2,
+            y + BAR * 0.68,
+            words,
+            fitted(words, width * 0.9, 12),
+            weight="bold",
+            halo="#fff",
+        ),
+    ]
+
+
+def _agreement(plot: Plot) -> Drawn:
     """The plot: the diagonal, each dot with its limits, and its words for who cannot see it."""
     told = "; ".join(dot.says for dot in plot.dots) or "nothing to show"
     parts = [box(LEFT, HEAD, SIDE, SIDE, fill="#fff", stroke=INK, stroke_width=1)]

@@ -27,6 +27,18 @@ class Plot:
     dots: tuple[Dot, ...]
     weights: tuple[float, ...]
     legend: str = ""
+    heading: str = "Stated and come true"
+
+
+@dataclass(frozen=True, slots=True)
+class Bars:
+    """How often each cause was found, a bar a row: `rows` are labels, each with its causes (as in
+    `packages.LOOKS`) and how often, in the order they are drawn."""
+
+    title: str
+    rows: tuple[tuple[str, tuple[tuple[str, int], ...]], ...]
+    legend: str = ""
+    heading: str = "How often"
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from functools import partial
@@ -17,9 +18,11 @@ from memdiag.model.ledger import (
     Statistics,
 )
 from memdiag.model.quantities import show_probability
-from memdiag.reports.packages import Mark
+from memdiag.reports.packages import LETTERS, Mark
 from memdiag.reports.page import Column, Grid, Page, Part, Places, Row, Sheet, Statement
-from memdiag.reports.plotted import Dot, Plot
+from memdiag.reports.plotted import Bars, Dot, Plot
+
+NO_NAME = "boards without a name"
 
 FEW = 30
 """Statements below which a calibration says little: the limits of a share are wider than 0.3."""
@@ -47,6 +50,8 @@ def _parts(learnt: Statistics) -> Iterator[Part]:
     for number, one in enumerate(learnt.calibrations):
         if one.count:
             yield _calibration(one, number)
+    if any(board.sites for board in learnt.faults):
+        yield _causes(learnt.faults)
     for number, board in enumerate(learnt.faults):
         if board.sites:
             yield _board(board, number)
@@ -156,8 +161,40 @@ def _calibration(one: Calibration, number: int) -> Part:
     )
 
 
+def _causes(boards: Sequence[BoardFaults]) -> Part:
+    """What was wrong with the boards of each kind."""
+    found = []
+    for board in boards:
+        counts: Counter[str] = Counter()
+        for site in board.sites:
+            counts.update(dict(site.causes))
+        if counts:
+            found.append((board.name or NO_NAME, tuple(counts.most_common())))
+    rows = tuple(
+        Row(
+            (name, str(sum(n for _, n in causes)), ", ".join(f"{c} {n}" for c, n in causes)),
+            "plain",
+        )
+        for name, causes in found
+    )
+    columns = tuple(
+        Column(heading, right=right, always=True)
+        for heading, right in (("board", False), ("faults", True), ("causes", False))
+    )
+    title = "What was wrong, board by board"
+    letters = dict.fromkeys(cause for _, causes in found for cause, _ in causes)
+    legend = "Letters: " + ", ".join(f"{LETTERS.get(c, '')} {c}" for c in letters) + "."
+    return Part(
+        name="causes",
+        label=title,
+        title=title,
+        grid=Grid(columns, rows, title, "boards"),
+        plots=(Bars(title, tuple(found), legend),),
+    )
+
+
 def _board(board: BoardFaults, number: int) -> Part:
-    name = board.name or "boards without a name"
+    name = board.name or NO_NAME
     columns = tuple(
         Column(heading, right=right, always=True)
         for heading, right in (("site", False), ("faults", True), ("causes", False))

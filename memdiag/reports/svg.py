@@ -55,14 +55,17 @@ def line(x1: float, y1: float, x2: float, y2: float, **look: object) -> Drawn:
     return element("line", x1=x1, y1=y1, x2=x2, y2=y2, **look)
 
 
-def box(x: float, y: float, width: float, height: float, **look: object) -> Drawn:
-    return element("rect", x=x, y=y, width=width, height=height, **look)
+def box(x: float, y: float, width: float, height: float, *children: Drawn, **look: object) -> Drawn:
+    return element("rect", *children, x=x, y=y, width=width, height=height, **look)
 
 
-def picture(width: float, height: float, *children: str | Iterable[Drawn]) -> Drawn:
-    """A picture that may stand by itself, 1 unit = 1 mm or 1 pixel."""
+def picture(
+    width: float, height: float, *children: str | Iterable[Drawn], role: str = "img"
+) -> Drawn:
+    """A picture that may stand by itself, 1 unit = 1 mm or 1 pixel. `role`: `img`, or `group` where
+    there are links in it."""
     size = {"viewBox": f"0 0 {width:g} {height:g}", "width": width, "height": height}
-    return element("svg", *children, xmlns="http://www.w3.org/2000/svg", **size, role="img")
+    return element("svg", *children, xmlns="http://www.w3.org/2000/svg", **size, role=role)
 
 
 def text(

@@ -12,9 +12,9 @@ from memdiag.model.problems import Problem, Severity
 from memdiag.model.quantities import CERTAIN, show_count, show_probability
 from memdiag.model.words import ACTION_WORDS, AS_DECLARED, action_words, suspects
 from memdiag.model.words import where as words_of
-from memdiag.reports import documents, table_page
+from memdiag.reports import documents, letter, table_page
 from memdiag.reports.packages import Mark
-from memdiag.reports.page import Answer, Item, Page, Pairs, Part, Places, Together
+from memdiag.reports.page import Answer, Item, Pairs, Part, Places, RepairPage, Together
 
 MANY = 3
 """From this many on, sites disturbed by one fault are told of together."""
@@ -28,7 +28,7 @@ NOT_YET = "RETEST: do not release it yet"
 
 def verdict_page(
     verdicts: Sequence[Verdict], below: Part | None = None, *, every_row: bool = False
-) -> Page:
+) -> RepairPage:
     """One page for the verdicts of a text's runs, in order, with another part below them where
     there is one. `every_row`: a terminal shows the clear rows of the table too.
 
@@ -37,7 +37,7 @@ def verdict_page(
     if not verdicts:
         raise ValueError("a page needs at least one verdict")
     first = verdicts[0]
-    return Page(
+    return RepairPage(
         " - ".join([*names(first.run), first.summary.text]),
         lambda: [
             *(part(v, f"d{n}", every_row, below is not None) for n, v in enumerate(verdicts, 1)),
@@ -46,6 +46,7 @@ def verdict_page(
         partial(documents.verdicts_document, verdicts),
         partial(table_page.verdict_sheet, verdicts),
         apart=True,
+        letter=partial(letter.of_verdict, verdicts[-1]),
     )
 
 

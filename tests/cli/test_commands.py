@@ -57,6 +57,7 @@ CASES: dict[str, Case] = {
     "verdict-csv": verdict("missing-package", "--format csv"),
     "verdict-markdown": verdict("bare-boot", "--format markdown"),
     "verdict-markdown-dirty": verdict("dirty-paste", "--format markdown"),
+    "verdict-customer": verdict("dead-line", "--format customer"),
     # the table
     "read-text": Case("read samples/ddr4-missing.dump"),
     "read-text-four": Case("read samples/four-dumps.dump"),
@@ -72,6 +73,13 @@ CASES: dict[str, Case] = {
     "case-json": Case("case samples/missing-package.dump samples/after-swap.dump --format json"),
     "case-csv": Case("case samples/missing-package.dump samples/after-swap.dump --format csv"),
     "case-markdown": Case("case samples/bare-boot.dump samples/after-swap.dump --format markdown"),
+    "serve-help": Case("serve --help"),
+    "serve-everywhere": Case("serve --listen 0.0.0.0"),
+    "serve-without-token": Case("serve --listen 192.0.2.7"),
+    "serve-no-address": Case("serve --listen bench.example"),
+    "case-customer": Case(
+        "case samples/missing-package.dump samples/after-swap.dump --format customer"
+    ),
     "case-two-boards": Case("case samples/missing-package.dump samples/ddr4-missing.dump"),
     "case-no-ticket": Case("case --ticket R-9999"),
     # readings without a dump

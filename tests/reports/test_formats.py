@@ -17,7 +17,7 @@ from memdiag.model import Verdict
 from memdiag.model.rails import RailsReport
 from memdiag.repair import soak
 from memdiag.reports import formats
-from memdiag.reports.page import Page, TablePage
+from memdiag.reports.page import Page, RepairPage, TablePage
 from memdiag.reports.rails_page import rails_page
 from memdiag.reports.soak_page import soak_page
 from memdiag.reports.table_page import table_page
@@ -52,6 +52,7 @@ def test_a_format_has_a_name_and_endings_of_its_own() -> None:
 def test_what_a_kind_of_page_can_be_written_in() -> None:
     assert tuple(f.name for f in formats.of_kind(Page)) == TEXTS
     assert tuple(f.name for f in formats.of_kind(TablePage)) == (*TEXTS, "parquet")
+    assert tuple(f.name for f in formats.of_kind(RepairPage)) == (*TEXTS, "customer")
 
 
 @pytest.mark.parametrize(
@@ -98,7 +99,7 @@ def test_a_format_of_ones_own_is_chosen_as_the_others_are() -> None:
 def test_a_name_or_an_ending_is_taken_once(name: str, ending: str) -> None:
     with pytest.raises(ValueError, match="html has that name or ending"):
         formats.register(formats.Format(name, (ending,), "some.module"))
-    assert [f.name for f in formats.FORMATS] == [*TEXTS, "parquet"]
+    assert [f.name for f in formats.FORMATS] == [*TEXTS, "parquet", "customer"]
 
 
 @pytest.mark.usefixtures("registry")

@@ -429,10 +429,8 @@ def test_no_text_of_a_dump_adds_a_tag(word: str, note: str) -> None:
 
 
 def test_the_templates_travel_with_the_package() -> None:
-    from memdiag.reports.html import _environment
-
     names = {"page.html", "parts.html", "style.css"}
-    assert names <= set(_environment().list_templates())
+    assert names <= set(html.environment("memdiag.reports").list_templates())
 
 
 def test_test_lengths_accuse_nobody() -> None:

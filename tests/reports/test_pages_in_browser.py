@@ -6,11 +6,8 @@ except where CI=true says that they must run.
 
 from __future__ import annotations
 
-import base64
 import functools
-import os
 import re
-import shutil
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -26,50 +23,14 @@ from memdiag.repair.case.story import case
 from memdiag.repair.comparison import compare, history
 from memdiag.reports.drawing import Mark, board_svg
 from tests.support.benchtext import dump
+from tests.support.browser import driven, paper, resize, run
 from tests.support.htmlpages import case_page, comparison_page, verdict_page
-
-NEEDED = os.environ.get("CI") == "true"
-QUIET = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--no-first-run",
-    "--hide-scrollbars",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
-
-
-def missing_piece() -> str | None:
-    try:
-        import selenium  # noqa: F401
-    except ImportError:
-        return "selenium is not installed (pip install 'memdiag[browser]')"
-    if not (shutil.which("chromium") or shutil.which("chromium-browser")):
-        return "no chromium on this machine"
-    return None if shutil.which("chromedriver") else "no chromedriver on this machine"
 
 
 @pytest.fixture(scope="module")
 def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    lacking = missing_piece()
-    if lacking and NEEDED:
-        pytest.fail(f"the browser tests are required here, but {lacking}")
-    if lacking:
-        pytest.skip(lacking)
-    from selenium import webdriver
-    from selenium.webdriver.chrome.options import Options
-    from selenium.webdriver.chrome.service import Service
-
-    options = Options()
-    options.binary_location = shutil.which("chromium") or shutil.which("chromium-browser") or ""
-    for flag in (*QUIET, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
-    yield driver
-    driver.quit()
+    with driven(tmp_path_factory.mktemp("profile")) as driver:
+        yield driver
 
 
 @pytest.fixture
@@ -79,10 +40,7 @@ def show(chromium: Any, tmp_path: Path) -> Any:
     def shown(page: str, width: int = 1280, height: int = 900) -> Any:
         path = tmp_path / f"page-{width}.html"
         path.write_text(page, "utf-8")
-        chromium.execute_cdp_cmd(
-            "Emulation.setDeviceMetricsOverride",
-            {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500},
-        )
+        resize(chromium, width, height)
         chromium.get(path.as_uri())
         assert chromium.get_log("browser") == []  # no error, no refused style, nothing asked for
         assert run(chromium, "performance.getEntriesByType('resource').length") == 0
@@ -91,24 +49,6 @@ def show(chromium: Any, tmp_path: Path) -> Any:
         return chromium
 
     return shown
-
-
-def run(driver: Any, expression: str) -> Any:
-    return driver.execute_script(f"return {expression}")
-
-
-def paper(driver: Any) -> int:
-    """How many A4 pages the page prints on, as a printer that saves ink gets it."""
-    data = driver.execute_cdp_cmd(
-        "Page.printToPDF", {"preferCSSPageSize": True, "printBackground": False}
-    )["data"]
-    pdf = base64.b64decode(data)
-    box = re.search(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", pdf)
-    assert box and [round(float(side)) for side in box.groups()] == [
-        595,
-        842,
-    ]  # ISO 216 A4 in points
-    return len(re.findall(rb"/Type\s*/Page\b", pdf))
 
 
 def quince(number: int) -> Board:
