@@ -273,11 +273,6 @@ def page_format(kind: type[Page], format_: str | None, output: str | None) -> fo
 
 
 def write_page(page: Page, format_: str | None, output: str | None) -> None:
-    """The page in its format, as `page_format` has it. Raises click.ClickException where that
-    needs a library that is not there."""
+    """The page in its format, as `page_format` has it."""
     form = page_format(type(page), format_, output)
-    try:
-        made = form.render(page)
-    except ImportError as wrong:
-        raise click.ClickException(form.lacking or f"{form.name}: {wrong}") from None
-    write(made, output)
+    write(form.render(page), output)
