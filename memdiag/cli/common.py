@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Collection, Iterator, Sequence
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar
 
 import click
 from click.core import ParameterSource
 
-from memdiag.cli import outlet
+from memdiag.cli import outlet, progress
 from memdiag.model import Run
 from memdiag.model.problems import Problem, Severity
 from memdiag.reports import formats
 from memdiag.reports.page import Page
+from memdiag.reports.plain import clip
 
 if TYPE_CHECKING:
     from memdiag.diagnosis.settings import Settings
@@ -98,7 +99,7 @@ def load_runs(
     for name in dumps_in(inputs):
         source = piped() if name == "-" else readable(name)
         try:
-            with usage():
+            with usage(), progress.step(f"reading {_short(name)}", _size(source)) as read:
                 runs += loading.load(
                     source,
                     board=board,
@@ -106,6 +107,7 @@ def load_runs(
                     removed=split_sites(removed),
                     name=name,
                     words=None if shop is None else shop.words.vocabulary(),
+                    watch=read.add,
                 )
         except loading.Unreadable as wrong:
             tell(wrong.problems, quiet_info=False, name=name)
@@ -113,6 +115,22 @@ def load_runs(
                 f"{'the paste' if name == '-' else name} holds no dump that could be read"
             ) from None
     return runs
+
+
+def _short(name: str) -> str:
+    """A file's name as far as there is room for it on a line."""
+    return "the paste" if name == "-" else clip(Path(name).name, 32)
+
+
+def _size(source: Path | bytes | BinaryIO) -> int | None:
+    """How many bytes will be read; None where it is not known: of a pipe, of a packed file."""
+    from memdiag.reading.cleaning.packers import PEEK, packer
+
+    if not isinstance(source, Path) or not source.is_file():
+        return None
+    with suppress(OSError), source.open("rb") as file:
+        return source.stat().st_size if packer(file.read(PEEK)) is None else None
+    return None
 
 
 def dumps_in(inputs: Sequence[str]) -> tuple[str, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from memdiag.cli import common
+from memdiag.cli import common, progress
 from memdiag.cli.common import Option
 from memdiag.reports.page import Page
 
@@ -35,7 +35,8 @@ def command(
     settings = common.shop_settings(shop)
     runs = common.load_runs(inputs, board=board, grammar=grammar, removed=removed, shop=settings)
     with common.usage():
-        verdicts = [judge(run, board, settings) for run in runs]
+        every = progress.each(runs, "judging", len(runs), "dumps")
+        verdicts = [judge(run, board, settings) for run in every]
     for run in () if common.is_shown(format_, output) else runs:
         common.tell(run.problems, name=run.source.name)
     common.write_page(verdict_page(verdicts, every_row=every_row), format_, output)
