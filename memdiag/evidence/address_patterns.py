@@ -31,6 +31,31 @@ FULL = 0.25
 """A block of the space filled to this share pairs up by being full: that says nothing."""
 
 
+def distinct(values: Ints) -> Ints:
+    """The different values, sorted. numpy's own looks them up in a table, which takes several times
+    as long as sorting where most of them differ."""
+    return counted(values)[0]
+
+
+def counted(values: Ints) -> tuple[Ints, I64]:
+    """The different values (not negative), sorted, and how often each comes."""
+    ordered = values
+    if not (values[1:] >= values[:-1]).all():
+        if int(values.max()) < SHORT * len(values):
+            often = np.bincount(values.astype(np.int64))
+            there = np.flatnonzero(often)
+            return there.astype(values.dtype), often[there]
+        ordered = np.sort(values)
+    new = np.ones(len(ordered), bool)
+    np.not_equal(ordered[1:], ordered[:-1], out=new[1:])
+    first = np.flatnonzero(new)
+    return ordered[first], np.diff(first, append=len(ordered))
+
+
+SHORT = 4
+"""A range of fewer numbers for each value than this is counted through, not sorted."""
+
+
 def partners(unique: Ints) -> npt.NDArray[np.float64]:
     """For each bit up to the highest that changes, the share of the addresses whose partner, unlike
     in that bit alone, is an address too."""
@@ -52,18 +77,27 @@ def changing(unique: Ints) -> int:
     return int(np.bitwise_or.reduce(values ^ values[0]))
 
 
-def pairing(unique: Ints, grain: int) -> int:
+def pairing(unique: Ints, grain: int, share: float = 1.0) -> int:
     """At how many bits the addresses pair up: 1 where a line is open, for then a place and the one
     that differs in that line alone answer for each other; several where rows repeat at a fixed
-    distance. 0 where they do not, or fill a block of the space (from bit `grain` on)."""
+    distance. 0 where they do not, or fill a block of the space (from bit `grain` on). `share`: of
+    the addresses, where some were left out by chance, and as many of their partners."""
     if len(unique) < FEWEST:
         return 0
-    differ = changing(unique)
-    if len(unique) >= FULL * 2 ** differ.bit_count() and (differ & -differ).bit_length() <= grain:
+    differ, full = changing(unique), FULL * share
+    if len(unique) >= full * 2 ** differ.bit_count() and (differ & -differ).bit_length() <= grain:
         return 0
     shares = partners(unique)
-    many = int((shares >= REPEATED).sum())
-    return many if many > 1 or shares.max() >= BOTH else 0
+    asked = min(len(unique), ASKED)
+    many = int((shares >= _least(REPEATED, share, asked)).sum())
+    return many if many > 1 or shares.max() >= _least(BOTH, share, asked) else 0
+
+
+def _least(part: float, share: float, asked: int) -> float:
+    """The least part of the asked that must have a partner, where a share of all is left: more than
+    chance makes of it."""
+    wanted = part * share
+    return wanted if share == 1 else wanted + 4 * (wanted / asked) ** 0.5
 
 
 class Steps(NamedTuple):
@@ -82,16 +116,22 @@ ROUND = 16
 """A distance of fewer units than this of its lowest bit is a round one."""
 
 
-def steps(unique: Ints) -> Steps:
-    """The usual step between neighbours (at least two addresses)."""
+def steps(unique: Ints, share: float = 1.0) -> Steps:
+    """The usual step between neighbours (at least two addresses); of a `share` of them, chosen by
+    chance, that between those whose neighbour is there too, which are as many."""
     values: U64 = unique.astype(np.uint64)
     gaps: U64 = values[1:] - values[:-1]
-    size = int(np.sort(gaps)[len(gaps) // 2])
+    size = _ranked(gaps, share / 2)
     away = np.where(gaps > size, gaps - np.uint64(size), np.uint64(size) - gaps)
     near = gaps[away <= np.uint64(size // PLAY)]
     lowest = near & (~near + np.uint64(1))
-    unit = int(np.sort(lowest)[len(lowest) // 2])
-    return Steps(size, len(near), size < ROUND * unit)
+    return Steps(size, len(near), size < ROUND * _ranked(lowest, 0.5))
+
+
+def _ranked(values: U64, part: float) -> int:
+    """The value that such a part of them is less than."""
+    rank = int(len(values) * part)
+    return int(np.partition(values, rank)[rank])
 
 
 def kept_distance(unique: Ints) -> int:
@@ -108,7 +148,7 @@ KEPT = 0.6
 
 def most_common(values: Ints) -> tuple[int, int]:
     """The value that comes most often, and how often."""
-    found, counts = np.unique(values, return_counts=True)
+    found, counts = counted(values)
     best = int(counts.argmax())
     return int(found[best]), int(counts[best])
 
@@ -116,10 +156,15 @@ def most_common(values: Ints) -> tuple[int, int]:
 def gathered(values: Ints, possible: int) -> float:
     """How many times more often two of the values are alike than two of `possible` ones drawn
     without preference (the index of coincidence, Friedman 1922); 0 with too few to tell."""
-    n = len(values)
+    return coincides(counted(values)[1], possible)
+
+
+def coincides(often: I64, possible: int) -> float:
+    """The same, of values that come so often each."""
+    n = int(often.sum())
     if n < FEWEST:
         return 0.0
-    counts = np.unique(values, return_counts=True)[1].astype(np.float64)
+    counts = often.astype(np.float64)
     alike, pairs = float((counts * (counts - 1)).sum()) / 2, n * (n - 1) / 2
     by_chance = pairs / possible
     # Rare coincidences are Poisson: that many more than expected are no chance.
