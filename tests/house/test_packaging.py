@@ -30,7 +30,8 @@ EXTRAS = PROJECT["optional-dependencies"]
 CORE = [Requirement(text) for text in PROJECT["dependencies"]]
 FOR_USERS = [Requirement(text) for extra in ("ledger",) for text in EXTRAS[extra]]
 BUILD = [Requirement(text) for text in PYPROJECT["build-system"]["requires"]]
-ALL = [*BUILD, *CORE, *(Requirement(text) for texts in EXTRAS.values() for text in texts)]
+_ALL = [*BUILD, *CORE, *(Requirement(text) for texts in EXTRAS.values() for text in texts)]
+ALL = [need for need in _ALL if need.name != PROJECT["name"]]
 
 only_in_a_checkout = pytest.mark.skipif(
     not CI.is_dir() and os.environ.get("CI") != "true", reason="an sdist has no .ci"
