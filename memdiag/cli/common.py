@@ -305,16 +305,11 @@ def page_format(kind: type[Page], format_: str | None, output: str | None) -> fo
 
 
 def write_page(page: Page, format_: str | None, output: str | None) -> None:
-    """The page in its format, as `page_format` has it. Raises click.ClickException where that
-    needs a library that is not there."""
+    """The page in its format, as `page_format` has it."""
     form = page_format(type(page), format_, output)
     if form.name == "text" and output in (None, "-") and _on_terminal(page):
         return
-    try:
-        made = form.render(page)
-    except ImportError as wrong:
-        raise click.ClickException(form.lacking or f"{form.name}: {wrong}") from None
-    write(made, output)
+    write(form.render(page), output)
 
 
 def _on_terminal(page: Page) -> bool:

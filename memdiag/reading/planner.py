@@ -39,12 +39,12 @@ class RowPlans:
 
 
 class Planner:
-    """Plans for one layout. Columns are tried in a `large` text, where Arrow is installed, and not
-    while the `pace` says that they brought too little; at most `window` bytes at once."""
+    """Plans for one layout. Columns are tried in a `large` text, and not while the `pace` says
+    that they brought too little; at most `window` bytes at once."""
 
     def __init__(self, layout: Layout, *, large: bool, window: int = WINDOW) -> None:
         self.layout = layout
-        self.pace = Pace(large and not layout.feeds_newline and _arrow_is_here(), window)
+        self.pace = Pace(large and not layout.feeds_newline, window)
         self._rules: dict[tuple[str | None, bool], frozenset[str]] = {}
         self._row_plans: dict[State, RowPlans | None] = {}
         self._empties: dict[tuple[str, int, int], bool] = {}
@@ -125,11 +125,3 @@ class Planner:
             empty: Sequence[int] = [i for i in range(width) if cells >> i & 1]
             self._empties[key] = row_shapes.without(self.layout, start, width, empty)
         return self._empties[key]
-
-
-def _arrow_is_here() -> bool:
-    try:
-        import pyarrow  # noqa: F401
-    except ImportError:
-        return False
-    return True

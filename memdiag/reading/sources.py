@@ -59,7 +59,7 @@ def opened(source: bytes | Path | BinaryIO, *, whole: bool = False) -> Iterator[
 
 def refuse_foreign(packed: tuple[Problem, ...]) -> None:
     """Raises Unreadable for data that cannot be unpacked."""
-    if packed and packed[0].code in ("packer-unknown", "packer-missing"):
+    if packed and packed[0].code == "packer-unknown":
         raise Unreadable(packed)
 
 

@@ -19,15 +19,13 @@ from memdiag.reports.plain import printable
 @dataclass(frozen=True, slots=True)
 class Format:
     """`module` holds `render`, which makes a text, or bytes, of a page of the kind `takes`; one
-    of this room begins with a dot. `lacking`: what to say where it needs a library that is not
-    there."""
+    of this room begins with a dot."""
 
     name: str
     endings: tuple[str, ...]
     module: str
     takes: type[Page] = Page
     binary: bool = False
-    lacking: str = ""
 
     def render(self, page: Page) -> str | bytes:
         """The page. No text of it holds what a terminal obeys, whatever its module lets by."""
@@ -57,14 +55,7 @@ register(
     Format("csv", (".csv",), ".spreadsheet"),
     Format("markdown", (".md",), ".markdown"),
     Format("html", (".html", ".htm"), ".html"),
-    Format(
-        "parquet",
-        (".parquet",),
-        ".parquet",
-        takes=ColumnPage,
-        binary=True,
-        lacking="Parquet needs pyarrow: pip install 'memdiag[bulk]', or take --format csv",
-    ),
+    Format("parquet", (".parquet",), ".parquet", takes=ColumnPage, binary=True),
     Format("customer", (), ".customer", takes=RepairPage),
 )
 

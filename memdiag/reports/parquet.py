@@ -8,7 +8,7 @@ from memdiag.reports.page import ColumnPage
 
 
 def render(page: ColumnPage) -> bytes:
-    """The whole file. Raises ImportError without pyarrow."""
+    """The whole file."""
     out = io.BytesIO()
     page.frame().to_parquet(out, index=False)
     return out.getvalue()

@@ -316,7 +316,6 @@ def test_parquet_holds_the_table(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     pandas = pytest.importorskip("pandas")
-    pytest.importorskip("pyarrow")
     from memdiag import frame
     from memdiag.boards import profiles
     from memdiag.evidence import table

@@ -5,7 +5,6 @@ Limits are the exact two-sided ones of Clopper and Pearson (1934), asked of scip
 
 from __future__ import annotations
 
-import importlib.util
 from dataclasses import replace
 from pathlib import Path
 
@@ -98,7 +97,6 @@ def test_a_channel_that_is_a_word_makes_a_column_of_words() -> None:
     assert mixed["channel"].tolist() == ["4", "A1"]
 
 
-@pytest.mark.skipif(importlib.util.find_spec("pyarrow") is None, reason="pyarrow is not installed")
 def test_parquet_keeps_every_cell_and_type(tmp_path: Path) -> None:
     text = dump(
         "[counts]\nsite ch lane test bits errors",

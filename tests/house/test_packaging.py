@@ -28,7 +28,7 @@ PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 PROJECT = PYPROJECT["project"]
 EXTRAS = PROJECT["optional-dependencies"]
 CORE = [Requirement(text) for text in PROJECT["dependencies"]]
-FOR_USERS = [Requirement(text) for extra in ("bulk", "ledger") for text in EXTRAS[extra]]
+FOR_USERS = [Requirement(text) for extra in ("ledger",) for text in EXTRAS[extra]]
 BUILD = [Requirement(text) for text in PYPROJECT["build-system"]["requires"]]
 ALL = [*BUILD, *CORE, *(Requirement(text) for texts in EXTRAS.values() for text in texts)]
 

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -28,8 +29,6 @@ from memdiag.reading import chunks, count_builder, error_log_builder, load, stre
 from memdiag.reading.account import LineClass
 from memdiag.reading.columnar import values as cell_values
 from memdiag.reading.reader import Reading
-
-pa = pytest.importorskip("pyarrow")
 
 
 def read(text: str | bytes, layout: str, *, in_columns: bool, window: int = 400) -> Reading:
@@ -584,13 +583,11 @@ def test_a_large_text_is_read_the_same_from_bytes_file_and_packed_file(tmp_path:
     assert load.load(packed)[0].source.sha256 == hashlib.sha256(packed.read_bytes()).hexdigest()
 
 
-def test_without_arrow_the_records_are_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
-    import sys
-
+def test_one_chunk_and_many_give_the_same_records(monkeypatch: pytest.MonkeyPatch) -> None:
     text = big(6_000)
     monkeypatch.setattr(load, "LARGE", 1000)
     (fast,) = load.load(text)
-    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    monkeypatch.setattr(load, "LARGE", 1 << 30)
     (slow,) = load.load(text)
     assert log_of(fast.errors) == log_of(slow.errors)
     assert fast.source == slow.source

@@ -31,7 +31,6 @@ def test_which_lines_may_come(state: State, come: set[str], come_not: set[str]) 
 
 
 def test_columns_are_tried_in_large_texts_under_columns_alone() -> None:
-    pytest.importorskip("pyarrow")
     bench = registry.find("bench")
     assert Planner(bench, large=False).row_plans(UNDER_COLUMNS) is None
     planner = Planner(bench, large=True)
@@ -49,7 +48,6 @@ def test_columns_are_tried_in_large_texts_under_columns_alone() -> None:
 
 
 def test_columns_that_bring_little_are_left_alone_for_longer_each_time() -> None:
-    pytest.importorskip("pyarrow")
     planner = Planner(registry.find("bench"), large=True)
     text = b"U1\n" * 10_000
     lines = []

@@ -15,6 +15,7 @@ import zlib
 from collections.abc import Callable
 from pathlib import Path
 
+import pyarrow
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -23,8 +24,6 @@ from memdiag.model.problems import Problem
 from memdiag.reading import sources
 from memdiag.reading.cleaning import packers, unpack
 from memdiag.reading.cleaning.unpack import MOST, Bounds, TooLarge, stream_problems
-
-pyarrow = pytest.importorskip("pyarrow", reason="Arrow is what writes and reads zstd here")
 
 ROWS = b"bench-dump 1\n[errors]\nsite address wrote read\n" + b"".join(
     b"U%d 0x%08x 0x%02x 0x%02x\n" % (i % 12 + 1, i * 0x9E3779B1 % 2**32, i % 251, i % 241)
@@ -205,28 +204,16 @@ def test_other_packers_are_named(magic: bytes, name: str) -> None:
     assert name in problems[0].message
 
 
-def test_without_anything_that_unpacks_zstd(monkeypatch: pytest.MonkeyPatch) -> None:
-    def nothing(name: str) -> None:
-        raise ImportError(name)
-
-    monkeypatch.setattr(packers, "import_module", nothing)
-    got, problems = unpacked(zstd(ROWS))
-    assert (got, codes(problems)) == (b"", ["packer-missing"])
-
-
-def test_zstd_through_its_own_package() -> None:
-    """The same stream by the package, which `unpack` prefers, as by Arrow: whole and cut."""
-    pytest.importorskip("zstandard", reason="needs the zstandard package")
+def test_zstd_is_read_as_its_own_package_reads_it() -> None:
+    """The package by the authors' library, as an outside reader: whole, cut and damaged."""
+    own = pytest.importorskip("zstandard", reason="needs the zstandard package")
     packed = zstd(ROWS * 4)
     for data in (packed, packed[:-9], packed[: len(packed) // 2], packed[:7]):
-        said: list[str] = []
         got, problems = unpacked(data)
-
-        def note(code: str, said: list[str] = said, **more: object) -> None:
-            said.append(code)
-
-        assert b"".join(packers.arrow_zstd(io.BytesIO(data), note)) == got
-        assert said == [c for c in codes(problems) if c != "packed-input"]
+        wanted = own.ZstdDecompressor().decompressobj().decompress(data)
+        assert got == wanted
+        cut = [] if data is packed else ["packed-cut"]
+        assert [c for c in codes(problems) if c != "packed-input"] == cut
 
 
 # -- streams -----------------------------------------------------------------------------------

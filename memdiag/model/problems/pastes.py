@@ -186,10 +186,4 @@ KINDS: dict[str, ProblemKind] = {
         "unpack it first, or pack it with gzip, xz or zstd",
         (b"PK\x03\x04\x14\x00\x00\x00\x08\x00" + bytes(40), b"BZh91AY&SY" + bytes(30)),
     ),
-    "packer-missing": ProblemKind(
-        Severity.ERROR,
-        "the input is packed with zstd, and nothing here unpacks it",
-        "install memdiag[bulk] or the zstandard package, or unpack it first",
-        via="packed",
-    ),
 }

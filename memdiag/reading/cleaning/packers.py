@@ -7,7 +7,6 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
-from importlib import import_module
 from typing import Any, BinaryIO, Protocol
 
 _MAGIC = (
@@ -22,16 +21,11 @@ PEEK = 8
 
 PIECE = 256 * 1024  # most bytes taken out at a time
 _STEP = 64 * 1024  # bytes fed at a time
-_ZSTD_STEP = 256  # a zstd block of 4 bytes may stand for 128 KiB: 256 bytes for 8 MiB at most
 _ARROW_STEP = 64 * 1024  # bytes Arrow reads at a time
 _XZ_MEMORY = 512 * 1024 * 1024  # an .xz file may ask for a 4 GiB dictionary; `xz -9` needs 65 MiB
 
 Wrong = Callable[..., None]
 """Told `(code, **fields)` what was wrong."""
-
-
-class NoPacker(Exception):
-    """Nothing installed unpacks this format."""
 
 
 def packer(head: bytes) -> str | None:
@@ -45,14 +39,11 @@ def packer(head: bytes) -> str | None:
 
 
 def members(file: BinaryIO, name: str, size: int, wrong: Wrong) -> Iterator[bytes]:
-    """The unpacked bytes of a seekable file of `size` bytes, all members one after another.
-
-    Raises NoPacker where nothing installed unpacks it.
-    """
-    make = _maker(name)
-    if make is None:
-        yield from arrow_zstd(file, wrong)
+    """The unpacked bytes of a seekable file of `size` bytes, all members one after another."""
+    if name == "zstd":
+        yield from _zstd(file, wrong)
         return
+    make = _Gzip if name == "gzip" else _Xz
     start = 0
     while start < size:
         file.seek(start)
@@ -183,26 +174,6 @@ def _reason(broken: Exception) -> str:
     return text.splitlines()[0][:120].rstrip(".").lower()
 
 
-def _maker(name: str) -> Callable[[], _Unpacker] | None:
-    """What makes an unpacker of that format; None where zstd is Arrow's, which reads by itself."""
-    if name == "gzip":
-        return _Gzip
-    if name == "xz":
-        import lzma
-
-        return lambda: _Standard(lzma.LZMADecompressor(lzma.FORMAT_XZ, memlimit=_XZ_MEMORY))
-    for module, wrap in (("compression.zstd", _standard_zstd), ("zstandard", _package_zstd)):
-        try:
-            return wrap(import_module(module))
-        except ImportError:
-            continue
-    try:
-        import_module("pyarrow")
-    except ImportError:
-        raise NoPacker(name) from None
-    return None
-
-
 class _Gzip:
     def __init__(self) -> None:
         import zlib
@@ -228,11 +199,11 @@ class _Gzip:
         return self._inner.unused_data
 
 
-class _Standard:
-    """An object of the `decompress(data, max_length)`, `needs_input`, `eof` kind."""
+class _Xz:
+    def __init__(self) -> None:
+        import lzma
 
-    def __init__(self, inner: Any) -> None:
-        self._inner = inner
+        self._inner = lzma.LZMADecompressor(lzma.FORMAT_XZ, memlimit=_XZ_MEMORY)
 
     def more(self, fed: bytes, most: int) -> bytes:
         got: bytes = self._inner.decompress(fed, most)
@@ -249,48 +220,6 @@ class _Standard:
     @property
     def unused(self) -> bytes:
         return bytes(self._inner.unused_data)
-
-
-def _standard_zstd(module: Any) -> Callable[[], _Unpacker]:
-    return lambda: _Standard(module.ZstdDecompressor())  # Python 3.14 and later
-
-
-def _package_zstd(module: Any) -> Callable[[], _Unpacker]:
-    return lambda: _Zstandard(module)
-
-
-class _Zstandard:
-    """The `zstandard` package, which cannot be told how much to give: so it is fed little."""
-
-    def __init__(self, module: Any) -> None:
-        self._inner = module.ZstdDecompressor().decompressobj()
-        self._left = b""
-        self._at = 0
-        self._out = b""
-        self._taken = 0
-
-    def more(self, fed: bytes, most: int) -> bytes:
-        if fed:
-            self._left, self._at = self._left[self._at :] + fed, 0
-        while self._taken >= len(self._out) and self._at < len(self._left) and not self._inner.eof:
-            bite = self._left[self._at : self._at + _ZSTD_STEP]
-            self._at += len(bite)
-            self._out, self._taken = self._inner.decompress(bite), 0
-        got = self._out[self._taken : self._taken + most]
-        self._taken += len(got)
-        return got
-
-    @property
-    def hungry(self) -> bool:
-        return self._taken >= len(self._out) and (self._at >= len(self._left) or self._inner.eof)
-
-    @property
-    def over(self) -> bool:
-        return self._inner.eof and self._taken >= len(self._out)
-
-    @property
-    def unused(self) -> bytes:
-        return bytes(self._inner.unused_data) + self._left[self._at :]
 
 
 class _KeptOpen(io.RawIOBase):
@@ -311,7 +240,7 @@ class _KeptOpen(io.RawIOBase):
         return self._file.read(size)
 
 
-def arrow_zstd(file: BinaryIO, wrong: Wrong) -> Iterator[bytes]:
+def _zstd(file: BinaryIO, wrong: Wrong) -> Iterator[bytes]:
     """zstd through Arrow, which reads all frames by itself."""
     import pyarrow
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any, BinaryIO
 
 from memdiag.model.problems import Problem, Severity, problem
-from memdiag.reading.cleaning.packers import PEEK, PIECE, NoPacker, members, packer
+from memdiag.reading.cleaning.packers import PEEK, PIECE, members, packer
 
 MIB = 1 << 20
 MOST = 64 * 1024 * MIB
@@ -132,16 +132,13 @@ class Unpacking(io.RawIOBase):
 
     def _bounded(self) -> Iterator[bytes]:
         """The unpacked bytes, then what there is to say of the whole. Raises TooLarge."""
-        try:
-            for piece in members(self._file, self._name, self._size, self._wrong):
-                self._given += len(piece)
-                if self._given > self._allowed:
-                    bound, ratio = size_text(self._allowed), self._allowed / max(1, self._size)
-                    said = {"packer": self._name, "bound": bound, "ratio": f"{ratio:,.0f}"}
-                    raise TooLarge(problem("packed-bomb", None, **said))
-                yield piece
-        except NoPacker:
-            self._say("packer-missing")
+        for piece in members(self._file, self._name, self._size, self._wrong):
+            self._given += len(piece)
+            if self._given > self._allowed:
+                bound, ratio = size_text(self._allowed), self._allowed / max(1, self._size)
+                said = {"packer": self._name, "bound": bound, "ratio": f"{ratio:,.0f}"}
+                raise TooLarge(problem("packed-bomb", None, **said))
+            yield piece
         if not any(p.severity is not Severity.INFO for p in self.problems):
             self._say("packed-input", packed=size_text(self._size), unpacked=size_text(self._given))
 
