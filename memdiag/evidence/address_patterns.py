@@ -31,6 +31,31 @@ FULL = 0.25
 """A block of the space filled to this share pairs up by being full: that says nothing."""
 
 
+def distinct(values: Ints) -> Ints:
+    """The different values, sorted. numpy's own looks them up in a table, which takes several times
+    as long as sorting where most of them differ."""
+    return counted(values)[0]
+
+
+def counted(values: Ints) -> tuple[Ints, I64]:
+    """The different values (not negative), sorted, and how often each comes."""
+    ordered = values
+    if not (values[1:] >= values[:-1]).all():
+        if int(values.max()) < SHORT * len(values):
+            often = np.bincount(values.astype(np.int64))
+            there = np.flatnonzero(often)
+            return there.astype(values.dtype), often[there]
+        ordered = np.sort(values)
+    new = np.ones(len(ordered), bool)
+    np.not_equal(ordered[1:], ordered[:-1], out=new[1:])
+    first = np.flatnonzero(new)
+    return ordered[first], np.diff(first, append=len(ordered))
+
+
+SHORT = 4
+"""A range of fewer numbers for each value than this is counted through, not sorted."""
+
+
 def partners(unique: Ints) -> npt.NDArray[np.float64]:
     """For each bit up to the highest that changes, the share of the addresses whose partner, unlike
     in that bit alone, is an address too."""
@@ -86,12 +111,16 @@ def steps(unique: Ints) -> Steps:
     """The usual step between neighbours (at least two addresses)."""
     values: U64 = unique.astype(np.uint64)
     gaps: U64 = values[1:] - values[:-1]
-    size = int(np.sort(gaps)[len(gaps) // 2])
+    size = _middle(gaps)
     away = np.where(gaps > size, gaps - np.uint64(size), np.uint64(size) - gaps)
     near = gaps[away <= np.uint64(size // PLAY)]
     lowest = near & (~near + np.uint64(1))
-    unit = int(np.sort(lowest)[len(lowest) // 2])
-    return Steps(size, len(near), size < ROUND * unit)
+    return Steps(size, len(near), size < ROUND * _middle(lowest))
+
+
+def _middle(values: U64) -> int:
+    half = len(values) // 2
+    return int(np.partition(values, half)[half])
 
 
 def kept_distance(unique: Ints) -> int:
@@ -108,7 +137,7 @@ KEPT = 0.6
 
 def most_common(values: Ints) -> tuple[int, int]:
     """The value that comes most often, and how often."""
-    found, counts = np.unique(values, return_counts=True)
+    found, counts = counted(values)
     best = int(counts.argmax())
     return int(found[best]), int(counts[best])
 
@@ -119,7 +148,7 @@ def gathered(values: Ints, possible: int) -> float:
     n = len(values)
     if n < FEWEST:
         return 0.0
-    counts = np.unique(values, return_counts=True)[1].astype(np.float64)
+    counts = counted(values)[1].astype(np.float64)
     alike, pairs = float((counts * (counts - 1)).sum()) / 2, n * (n - 1) / 2
     by_chance = pairs / possible
     # Rare coincidences are Poisson: that many more than expected are no chance.

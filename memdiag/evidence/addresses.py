@@ -17,11 +17,13 @@ import numpy as np
 import numpy.typing as npt
 
 from memdiag.evidence import address_patterns as patterns
+from memdiag.evidence.cells import Cells, cells_of, one_number
 from memdiag.evidence.nodes import SHAPE
 from memdiag.model import Board
 from memdiag.model.error_log import ErrorLog
 
 I64 = npt.NDArray[np.int64]
+U64 = npt.NDArray[np.uint64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,81 +38,12 @@ class Shape:
     says: str
 
 
-@dataclass(frozen=True, slots=True)
-class Cells:
-    """Distinct places of an array, in the order of `code`, which holds all three in one number;
-    `columns` is how many columns a row has."""
-
-    bank: I64
-    row: I64
-    col: I64
-    code: I64
-    columns: int
-
-    def __len__(self) -> int:
-        return len(self.code)
-
-
-LEAST_COLUMNS = 64
-"""Bursts of a row, at the least (JESD79-3: 1024 columns, which are 128 bursts of eight; JESD250:
-64)."""
-
-
-def cells_of(log: ErrorLog, index: I64, board: Board) -> Cells | None:
-    """The places of the rows of `index`, from print or map; None without."""
-    found = _printed(log, index) if log.has_cell[index].all() else _mapped(log, index, board)
-    if found is None:
-        return None
-    widths = [int(values.max()).bit_length() for values in found]
-    if sum(widths) > _WORD:
-        # Numbers that no memory has: told apart, though not by their bits.
-        found = [np.unique(values, return_inverse=True)[1].reshape(-1) for values in found]
-        widths = [int(values.max()).bit_length() for values in found]
-    bank, row, col = found
-    code = bank << (widths[1] + widths[2]) | row << widths[2] | col
-    code, first = np.unique(code, return_index=True)
-    most = 1 << widths[2]
-    for field in board.address:
-        if field.name in ("col", "column"):
-            most = 1 << len(field.bits)
-    return Cells(bank[first], row[first], col[first], code, max(most, LEAST_COLUMNS))
-
-
-_WORD = 62
-
-
-def _printed(log: ErrorLog, index: I64) -> list[I64]:
-    return [log.bank[index], log.row[index], log.col[index]]
-
-
-def _mapped(log: ErrorLog, index: I64, board: Board) -> list[I64] | None:
-    if not board.address or not log.has_address[index].all():
-        return None
-    address = log.address[index]
-    found: dict[str, I64] = {}
-    for field in board.address:
-        value = np.zeros(len(index), np.int64)
-        for place, taps in enumerate(field.bits):
-            bit = np.zeros(len(index), np.uint64)
-            for tap in taps:
-                bit ^= (address >> np.uint64(tap)) & np.uint64(1)
-            value |= bit.astype(np.int64) << place
-        found[field.name] = value
-    bank = np.zeros(len(index), np.int64)
-    for name in ("bankgroup", "group", "bg", "bank", "ba", "rank"):
-        if name in found:
-            bank = bank * 64 + found[name]
-    row = found.get("row")
-    column = found.get("column", found.get("col"))
-    return None if row is None or column is None else [bank, row, column]
-
-
 def shape_of(log: ErrorLog, index: I64, board: Board, lines: int) -> Shape | None:
     """The shape of the errors in rows `index` of a log; `lines` is how many different data lines
     were wrong in them. None where no address was printed."""
-    cells = cells_of(log, index, board)
     addressed = index[log.has_address[index]]
-    bare = np.unique(log.address[addressed])
+    bare = patterns.distinct(log.address[addressed])
+    cells = cells_of(log, index, board, bare)
     if cells is None:
         return _by_address(bare, int(addressed.size)) if addressed.size else None
     if len(cells) == 1:
@@ -152,7 +85,7 @@ def _gathered(cells: Cells) -> Shape | None:
     """Most in one row, one column (of a bank, or of all), or one bank."""
     n = len(cells)
     need = max(2, math.ceil(MOST_IN_ONE * n))
-    by_row, by_column = _pair(cells.bank, cells.row), _pair(cells.bank, cells.col)
+    by_row, by_column = one_number(cells.bank, cells.row), one_number(cells.bank, cells.col)
     of_one: tuple[tuple[str, str, I64], ...] = (
         ("row", "bank {bank} row {row}", by_row),
         ("column", "bank {bank} column {col}", by_column),
@@ -175,12 +108,12 @@ def _gathered(cells: Cells) -> Shape | None:
 def _in_few(cells: Cells) -> Shape | None:
     """Most in a few rows, columns or banks."""
     n, banks = len(cells), _banks(cells)
-    counts = np.unique(_pair(cells.bank, cells.row), return_counts=True)[1]
+    counts = patterns.counted(one_number(cells.bank, cells.row))[1]
     big = counts[counts >= 3]
     if n >= patterns.FEWEST and big.sum() >= MOST_IN_ONE * n:
         return Shape("rows", "clustered", 0.8 * _clear(n), n, f"{n} addresses in {len(big)} rows")
     if patterns.gathered(cells.col, cells.columns) >= COLUMNS_ALIKE:
-        columns = len(np.unique(cells.col))
+        columns = len(patterns.distinct(cells.col))
         says = f"{n} addresses in {columns} columns, the same ones in {banks} banks"
         return Shape("columns", "clustered", 0.8 * _clear(n), n, says)
     if _miss_banks(cells):
@@ -206,13 +139,8 @@ def _miss_banks(cells: Cells) -> bool:
     return math.comb(LEAST_BANKS, k) * (k / LEAST_BANKS) ** n < BY_LUCK
 
 
-def _pair(one: I64, other: I64) -> I64:
-    """Both numbers as one."""
-    return np.unique(one, return_inverse=True)[1].reshape(-1) * (int(other.max()) + 1) + other
-
-
 def _banks(cells: Cells) -> int:
-    return len(np.unique(cells.bank))
+    return len(patterns.distinct(cells.bank))
 
 
 def _one_column_over_banks(cells: Cells) -> bool:
@@ -229,7 +157,7 @@ ROW_GRAIN = 3
 def _apart(cells: Cells) -> Shape | None:
     """Rows or places that pair up one bit apart, at one bit or, where rows repeat, at several; rows
     at a distance that is no power of two do not pair up, but keep it."""
-    n, rows = len(cells), np.unique(cells.row)
+    n, rows = len(cells), patterns.distinct(cells.row)
     apart = patterns.pairing(rows, ROW_GRAIN)
     whole = patterns.pairing(cells.code, ROW_GRAIN)
     if apart == 1 or whole == 1:
@@ -258,7 +186,7 @@ def _repeating(n: int, bits: int) -> Shape:
 
 
 def _all_over(cells: Cells, lines: int) -> Shape | None:
-    n, rows, banks = len(cells), len(np.unique(cells.row)), _banks(cells)
+    n, rows, banks = len(cells), len(patterns.distinct(cells.row)), _banks(cells)
     if n < 3 and banks > 1:
         return Shape("spread", "spread", 0.8 * _few(n), n, f"{n} different addresses")
     says = f"{n} addresses over {rows} rows and {banks} banks"
@@ -287,7 +215,7 @@ BURST = 6
 LEAST_FIXED = 6
 
 
-def _strided(unique: npt.NDArray[np.uint64], one_column: bool) -> Shape | None:
+def _strided(unique: U64, one_column: bool) -> Shape | None:
     """Addresses at a constant distance: a controller or line disturbed in time, as addresses count
     up. Where that keeps the column, a row wrong in each sub-array looks alike."""
     n = len(unique)
@@ -302,7 +230,7 @@ def _strided(unique: npt.NDArray[np.uint64], one_column: bool) -> Shape | None:
     return Shape("stride", "striped", 0.85 * _clear(n), n, says)
 
 
-def _by_address(unique: npt.NDArray[np.uint64], rows: int) -> Shape:
+def _by_address(unique: U64, rows: int) -> Shape:
     n = len(unique)
     if n == 1:
         return _one_address(f"{int(unique[0]):#x}", rows)
@@ -319,7 +247,7 @@ def _by_address(unique: npt.NDArray[np.uint64], rows: int) -> Shape:
     return Shape("spread", "spread", 0.8 * _few(n), n, f"{n} different addresses")
 
 
-def _paired(unique: npt.NDArray[np.uint64]) -> Shape | None:
+def _paired(unique: U64) -> Shape | None:
     n, bits = len(unique), patterns.pairing(unique, BURST + 1)
     if bits == 1:
         return Shape("pairs", "paired", 0.8 * _clear(n), n, f"{n} addresses in pairs one bit apart")

@@ -9,56 +9,44 @@ them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
+from memdiag.evidence.address_patterns import distinct
+from memdiag.evidence.byte_sums import ByteSums
 from memdiag.model import LANE_LINES, Board, Place
 from memdiag.model.error_log import EDC_BAD, EDC_OK, LIMB, ErrorLog, LogKey
 
-CHUNK = 65536  # rows unpacked to bits at a time: 64 booleans each, so that memory stays small
-
 Rows = npt.NDArray[np.intp]
-Bits = npt.NDArray[np.bool_]
+Bytes = npt.NDArray[np.uint8]
 
 
-@dataclass(slots=True)
-class LaneTally:
-    """What an error log says of one lane, or of a wider place by rows that say no words; arrays of
-    8 count bits, one a data line."""
+@dataclass
+class LaneTally(ByteSums):
+    """What an error log says of one lane, or of a wider place by rows that say no words."""
 
-    place: Place
-    wrong: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(LANE_LINES))
-    rose: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(LANE_LINES))
-    fell: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(LANE_LINES))
-    ones: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(LANE_LINES))
-    zeros: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(LANE_LINES))
-    both: npt.NDArray[np.float64] = field(
-        default_factory=lambda: np.zeros((LANE_LINES, LANE_LINES))
-    )
-    """`both[i, j]`: printed words (beats) in which dq i and dq j were wrong together."""
-    apart: npt.NDArray[np.float64] = field(
-        default_factory=lambda: np.zeros((LANE_LINES, LANE_LINES))
-    )
-    """`apart[i, j]`: wrong beats of dq i in which i and j had been written alike."""
-    words: set[int] = field(default_factory=set)
-    """Different bytes written to the lane in these rows, those with more than one bit unlike the
-    rest only: walking patterns never write two lines against the others."""
-    spans: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(LANE_LINES + 1))
-    """`spans[n]`: beats in which n data lines were wrong together."""
+    place: Place = field(kw_only=True)
+    first_line: int = 0
     rows: int = 0
     blank: int = 0
     """How many of the rows say no words: at least one bit was wrong, nobody knows which."""
     edc_ok: int = 0
     edc_bad: int = 0
-    first_line: int = 0
-    cells: set[int] = field(default_factory=set)
-    index: list[npt.NDArray[np.int64]] = field(default_factory=list)
+    index: list[Rows] = field(default_factory=list)
     """Row numbers of the log that touch this lane."""
-    masks: list[npt.NDArray[np.uint8]] = field(default_factory=list)
+    masks: list[Bytes] = field(default_factory=list)
     """For each of those rows, the data lines that were wrong, dq 0 least significant."""
+    addresses: list[npt.NDArray[np.uint64]] = field(default_factory=list)
+    """The addresses of those rows that say one."""
+
+    @cached_property
+    def cells(self) -> int:
+        """How many different addresses were wrong."""
+        return len(distinct(np.concatenate(self.addresses))) if self.addresses else 0
 
     @property
     def wrong_bits(self) -> int:
@@ -77,7 +65,7 @@ class LaneTally:
         """Whether several words are wrong on the very same data lines: whatever that is, it is not
         what nothing drives, which is wrong here and there by chance."""
         masks = np.concatenate(self.masks) if self.masks else np.zeros(0, np.uint8)
-        return len(masks) >= LEAST_ALIKE and len(np.unique(masks)) == 1
+        return len(masks) >= LEAST_ALIKE and bool(masks.min() == masks.max())
 
 
 LEAST_ALIKE = 3
@@ -122,19 +110,30 @@ def tallies(
 
     def tally(place: Place, first: int) -> LaneTally:
         place = at(place)
-        return found.setdefault(place, LaneTally(place, first_line=first))
+        return found.setdefault(place, LaneTally(place=place, first_line=first))
 
-    blank = log.width == 0
-    for number, key in enumerate(log.keys):
-        where = np.flatnonzero((log.key == number) & blank)
-        if where.size:
+    for number, where in _by_key(log):
+        key, width = log.keys[number], int(log.width[where[0]])
+        if not width:
             _tally_blank(log, where, key, board, tally)
-        where = np.flatnonzero((log.key == number) & ~blank)
-        if where.size:
+        else:
             lanes = lanes_of(key, board, int(log.width[where].max()))
-            for start in range(0, where.size, CHUNK):
-                _tally_key(log, where[start : start + CHUNK], key, lanes, board, tally)
+            _tally_key(log, where, key, lanes, board, tally)
     return list(found.values())
+
+
+def _by_key(log: ErrorLog) -> Iterator[tuple[int, Rows]]:
+    """The rows of each key, those without words first and apart, each in the order of lines. A log
+    may have as many keys as rows: they are sorted once, not looked for one by one."""
+    state = 2 * log.key.astype(np.int64) + (log.width > 0)
+    if len(log.keys) < 1 << 15:
+        state = state.astype(np.uint16)  # short numbers are sorted in linear time
+    order = np.argsort(state, kind="stable")
+    grouped = state[order]
+    ends = np.flatnonzero(grouped[1:] != grouped[:-1]) + 1
+    for where in np.split(order, ends):
+        if where.size:
+            yield int(log.key[where[0]]), where
 
 
 def _tally_blank(
@@ -158,83 +157,68 @@ def _tally_key(
 ) -> None:
     wrong, wrote = _by_lane(log, where, len(lanes))
     for i, lane in enumerate(lanes):
-        hit = wrong[:, :, i].any(axis=(1, 2))
+        mine = wrong[:, :, i]
+        hit = mine.any(axis=1)
         if not hit.any():
             continue
-        rows = where[hit]
         place = replace(lane, site=key.place.site, rank=key.place.rank)
         if place.site is None:
             place = replace(place, site=_only_owner(board, place))
-        mine = tally(place, int(log.line[rows[0]]))
-        _add_beats(mine, log, rows, wrong[:, :, i][hit], wrote[:, :, i][hit], key.place.lines)
-        _add_rows(mine, log, rows)
+        rows = where[hit]
+        into = tally(place, int(log.line[rows[0]]))
+        _add_words(into, log, rows, mine[hit], wrote[:, :, i][hit], key.place.lines)
+        _add_rows(into, log, rows)
 
 
-def _by_lane(log: ErrorLog, where: Rows, lanes: int) -> tuple[Bits, Bits]:
-    """The wrong bits and those written, each as (rows, beats, lanes, data lines)."""
-    wrong, wrote = _unpack(log.wrong[where]), _unpack(log.wrote[where])
-    beats = max(1, wrong.shape[1] // (LANE_LINES * lanes))
-    need = beats * LANE_LINES * lanes
+def _by_lane(log: ErrorLog, where: Rows, lanes: int) -> tuple[Bytes, Bytes]:
+    """The wrong bits and those written, each as (rows, beats, lanes) bytes, dq 0 least."""
+    wrong, wrote = _bytes(log.wrong[where]), _bytes(log.wrote[where])
+    beats = max(1, wrong.shape[1] // lanes)
+    need = beats * lanes
     if wrong.shape[1] < need:
         pad = ((0, 0), (0, need - wrong.shape[1]))
         wrong, wrote = np.pad(wrong, pad), np.pad(wrote, pad)
     # A word narrower than 64 bits has limbs of zeros above it: those beats were never compared.
     used = max(1, min(beats, int(log.width[where].max()) // (LANE_LINES * lanes)))
     # What lies beyond whole beats belongs to no line and is dropped.
-    shape = (len(where), beats, lanes, LANE_LINES)
+    shape = (len(where), beats, lanes)
     return wrong[:, :need].reshape(shape)[:, :used], wrote[:, :need].reshape(shape)[:, :used]
 
 
-def _add_beats(
-    tally: LaneTally, log: ErrorLog, rows: Rows, wrong: Bits, wrote: Bits, lines: Sequence[int]
+def _add_words(
+    tally: LaneTally, log: ErrorLog, rows: Rows, wrong: Bytes, wrote: Bytes, lines: Sequence[int]
 ) -> None:
-    """What the bits of some rows say: arrays of (rows, beats, data lines). `lines`: those that
-    the rows name."""
-    directed = log.directed[rows]
-    known = directed[:, None, None]
+    """What the bytes of some rows say: arrays of (rows, beats). `lines`: those that the rows
+    name."""
     for dq in lines:
         # The row names its line: whatever bit of the word is wrong, it is that one.
-        flat = np.zeros((2, *wrong.shape), bool)
-        flat[0, ..., dq], flat[1, ..., dq] = wrong.any(axis=2), (wrong & wrote).any(axis=2)
-        wrong, wrote = flat
-        known = known & (np.arange(LANE_LINES) == dq)
-    times = log.times[rows].astype(np.float64)
-    per = times[:, None, None]
-    tally.wrong += (wrong * per).sum(axis=(0, 1))
-    tally.rose += ((wrong & known & ~wrote) * per).sum(axis=(0, 1))
-    tally.fell += ((wrong & known & wrote) * per).sum(axis=(0, 1))
-    tally.ones += ((wrote & known) * per).sum(axis=(0, 1))
-    tally.zeros += ((~wrote & known) * per).sum(axis=(0, 1))
-    if directed.any():
-        packed = np.packbits(wrote[directed].reshape(-1, LANE_LINES), axis=1, bitorder="little")
-        tally.words.update(
-            w for w in np.unique(packed).tolist() if 2 <= int(w).bit_count() <= LANE_LINES - 2
-        )
-    beats = wrong.reshape(-1, LANE_LINES).astype(np.float64)
-    together = wrong.sum(axis=2)
-    for n in range(1, LANE_LINES + 1):
-        tally.spans[n] += float(((together == n) * times[:, None]).sum())
-    tally.both += (beats * np.repeat(times, wrong.shape[1])[:, None]).T @ beats
-    alike = (wrote[..., :, None] == wrote[..., None, :]) & known[..., None] & known[..., None, :]
-    tally.apart += ((wrong[..., :, None] & alike) * per[..., None]).sum(axis=(0, 1))
-    tally.masks.append(np.packbits(wrong.any(axis=1), axis=1, bitorder="little")[:, 0])
+        wrote = ((wrong & wrote) != 0).astype(np.uint8) << np.uint8(dq)
+        wrong = (wrong != 0).astype(np.uint8) << np.uint8(dq)
+    directed = log.directed[rows]
+    times = np.broadcast_to(log.times[rows][:, None], wrong.shape)
+    known = lines or range(LANE_LINES)
+    if directed.all():
+        tally.add(wrong, wrote, times, known)
+    else:
+        tally.add(wrong[directed], wrote[directed], times[directed], known)
+        tally.add(wrong[~directed], None, times[~directed], known)
+    tally.masks.append(np.bitwise_or.reduce(wrong, axis=1))
 
 
 def _add_rows(tally: LaneTally, log: ErrorLog, rows: Rows) -> None:
     """What some rows say beside their bits: how often, the link checks, the addresses."""
-    times = log.times[rows].astype(np.float64)
+    times, edc = log.times[rows], log.edc[rows]
     tally.rows += int(times.sum())
-    edc = log.edc[rows]
     tally.edc_ok += int(times[edc == EDC_OK].sum())
     tally.edc_bad += int(times[edc == EDC_BAD].sum())
-    tally.cells.update(log.address[rows[log.has_address[rows]]].tolist())
-    tally.index.append(rows.astype(np.int64))
+    said = log.has_address[rows]
+    tally.addresses.append(log.address[rows] if said.all() else log.address[rows[said]])
+    tally.index.append(rows)
 
 
-def _unpack(words: npt.NDArray[np.uint64]) -> Bits:
-    """(n, limbs) of 64-bit pieces -> (n, 64 * limbs) booleans, least significant bit first."""
-    raw = np.ascontiguousarray(words.astype("<u8")).view(np.uint8).reshape(len(words), -1)
-    return np.unpackbits(raw, axis=1, bitorder="little").astype(np.bool_)
+def _bytes(words: npt.NDArray[np.uint64]) -> Bytes:
+    """(n, limbs) of 64-bit pieces -> (n, 8 * limbs) bytes, least significant first."""
+    return np.ascontiguousarray(words.astype("<u8")).view(np.uint8).reshape(len(words), -1)
 
 
 def _only_owner(board: Board, place: Place) -> str | None:

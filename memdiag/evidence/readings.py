@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from memdiag.evidence import addresses, error_signs
 from memdiag.evidence.counted import MIN_TALLIED
@@ -18,6 +20,8 @@ from memdiag.evidence.rails import over_limits, reading_loglik, volts_loglik
 from memdiag.model import Board, Place, Quote, Run
 from memdiag.model.figures import Table
 from memdiag.model.quantities import show_ohms
+
+I64 = npt.NDArray[np.int64]
 
 
 def shapes(measured: Measurements, evidence: Evidence) -> None:
@@ -36,7 +40,7 @@ def shapes(measured: Measurements, evidence: Evidence) -> None:
             errors = sum(row.errors or 0 for row in (*group.counts, *group.swept))
             counted[site] = counted.get(site, 0) + errors
     for site, mine in by_site.items():
-        index = np.unique(np.concatenate([part for t in mine for part in t.index]))
+        index = _rows_of(mine, len(run.errors))
         lines = sum(int((t.wrong > 0).sum()) for t in mine)
         shape = addresses.shape_of(run.errors, index, board, lines)
         if shape is None:
@@ -54,6 +58,14 @@ def shapes(measured: Measurements, evidence: Evidence) -> None:
         evidence.shapes[site] = shape
         for tally in mine:
             _stride(run, board, site, tally, evidence)
+
+
+def _rows_of(tallies: Sequence[LaneTally], rows: int) -> I64:
+    """The rows of a log of so many that touch any of these lanes."""
+    touched = np.zeros(rows, bool)
+    for tally in tallies:
+        touched[np.concatenate(tally.index)] = True
+    return np.flatnonzero(touched)
 
 
 _F = Table("Addresses and warmth")

@@ -81,7 +81,7 @@ def _fill_from_words(totals: dict[str, int | None], tally: LaneTally) -> None:
     if totals["edc"] is None and tally.edc_ok + tally.edc_bad:
         totals["edc"] = tally.edc_bad
     if totals["cells"] is None and tally.cells:
-        totals["cells"] = len(tally.cells)
+        totals["cells"] = tally.cells
 
 
 def _narrowest(training: Sequence[TrainingRow], rate: float | None) -> float | None:

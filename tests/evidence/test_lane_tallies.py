@@ -16,8 +16,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag.boards import profiles
-from memdiag.evidence import lane_tallies, table
+from memdiag.evidence import byte_sums, lane_tallies, table
 from memdiag.evidence.build import gather
+from memdiag.evidence.byte_sums import ByteSums
 from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.measurements import measure
 from memdiag.model import Board
@@ -124,7 +125,7 @@ def test_together_and_apart_tell_a_bridge_from_two_opens() -> None:
 def test_repeats_of_an_address_are_one_cell() -> None:
     rows = [f"U3 4 0 0 0x40 {2 * i:#04x} {2 * i + 1:#04x} -" for i in range(5)]
     t = tallies("quince-12", rows)[4, 0]
-    assert (t.rows, t.cells, t.wrong[0]) == (5, {0x40}, 5)
+    assert (t.rows, t.cells, t.wrong[0]) == (5, 1, 5)
 
 
 @pytest.mark.parametrize(("wrote", "read"), [("0x01", "0x00"), ("0x40", "0x00"), ("0x1", "0x0")])
@@ -217,29 +218,47 @@ def test_every_bit_lands_where_the_rule_says(data: st.DataObject) -> None:
             assert t.apart[i, j] == n
 
 
-@settings(max_examples=30, deadline=None)
-@given(st.integers(1, 2**64 - 1))
-def test_limbs_are_unpacked_least_significant_first(word: int) -> None:
-    bits = lane_tallies._unpack(np.array([[word, 0]], np.uint64))[0]
-    assert bits.shape == (128,)
-    assert sum(1 << i for i in np.flatnonzero(bits).tolist()) == word
+@pytest.mark.parametrize("few", [0, 1 << 20])
+@settings(max_examples=40, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(1, 255), st.integers(0, 255), st.integers(1, 9)), min_size=1),
+    st.sampled_from([(), (3,)]),
+)
+def test_bytes_add_up_one_by_one(
+    few: int, found: list[tuple[int, int, int]], lines: tuple[int, ...]
+) -> None:
+    """However many there are: counted by value first or not, against a plain loop."""
+    wrong, wrote, times = (np.array(c) for c in zip(*found, strict=True))
+    sums = ByteSums()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(byte_sums, "_FEW", few)
+        sums.add(wrong.astype(np.uint8), wrote.astype(np.uint8), times, lines or range(8))
+    both, apart, rose = np.zeros((8, 8)), np.zeros((8, 8)), np.zeros(8)
+    for bad, was, n in found:
+        for i in range(8):
+            rose[i] += n * (bad >> i & 1 and not was >> i & 1 and i in (lines or range(8)))
+            for j in range(8):
+                both[i, j] += n * (bad >> i & 1 and bad >> j & 1)
+                told = {i, j} <= set(lines or range(8))
+                apart[i, j] += n * (bad >> i & 1 and told and (was >> i & 1) == (was >> j & 1))
+    assert (sums.both == both).all() and (sums.apart == apart).all()
+    assert (sums.wrong == both.diagonal()).all() and (sums.rose == rose).all()
+    spans = [sum(n for bad, _, n in found if bad.bit_count() == k) for k in range(1, 9)]
+    assert sums.spans[1:].tolist() == spans
 
 
-@pytest.mark.parametrize("chunk", [1, 3])
-def test_rows_in_pieces_count_the_same(chunk: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    rows = [f"U3 4 0 - {64 * i:#x} 0x0000 {1 << i % 16:#06x} ok" for i in range(10)]
-    whole = tallies("quince-12", rows)
-    monkeypatch.setattr(lane_tallies, "CHUNK", chunk)
-    pieces = tallies("quince-12", rows)
-    assert set(whole) == set(pieces)
-    for place, t in whole.items():
-        assert t.wrong.tolist() == pieces[place].wrong.tolist()
-        assert (t.rows, t.edc_ok, t.cells, t.first_line) == (
-            pieces[place].rows,
-            pieces[place].edc_ok,
-            pieces[place].cells,
-            pieces[place].first_line,
-        )
+def test_as_many_settings_as_rows_take_no_longer_than_few(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A rig may print a temperature of its own with each row: rows are looked at once."""
+    seen = []
+    real = lane_tallies._by_lane
+    monkeypatch.setattr(
+        lane_tallies,
+        "_by_lane",
+        lambda log, where, n: seen.append(len(where)) or real(log, where, n),
+    )
+    rows = [f"U3 4 0 - {64 * i:#x} 0x00 0x01 ok {i / 10}" for i in range(500)]
+    (tally,) = tallies("quince-12", rows, COLUMNS + " temp").values()
+    assert (tally.rows, tally.cells, sum(seen), len(seen)) == (500, 500, 500, 500)
 
 
 # --- rows that say where a word was wrong, and not which bits -----------------------------------
@@ -250,7 +269,7 @@ BLANK = "site ch lane address"
 def test_a_row_without_words_is_a_wrong_word_of_its_lane_and_of_no_line() -> None:
     (tally,) = tallies("quince-12", ["U3 4 0 0x40", "U3 4 0 0x80"], BLANK).values()
     assert (tally.rows, tally.blank, tally.wrong_bits) == (2, 2, 2)
-    assert not tally.wrong.any() and not tally.both.any() and tally.cells == {0x40, 0x80}
+    assert not tally.wrong.any() and not tally.both.any() and tally.cells == 2
 
 
 def test_where_the_place_has_several_lanes_it_is_of_none_of_them_alone() -> None:

@@ -204,7 +204,7 @@ def _words(tally: LaneTally) -> Numbers:
     total = float(wrong.sum())
     top = int(wrong.argmax())
     if not total:  # rows that say where, not which bits
-        return {"words": math.log10(tally.rows + 1), "cells": math.log10(len(tally.cells) + 1)}
+        return {"words": math.log10(tally.rows + 1), "cells": math.log10(tally.cells + 1)}
     said = {"words": math.log10(tally.rows + 1), "lines": float((wrong > 0).sum())}
     said |= {"top line": float(wrong[top]) / total, "together": _together(tally)}
     rose, fell = float(tally.rose.sum()), float(tally.fell.sum())
@@ -219,8 +219,8 @@ def _words(tally: LaneTally) -> Numbers:
     if tally.edc_ok + tally.edc_bad:
         said["words edc"] = tally.edc_bad / (tally.edc_ok + tally.edc_bad)
     if tally.cells:
-        said["cells"] = math.log10(len(tally.cells))
-        said["repeats"] = math.log10(max(1, tally.rows) / len(tally.cells))
+        said["cells"] = math.log10(tally.cells)
+        said["repeats"] = math.log10(max(1, tally.rows) / tally.cells)
     return said
 
 
