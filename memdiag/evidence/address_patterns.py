@@ -77,18 +77,27 @@ def changing(unique: Ints) -> int:
     return int(np.bitwise_or.reduce(values ^ values[0]))
 
 
-def pairing(unique: Ints, grain: int) -> int:
+def pairing(unique: Ints, grain: int, share: float = 1.0) -> int:
     """At how many bits the addresses pair up: 1 where a line is open, for then a place and the one
     that differs in that line alone answer for each other; several where rows repeat at a fixed
-    distance. 0 where they do not, or fill a block of the space (from bit `grain` on)."""
+    distance. 0 where they do not, or fill a block of the space (from bit `grain` on). `share`: of
+    the addresses, where some were left out by chance, and as many of their partners."""
     if len(unique) < FEWEST:
         return 0
-    differ = changing(unique)
-    if len(unique) >= FULL * 2 ** differ.bit_count() and (differ & -differ).bit_length() <= grain:
+    differ, full = changing(unique), FULL * share
+    if len(unique) >= full * 2 ** differ.bit_count() and (differ & -differ).bit_length() <= grain:
         return 0
     shares = partners(unique)
-    many = int((shares >= REPEATED).sum())
-    return many if many > 1 or shares.max() >= BOTH else 0
+    asked = min(len(unique), ASKED)
+    many = int((shares >= _least(REPEATED, share, asked)).sum())
+    return many if many > 1 or shares.max() >= _least(BOTH, share, asked) else 0
+
+
+def _least(part: float, share: float, asked: int) -> float:
+    """The least part of the asked that must have a partner, where a share of all is left: more than
+    chance makes of it."""
+    wanted = part * share
+    return wanted if share == 1 else wanted + 4 * (wanted / asked) ** 0.5
 
 
 class Steps(NamedTuple):
@@ -107,20 +116,22 @@ ROUND = 16
 """A distance of fewer units than this of its lowest bit is a round one."""
 
 
-def steps(unique: Ints) -> Steps:
-    """The usual step between neighbours (at least two addresses)."""
+def steps(unique: Ints, share: float = 1.0) -> Steps:
+    """The usual step between neighbours (at least two addresses); of a `share` of them, chosen by
+    chance, that between those whose neighbour is there too, which are as many."""
     values: U64 = unique.astype(np.uint64)
     gaps: U64 = values[1:] - values[:-1]
-    size = _middle(gaps)
+    size = _ranked(gaps, share / 2)
     away = np.where(gaps > size, gaps - np.uint64(size), np.uint64(size) - gaps)
     near = gaps[away <= np.uint64(size // PLAY)]
     lowest = near & (~near + np.uint64(1))
-    return Steps(size, len(near), size < ROUND * _middle(lowest))
+    return Steps(size, len(near), size < ROUND * _ranked(lowest, 0.5))
 
 
-def _middle(values: U64) -> int:
-    half = len(values) // 2
-    return int(np.partition(values, half)[half])
+def _ranked(values: U64, part: float) -> int:
+    """The value that such a part of them is less than."""
+    rank = int(len(values) * part)
+    return int(np.partition(values, rank)[rank])
 
 
 def kept_distance(unique: Ints) -> int:
@@ -145,10 +156,15 @@ def most_common(values: Ints) -> tuple[int, int]:
 def gathered(values: Ints, possible: int) -> float:
     """How many times more often two of the values are alike than two of `possible` ones drawn
     without preference (the index of coincidence, Friedman 1922); 0 with too few to tell."""
-    n = len(values)
+    return coincides(counted(values)[1], possible)
+
+
+def coincides(often: I64, possible: int) -> float:
+    """The same, of values that come so often each."""
+    n = int(often.sum())
     if n < FEWEST:
         return 0.0
-    counts = counted(values)[1].astype(np.float64)
+    counts = often.astype(np.float64)
     alike, pairs = float((counts * (counts - 1)).sum()) / 2, n * (n - 1) / 2
     by_chance = pairs / possible
     # Rare coincidences are Poisson: that many more than expected are no chance.

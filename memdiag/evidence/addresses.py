@@ -44,16 +44,18 @@ def shape_of(log: ErrorLog, index: I64, board: Board, lines: int) -> Shape | Non
     addressed = index[log.has_address[index]]
     bare = patterns.distinct(log.address[addressed])
     cells = cells_of(log, index, board, bare)
+    share = 1.0 / int(log.stands[index].max())
     if cells is None:
-        return _by_address(bare, int(addressed.size)) if addressed.size else None
+        rows = int(log.weight[addressed].sum())
+        return _by_address(bare, rows, share) if addressed.size else None
     if len(cells) == 1:
         at = f"bank {cells.bank[0]} row {cells.row[0]} column {cells.col[0]}"
-        return _one_address(at, len(index))
-    strides = _strided(bare, _one_column_over_banks(cells)) if addressed.size else None
-    shape = strides or _gathered(cells) or _apart(cells)
+        return _one_address(at, int(log.weight[index].sum()))
+    strides = _strided(bare, _one_column_over_banks(cells), share) if addressed.size else None
+    shape = strides or _gathered(cells) or _apart(cells, share)
     if shape is None and addressed.size:
         # Cells all over may still pair up in a bank or column line.
-        shape = _paired(bare)
+        shape = _paired(bare, share)
     return shape or _all_over(cells, lines)
 
 
@@ -77,8 +79,11 @@ def _one_address(where: str, rows: int) -> Shape:
 MOST_IN_ONE = 0.8
 """Share of the addresses that lie in one row, column or bank where that is what is bad."""
 
-COLUMNS_ALIKE = 6.0
-"""Columns agree so many times more often than by chance where a few of them are bad."""
+ALIKE = 6.0
+"""Rows or columns agree so many times more often than by chance where a few of them are bad."""
+
+LEAST_ROWS = 1024
+"""Rows of all banks that a test meets at the least: a megabyte of pages of 1 KB (JESD79-3)."""
 
 
 def _gathered(cells: Cells) -> Shape | None:
@@ -105,14 +110,14 @@ def _gathered(cells: Cells) -> Shape | None:
     return None
 
 
-def _in_few(cells: Cells) -> Shape | None:
+def _in_few(cells: Cells, share: float) -> Shape | None:
     """Most in a few rows, columns or banks."""
     n, banks = len(cells), _banks(cells)
-    counts = patterns.counted(one_number(cells.bank, cells.row))[1]
-    big = counts[counts >= 3]
-    if n >= patterns.FEWEST and big.sum() >= MOST_IN_ONE * n:
+    by_row, counts = patterns.counted(one_number(cells.bank, cells.row))
+    big = counts[counts >= 3 * share]
+    if big.sum() >= MOST_IN_ONE * n and patterns.coincides(counts, _rows_tested(by_row)) >= ALIKE:
         return Shape("rows", "clustered", 0.8 * _clear(n), n, f"{n} addresses in {len(big)} rows")
-    if patterns.gathered(cells.col, cells.columns) >= COLUMNS_ALIKE:
+    if patterns.gathered(cells.col, cells.columns) >= ALIKE:
         columns = len(patterns.distinct(cells.col))
         says = f"{n} addresses in {columns} columns, the same ones in {banks} banks"
         return Shape("columns", "clustered", 0.8 * _clear(n), n, says)
@@ -120,6 +125,12 @@ def _in_few(cells: Cells) -> Shape | None:
         sure = 0.8 if banks <= 3 else 0.8 * _clear(n)
         return Shape("banks", "clustered", sure, n, f"{n} addresses, all in {banks} banks")
     return None
+
+
+def _rows_tested(rows: I64) -> int:
+    """Out of how many rows those are, at the least: as many as the bits in which they differ can
+    tell apart. Many errors hit each row of a test several times, and few rows are another thing."""
+    return max(1 << patterns.changing(rows).bit_count(), LEAST_ROWS)
 
 
 LEAST_BANKS = 8
@@ -154,17 +165,17 @@ ROW_GRAIN = 3
 """Rows that differ in their lowest bits side by side are a block, read by a sweep."""
 
 
-def _apart(cells: Cells) -> Shape | None:
+def _apart(cells: Cells, share: float) -> Shape | None:
     """Rows or places that pair up one bit apart, at one bit or, where rows repeat, at several; rows
     at a distance that is no power of two do not pair up, but keep it."""
     n, rows = len(cells), patterns.distinct(cells.row)
     apart = patterns.pairing(rows, ROW_GRAIN)
-    whole = patterns.pairing(cells.code, ROW_GRAIN)
+    whole = patterns.pairing(cells.code, ROW_GRAIN, share)
     if apart == 1 or whole == 1:
         what = "rows" if apart == 1 else "addresses"
         says = f"{n} addresses, in pairs of {what} one bit apart"
         return Shape("pairs", "paired", 0.8 * _clear(n), n, says)
-    few = _in_few(cells)
+    few = _in_few(cells, share)
     if few is not None:
         return few
     if max(apart, whole) > 1:
@@ -202,6 +213,10 @@ def _few(distinct: int) -> float:
 
 # --- by bare addresses -----------------------------------------------------------------------
 
+KEPT = 0.6
+"""Share of the distances that are the usual one where addresses count up; pairs alone make it a
+half."""
+
 LEAST_STRIDE = 1024
 """A dense sweep over a dead line fails every few bursts: a stride that short says nothing."""
 
@@ -215,14 +230,15 @@ BURST = 6
 LEAST_FIXED = 6
 
 
-def _strided(unique: U64, one_column: bool) -> Shape | None:
+def _strided(unique: U64, one_column: bool, share: float) -> Shape | None:
     """Addresses at a constant distance: a controller or line disturbed in time, as addresses count
-    up. Where that keeps the column, a row wrong in each sub-array looks alike."""
+    up. Where that keeps the column, a row wrong in each sub-array looks alike. `share`: of the
+    addresses, where some were left out, and so many of the distances with them."""
     n = len(unique)
     if n < 8:
         return None
-    found = patterns.steps(unique)
-    if found.size < LEAST_STRIDE or found.often < 0.6 * (n - 1):  # pairs alone make it a half
+    found = patterns.steps(unique, share)
+    if found.size < LEAST_STRIDE or found.often < KEPT * share * (n - 1):
         return None
     says = f"{n} addresses, {found.often} steps of about {found.size:#x}"
     if found.round and one_column:
@@ -230,14 +246,14 @@ def _strided(unique: U64, one_column: bool) -> Shape | None:
     return Shape("stride", "striped", 0.85 * _clear(n), n, says)
 
 
-def _by_address(unique: U64, rows: int) -> Shape:
+def _by_address(unique: U64, rows: int, share: float) -> Shape:
     n = len(unique)
     if n == 1:
         return _one_address(f"{int(unique[0]):#x}", rows)
     if rows >= 4 * n and n <= 8:
         return Shape("few", "clustered", 0.8, n, f"{n} addresses hit {rows} times")
-    found = patterns.steps(unique)
-    shape = _strided(unique, found.size >= ROW_PITCH) or _paired(unique)
+    found = patterns.steps(unique, share)
+    shape = _strided(unique, found.size >= ROW_PITCH, share) or _paired(unique, share)
     if shape is not None:
         return shape
     fixed = patterns.fixed_bits(unique, BURST)
@@ -247,8 +263,8 @@ def _by_address(unique: U64, rows: int) -> Shape:
     return Shape("spread", "spread", 0.8 * _few(n), n, f"{n} different addresses")
 
 
-def _paired(unique: U64) -> Shape | None:
-    n, bits = len(unique), patterns.pairing(unique, BURST + 1)
+def _paired(unique: U64, share: float) -> Shape | None:
+    n, bits = len(unique), patterns.pairing(unique, BURST + 1, share)
     if bits == 1:
         return Shape("pairs", "paired", 0.8 * _clear(n), n, f"{n} addresses in pairs one bit apart")
     return _repeating(n, bits) if bits else None

@@ -134,7 +134,8 @@ def add_counts(
     if errors and g.whole["cells"] is not None:
         place.add(error_signs.repeat_loglik(errors, g.whole["cells"]))
     elif tally is not None and tally.cells and tally.rows >= 4:
-        place.add(error_signs.repeat_loglik(tally.rows, tally.cells), peers.again)
+        again = error_signs.repeat_loglik(tally.rows, tally.cells, filled=tally.fills)
+        place.add(again, peers.again)
 
 
 def _add_errors(g: Measured, place: Node, errors: int | None, peers: Peers) -> None:

@@ -133,12 +133,12 @@ MANY_CELLS = 1e6
 accesses than this reach no memory of today through."""
 
 
-def repeat_loglik(errors: int, cells: int) -> Array | None:
+def repeat_loglik(errors: int, cells: int, *, filled: bool = False) -> Array | None:
     """(S,) log likelihood of errors that hit the same addresses again (more than REPEATS times
     each) or not: a weak cell fails at every pass, a disturbed line somewhere else each time. None
-    where that tells neither."""
+    where that tells neither: `filled`, where those are most of what was tested."""
     again = errors > REPEATS * max(cells, 1)
-    if again and cells >= MANY_CELLS:
+    if again and (filled or cells >= MANY_CELLS):
         return None
     return np.asarray(np.log(_REPEATING if again else 1 - _REPEATING))
 

@@ -94,7 +94,7 @@ class Peers:
         self.habit = min(1.0, 3.0 / max(giving_up, 1))
         self.pull = min(1.0, 3.0 / max(rubbish, 1))
         self.longest = max(listed, default=0)
-        twice = any(m.tally is not None and m.tally.rows > len(m.tally.cells) > 0 for m in measured)
+        twice = any(m.tally is not None and m.tally.rows > m.tally.cells > 0 for m in measured)
         self.again = 1.0 if twice else ONE_PASS
         self.alike = {at: error_counts.common(lanes) for at, lanes in exposed.items()}
         self.listed_common = len(listed) >= MIN_LISTED and float(np.median(listed)) >= 1

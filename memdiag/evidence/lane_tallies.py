@@ -16,13 +16,15 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from memdiag.evidence.address_patterns import distinct
+from memdiag.evidence.address_patterns import FULL, changing, distinct
 from memdiag.evidence.byte_sums import ByteSums
 from memdiag.model import LANE_LINES, Board, Place
 from memdiag.model.error_log import EDC_BAD, EDC_OK, LIMB, ErrorLog, LogKey
 
 Rows = npt.NDArray[np.intp]
 Bytes = npt.NDArray[np.uint8]
+U64 = npt.NDArray[np.uint64]
+I64 = npt.NDArray[np.int64]
 
 
 @dataclass
@@ -40,13 +42,31 @@ class LaneTally(ByteSums):
     """Row numbers of the log that touch this lane."""
     masks: list[Bytes] = field(default_factory=list)
     """For each of those rows, the data lines that were wrong, dq 0 least significant."""
-    addresses: list[npt.NDArray[np.uint64]] = field(default_factory=list)
-    """The addresses of those rows that say one."""
+    addresses: list[tuple[U64, I64]] = field(default_factory=list)
+    """The addresses of those rows that say one, and how many addresses each stands for."""
 
     @cached_property
     def cells(self) -> int:
-        """How many different addresses were wrong."""
-        return len(distinct(np.concatenate(self.addresses))) if self.addresses else 0
+        """How many different addresses were wrong, on the average where some were left out."""
+        if not self.addresses:
+            return 0
+        address, stands = (np.concatenate(column) for column in zip(*self.addresses, strict=True))
+        if (stands == 1).all():
+            return len(distinct(address))
+        order = np.lexsort((stands, address))
+        new = np.ones(len(order), bool)
+        np.not_equal(address[order][1:], address[order][:-1], out=new[1:])
+        return int(stands[order][new].sum())
+
+    @cached_property
+    def fills(self) -> bool:
+        """Whether those are a good part of a space that is no smaller than a test's."""
+        if self.cells < FULL * LEAST_TESTED:
+            return False
+        space = (
+            2 ** changing(np.concatenate([address for address, _ in self.addresses])).bit_count()
+        )
+        return bool(self.cells >= FULL * space)
 
     @property
     def wrong_bits(self) -> int:
@@ -65,8 +85,11 @@ class LaneTally(ByteSums):
         """Whether several words are wrong on the very same data lines: whatever that is, it is not
         what nothing drives, which is wrong here and there by chance."""
         masks = np.concatenate(self.masks) if self.masks else np.zeros(0, np.uint8)
-        return len(masks) >= LEAST_ALIKE and bool(masks.min() == masks.max())
+        return self.rows >= LEAST_ALIKE and bool(masks.size and masks.min() == masks.max())
 
+
+LEAST_TESTED = 1 << 14
+"""Bursts that a test goes through at the least: a megabyte (common practice, no source)."""
 
 LEAST_ALIKE = 3
 """Two words may be wrong on the same lines by chance."""
@@ -142,7 +165,7 @@ def _tally_blank(
     """Rows of one key that say no words."""
     place = replace(key.place.link, site=key.place.site or _only_owner(board, key.place))
     mine = tally(place, int(log.line[where[0]]))
-    mine.blank += int(log.times[where].sum())
+    mine.blank += int(log.weight[where].sum())
     _add_rows(mine, log, where)
     mine.masks.append(np.zeros(where.size, np.uint8))
 
@@ -195,7 +218,7 @@ def _add_words(
         wrote = ((wrong & wrote) != 0).astype(np.uint8) << np.uint8(dq)
         wrong = (wrong != 0).astype(np.uint8) << np.uint8(dq)
     directed = log.directed[rows]
-    times = np.broadcast_to(log.times[rows][:, None], wrong.shape)
+    times = np.broadcast_to(log.weight[rows][:, None], wrong.shape)
     known = lines or range(LANE_LINES)
     if directed.all():
         tally.add(wrong, wrote, times, known)
@@ -207,12 +230,12 @@ def _add_words(
 
 def _add_rows(tally: LaneTally, log: ErrorLog, rows: Rows) -> None:
     """What some rows say beside their bits: how often, the link checks, the addresses."""
-    times, edc = log.times[rows], log.edc[rows]
+    times, edc = log.weight[rows], log.edc[rows]
     tally.rows += int(times.sum())
     tally.edc_ok += int(times[edc == EDC_OK].sum())
     tally.edc_bad += int(times[edc == EDC_BAD].sum())
-    said = log.has_address[rows]
-    tally.addresses.append(log.address[rows] if said.all() else log.address[rows[said]])
+    said = rows if log.has_address[rows].all() else rows[log.has_address[rows]]
+    tally.addresses.append((log.address[said], log.stands[said]))
     tally.index.append(rows)
 
 

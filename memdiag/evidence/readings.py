@@ -47,7 +47,8 @@ def shapes(measured: Measurements, evidence: Evidence) -> None:
             continue
         node = Node("shape", (site,), Place(site))
         # A capped list holds the first errors of a sweep, which lie side by side whatever fails.
-        cut = shape.kind in ("clustered", "grid") and counted.get(site, 0) > CAPPED * len(index)
+        listed = int(run.errors.weight[index].sum())
+        cut = shape.kind in ("clustered", "grid") and counted.get(site, 0) > CAPPED * listed
         whole = shape.kind == "clustered" and 0 < counted.get(site, 0) <= sum(
             t.wrong_bits for t in mine
         )

@@ -1,7 +1,8 @@
 """Error words in columns: a stress run prints millions, so they are never one object each.
 
 The log is exact up to a size; a reader that streams more keeps a thinned log (whole addresses
-are kept or dropped by a hash, so repeats stay countable) and says so in `share`.
+are kept or dropped by a hash, so repeats stay countable). Of places with many addresses more are
+dropped than of those with few: `stands` says for each row how many there were for this one.
 """
 
 from __future__ import annotations
@@ -64,17 +65,29 @@ class ErrorLog:
     beat: I64
     has_beat: Flags
     mark: U64  # what else the row said (its pass): rows alike in all but this were printed apart
-    times: I64  # how many printed rows this one stands for
+    times: I64  # how many printed rows of its address this one stands for
+    stands: I64  # how many addresses its own stands for; more than 1 where others were dropped
     total: int  # readings in all, also those thinned out
-    share: float = 1.0  # share of the distinct addresses that was kept
 
     def __len__(self) -> int:
         return int(self.key.size)
+
+    @property
+    def weight(self) -> I64:
+        """How many printed rows each row stands for, those of dropped addresses included: a
+        count of them, on the average."""
+        found: I64 = self.times * self.stands
+        return found
+
+    @property
+    def share(self) -> float:
+        """Which share of the distinct addresses was kept, of the place with the most."""
+        return 1.0 / int(self.stands.max()) if len(self) else 1.0
 
     def extents(self) -> tuple[list[int], list[int]]:
         """Of each key: its first line, and how many printed rows it has."""
         n = len(self.keys)
         first = np.full(n, np.iinfo(np.int64).max)
         np.minimum.at(first, self.key, self.line)
-        rows = np.bincount(self.key, weights=self.times, minlength=n)
+        rows = np.bincount(self.key, weights=self.weight, minlength=n)
         return [int(f) for f in first], [int(r) for r in rows]

@@ -122,7 +122,8 @@ class CountBuilder:
             found, first, inverse = np.unique(part.group, return_index=True, return_inverse=True)
             inverse, n = inverse.reshape(-1), len(found)
             for group, line in zip(found.tolist(), part.line[first].tolist(), strict=True):
-                self._first.setdefault(group, line)
+                # Rows of several rules, each in columns, lie between each other.
+                self._first[group] = min(self._first.get(group, line), line)
                 self._sums.setdefault(group, [None] * len(NUMBERS))
             for place, name in enumerate(NUMBERS):
                 there = part.said[:, place]

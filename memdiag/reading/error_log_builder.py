@@ -2,14 +2,16 @@
 
 Up to `MOST_LOG_ROWS` rows the log is exact. Beyond, rows that differ in nothing but their line
 become one that counts how often it was printed. Where that does not suffice, of each address the
-first words stand for all of its words; and then whole addresses are left out by a hash, so that of
-an address that is kept every row is counted, and repeats stay countable.
+first words stand for all of its words; and then whole addresses are left out by a hash
+(`error_log_thinning`), so that of an address that is kept every row is counted, and repeats stay
+countable. All of this happens after so many rows, however they come: the log does not depend on how
+its text was cut.
 """
 
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -17,8 +19,9 @@ import numpy.typing as npt
 
 from memdiag.model import ErrorRow
 from memdiag.model.error_log import EDC_BAD, EDC_OK, LIMB, ErrorLog, LogKey
-from memdiag.reading.error_log_columns import joined, rows_of, used_keys
-from memdiag.reading.error_log_repeats import collapse, limit, repeats, spread
+from memdiag.reading.error_log_columns import joined, rows_of, same, used_keys
+from memdiag.reading.error_log_repeats import collapse, limit, repeats
+from memdiag.reading.error_log_thinning import Thinning
 
 MOST_LOG_ROWS = 1_000_000
 """Rows a log holds at most."""
@@ -35,11 +38,11 @@ class LogBuilder:
     def __init__(self, most: int | None = None) -> None:
         self.most = most or MOST_LOG_ROWS
         self.total = 0
-        self.share = 1.0
         self.repeats = 0  # rows that were printed before, in every cell
         self.first_repeat = 0  # the line of the first of them
         self.collapsed = False
         self.thinned = False
+        self._thinning = Thinning()
         self._pending: list[ErrorRow] = []
         self._parts: list[ErrorLog] = []
         self._held = 0
@@ -52,10 +55,17 @@ class LogBuilder:
 
     def add_part(self, log: ErrorLog, which: slice, keys: tuple[LogKey, ...] | None = None) -> None:
         """Some rows of a log that was read in columns; `keys` instead of its own."""
+        self.add_parts(((log, which, keys or log.keys),))
+
+    def add_parts(self, parts: Sequence[tuple[ErrorLog, slice, tuple[LogKey, ...]]]) -> None:
+        """The same of several logs, whose lines lie between each other's."""
         self._flush()
-        part = log if which == slice(0, len(log)) else rows_of(log, which)
-        if keys is not None:
-            part = replace(part, keys=keys)
+        part = joined(
+            replace(log if which == slice(0, len(log)) else rows_of(log, which), keys=keys)
+            for log, which, keys in parts
+        )
+        if len(parts) > 1:
+            part = rows_of(part, np.argsort(part.line, kind="stable"))
         self.total += len(part)
         self._take(part)
 
@@ -66,13 +76,17 @@ class LogBuilder:
             self._take(part)
 
     def _take(self, part: ErrorLog) -> None:
-        if self.share < 1:
-            part = rows_of(part, spread(part) < _bound(self.share))
-        if len(part):
-            self._parts.append(part)
-            self._held += len(part)
-        if self._held > self.most:
-            self._shrink()
+        """Take rows until one more than `most` are held, make them fewer, and so on."""
+        at = 0
+        while at < len(part):
+            room = self.most + 1 - self._held
+            piece = self._thinning.kept(rows_of(part, slice(at, at + room)))
+            at += room
+            if len(piece):
+                self._parts.append(piece)
+                self._held += len(piece)
+            if self._held > self.most:
+                self._shrink()
 
     def _shrink(self) -> None:
         """Down to half of `most` rows, so that it is not needed again at once."""
@@ -81,13 +95,7 @@ class LogBuilder:
         if len(log) > self.most // 2:
             self.thinned = True
             log = limit(log, min(PER_ADDRESS, max(1, self.most // 4)))
-        while len(log) > self.most // 2:
-            where = spread(log)
-            kept = where < _bound(self.share / 2)
-            if not kept.any():  # one address alone is left: it stays
-                kept = where == where.min()
-            self.share /= 2
-            log = rows_of(log, kept)
+            log = self._thinning.down_to(log, self.most // 2)
         self._parts, self._held = [log], len(log)
 
     def _once(self, log: ErrorLog) -> ErrorLog:
@@ -110,10 +118,7 @@ class LogBuilder:
         self._flush()
         if not self._parts:
             return None
-        log = joined(self._parts)
-        if (np.diff(log.line) < 0).any():  # rows of several rules, each in columns
-            log = rows_of(log, np.argsort(log.line, kind="stable"))
-        log = self._once(log)
+        log = self._once(joined(self._parts))
         keys, key = used_keys(log.keys, log.key)
         limbs = max(1, -(-int(log.width.max()) // LIMB))  # rows of wider words may be gone
         return replace(
@@ -122,13 +127,9 @@ class LogBuilder:
             key=key,
             wrong=log.wrong[:, :limbs],
             wrote=log.wrote[:, :limbs],
+            stands=self._thinning.stands(log),
             total=self.total - self.repeats,
-            share=self.share,
         )
-
-
-def _bound(share: float) -> np.uint64:
-    return np.uint64(int(share * 2**64)) if share < 1 else np.uint64(2**64 - 1)
 
 
 def split(word: int, limbs: int) -> list[int]:
@@ -188,6 +189,7 @@ def from_rows(rows: Iterable[ErrorRow]) -> ErrorLog | None:
         flags["beat"],
         mark,
         np.ones(n, np.int64),
+        same(1, n, np.int64),
         n,
     )
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from memdiag.model.error_log import ErrorLog, LogKey
 
 I64 = npt.NDArray[np.int64]
-ROWWISE = tuple(f.name for f in fields(ErrorLog) if f.name not in ("keys", "total", "share"))
+ROWWISE = tuple(f.name for f in fields(ErrorLog) if f.name not in ("keys", "total"))
 """The columns of a log."""
 
 

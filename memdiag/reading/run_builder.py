@@ -218,8 +218,8 @@ class RunBuilder:
 
     def take_columns(self, rows: ColumnRows) -> None:
         """Keep rows that were read in columns."""
-        for log, which, keys in rows.logs:
-            self._errors.add_part(log, which, keys)
+        if rows.logs:
+            self._errors.add_parts(rows.logs)
         for made, lines in rows.counts:
             self._counts.add_columns(made, lines)
         self._row_count.add_rows(rows.last - rows.first + 1)
@@ -303,7 +303,7 @@ class RunBuilder:
     def _tell_what_is_not_held(self, log: ErrorLog | None, counts: Sequence[CountRow]) -> None:
         if log is not None and not log.width.all():
             blank = log.width == 0
-            first, n = int(log.line[blank].min()), int(log.times[blank].sum())
+            first, n = int(log.line[blank].min()), int(log.weight[blank].sum())
             self.problems.add("words-left-out", Position(first), rows=count(n, "error row"))
         if log is not None and self._errors.collapsed:
             code = "errors-thinned" if self._errors.thinned else "errors-collapsed"

@@ -129,6 +129,7 @@ def errors(
         has_beat,
         same(0, size, np.uint64) if whole["pass"] is None else _marks(kept, whole["pass"], size),
         same(1, size, np.int64),
+        same(1, size, np.int64),
         size,
     )
     return log, lines
