@@ -87,7 +87,7 @@ def open_line(bit: int, n: int, seed: int) -> list[Cell]:
 
 
 @given(st.sampled_from([256, 512, 640, 832, 1024]), st.integers(0, 10**6))
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 def test_rows_that_repeat_at_a_distance_are_the_array(distance: int, first: int) -> None:
     """Sub-arrays have 512 to 1024 rows, powers of two or not (DIVA-DRAM; Chang and others 2014)."""
     cells = sub_arrays(distance, first)
@@ -95,7 +95,7 @@ def test_rows_that_repeat_at_a_distance_are_the_array(distance: int, first: int)
 
 
 @given(st.integers(0, COLUMNS - 1), st.integers(12, 200), st.integers(0, 10**6))
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 def test_a_column_that_fails_in_every_bank_is_the_array(col: int, n: int, seed: int) -> None:
     cells = [(bank, row, col) for bank, row, _ in scattered(n, seed)]
     found = shape(cells)
@@ -104,7 +104,7 @@ def test_a_column_that_fails_in_every_bank_is_the_array(col: int, n: int, seed: 
 
 
 @given(st.integers(40, 300), st.integers(2, 6), st.integers(0, 10**6))
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 def test_a_few_columns_over_all_banks_are_the_array(n: int, many: int, seed: int) -> None:
     columns = random.Random(seed).sample(range(COLUMNS), many)
     cells = [(bank, row, columns[col % many]) for bank, row, col in scattered(n, seed)]
@@ -112,7 +112,7 @@ def test_a_few_columns_over_all_banks_are_the_array(n: int, many: int, seed: int
 
 
 @given(st.integers(6, 400), st.integers(0, 10**6), st.booleans())
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_scattered_cells_are_neither_an_open_line_nor_a_stride(
     n: int, seed: int, bare: bool
 ) -> None:
@@ -126,7 +126,7 @@ def test_scattered_cells_are_neither_an_open_line_nor_a_stride(
 
 
 @given(st.integers(0, 13), st.integers(20, 200), st.integers(0, 10**6))
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_an_open_address_line_pairs_addresses_at_one_bit(bit: int, n: int, seed: int) -> None:
     cells = open_line(bit, n, seed)
     assert shape(cells).kind == "paired"
@@ -134,7 +134,7 @@ def test_an_open_address_line_pairs_addresses_at_one_bit(bit: int, n: int, seed:
 
 
 @given(st.integers(100, 10**6), st.integers(12, 200), st.integers(0, 10**6))
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 def test_a_line_disturbed_in_time_keeps_a_stride(odd: int, n: int, seed: int) -> None:
     """The disturbance knows nothing of powers of two: its steps are nearly alike, never round."""
     rng, step = random.Random(seed), 64 * (2 * odd + 1) * 7
@@ -143,6 +143,7 @@ def test_a_line_disturbed_in_time_keeps_a_stride(odd: int, n: int, seed: int) ->
 
 
 @given(st.integers(0, 5), st.integers(20, 200), st.integers(0, 2**30))
+@settings(deadline=None)
 def test_a_round_step_that_keeps_the_column_may_be_either(shift: int, n: int, first: int) -> None:
     """Column after column at one distance: a row of each sub-array, or a counter's upper bit."""
     step = addresses.ROW_PITCH << shift
@@ -168,6 +169,7 @@ CELLS = st.one_of(PAIRED_OR_STRAY, st.builds(sub_arrays, st.just(640), st.intege
 
 
 @given(CELLS, st.randoms(use_true_random=False), st.booleans())
+@settings(deadline=None)
 def test_the_order_of_rows_does_not_matter(
     cells: list[Cell], rng: random.Random, bare: bool
 ) -> None:
@@ -179,6 +181,7 @@ def test_the_order_of_rows_does_not_matter(
 
 
 @given(CELLS, st.integers(2, 4))
+@settings(deadline=None)
 def test_repeats_count_once(cells: list[Cell], times: int) -> None:
     """But for one address alone: that it is hit again is what is told of it."""
     one, many = shape(cells), shape(cells * times)
@@ -193,6 +196,7 @@ def test_repeats_count_once(cells: list[Cell], times: int) -> None:
     st.integers(0, ROWS - 1),
     st.integers(0, COLUMNS - 1),
 )
+@settings(deadline=None)
 def test_which_level_a_line_has_does_not_matter(
     cells: list[Cell], bank: int, row: int, col: int
 ) -> None:
@@ -204,6 +208,7 @@ def test_which_level_a_line_has_does_not_matter(
 
 
 @given(st.lists(st.integers(0, 2**20), min_size=1, max_size=80, unique=True))
+@settings(deadline=None)
 def test_partners_are_what_a_plain_count_finds(values: list[int]) -> None:
     unique = np.unique(np.array(values, np.uint64))
     found = patterns.partners(unique)
