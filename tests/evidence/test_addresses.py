@@ -249,15 +249,15 @@ def test_millions_of_addresses_take_no_longer_than_sorting_them(form: str) -> No
     found = rng.integers(0, 2**34, n).astype(np.uint64) << np.uint64(6)
     if form == "column":
         found = rng.integers(0, 2**20, n).astype(np.uint64) << np.uint64(17)
-    start = time.perf_counter()
+    start = time.process_time()
     np.sort(found)
-    sorting = time.perf_counter() - start
-    start = time.perf_counter()
-    unique = np.unique(found)
+    sorting = time.process_time() - start
+    start = time.process_time()
+    unique = patterns.distinct(found)
     patterns.steps(unique)
     patterns.pairing(unique, 7)
     patterns.fixed_bits(unique, 6)
-    assert time.perf_counter() - start < 30 * sorting
+    assert time.process_time() - start < 30 * sorting
 
 
 def _quietest(shapes: Sequence[Shape]) -> list[float]:
