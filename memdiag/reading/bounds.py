@@ -5,9 +5,14 @@ for more is refused in words, and memory and time stay within what a bench PC ha
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from memdiag.model.problems import Position, Problem, problem
 from memdiag.reading.account import LineClass
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 MOST_DUMPS = 5_000
 """Dumps in one text: each has its own head, problems and verdict."""
@@ -64,13 +69,21 @@ class Tally:
                 self._refuse("too-many", at, most=most[0], what=most[1])
         if self._rows + rows > MOST_ROWS:
             self._refuse("too-many", at, most=MOST_ROWS, what="rows of training, rails and values")
-        n = self._not_understood + not_understood
-        if n >= MOST_NOT_UNDERSTOOD and 2 * n > self._lines:
-            self._refuse("too-little-understood", at, n=f"{n:,}", most=MOST_NOT_UNDERSTOOD)
+        self._refuse_little(self._not_understood + not_understood, at)
 
-    def add_columns(self, lines: int) -> None:
-        """Lines that were read in columns."""
-        self._lines += lines
+    def add_columns(
+        self, first: int, last: int, lost: npt.NDArray[np.int64], not_understood: int
+    ) -> None:
+        """Lines `first` to `last` were read in columns, and some of them are `lost`; so many lines
+        of the open dump before them too. Refused at the line where it would be one by one."""
+        before, self._lines = self._lines, self._lines + last - first + 1
+        n = self._not_understood + not_understood
+        if n + len(lost) < MOST_NOT_UNDERSTOOD:
+            return
+        for count, line in enumerate(lost.tolist(), n + 1):
+            self._lines = before + line - first + 1
+            self._refuse_little(count, line)
+        self._lines = before + last - first + 1
 
     def dump_begins(self, at: int) -> None:
         self._dumps += 1
@@ -82,6 +95,11 @@ class Tally:
         self._in_dump.clear()
         self._rows += rows
         self._not_understood += not_understood
+
+    def _refuse_little(self, not_understood: int, at: int) -> None:
+        n = not_understood
+        if n >= MOST_NOT_UNDERSTOOD and 2 * n > self._lines:
+            self._refuse("too-little-understood", at, n=f"{n:,}", most=MOST_NOT_UNDERSTOOD)
 
     def _refuse(self, code: str, at: int, **fields: object) -> None:
         raise Refused(problem(code, Position(at), lines=f"{self._lines:,}", **fields))

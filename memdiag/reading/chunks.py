@@ -123,7 +123,7 @@ class Chunks:
     def learn(self, chunk: Chunk, account: Account) -> None:
         """Remember the last line of a chunk that is surely the dump's own, as its account says,
         and what stood in front of it."""
-        for extent in reversed(account.extents[-4:]):
+        for extent in reversed(account.latest(4)):
             if extent.line_class in _OWN and extent.last >= chunk.first:
                 own = [line for line in chunk.lines if line.number == extent.last]
                 if len(own) == 1 and own[0].at is None and self._anchor.match(own[0].text):

@@ -261,8 +261,9 @@ def _examined(
     reading: Reading, layout: registry.Layout, said: tuple[Problem, ...], cleaned: Cleaned | None
 ) -> Examined:
     said += reading.problems
-    runs, extents = reading.runs, reading.account.extents
+    runs = reading.runs
     if not any(map(_says_something, runs)):
+        extents = reading.account.extents
         first = next((e.first for e in extents if e.line_class is not LineClass.BLANK), 1)
         more = tuple(p for run in runs for p in run.problems)
         raise Unreadable((problem("no-rows", Position(first), layout=layout.name), *said, *more))

@@ -25,6 +25,15 @@ class LostList:
             if len(self._items) < MOST_LOST:
                 self._items.append(each)
 
+    def add_rows(self, n: int) -> None:
+        """So many more rows, for which there is no `room`."""
+        self.rows += n
+
+    @property
+    def room(self) -> int:
+        """How many more lost things are kept one by one."""
+        return MOST_LOST - len(self._items)
+
     def closed(self) -> tuple[Lost, ...]:
         """Those that were kept, by line."""
         return tuple(sorted(self._items, key=lambda lost: lost.position))

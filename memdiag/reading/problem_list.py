@@ -23,6 +23,15 @@ class ProblemList:
         if self._counted(code, position):
             self.items.append(problem(code, position, **fields))
 
+    def add_alike(self, code: str, n: int, last: int) -> None:
+        """So many more of a code for which there is no `room`, the last one in that line."""
+        self._count[code] = self._count.get(code, 0) + n
+        self._last[code] = last
+
+    def room(self, code: str) -> int:
+        """How many more of a code are told one by one."""
+        return max(0, MOST_ALIKE - self._count.get(code, 0))
+
     def extend(self, more: Sequence[Problem]) -> None:
         self.items.extend(each for each in more if self._counted(each.code, each.position))
 

@@ -94,9 +94,10 @@ class Reader:
     def take_columns(self, rows: ColumnRows) -> None:
         """Rows of the open dump that were read in columns, later than all before."""
         assert self.dump is not None
+        before = self.dump.not_understood
         self.dump.take_columns(rows)
-        self.account.add(rows.first, LineClass.ROW, rows.last)
-        self._tally.add_columns(rows.last - rows.first + 1)
+        self.account.add_rows(rows.first, rows.last, rows.contrary)
+        self._tally.add_columns(rows.first, rows.last, rows.contrary, before)
 
     def _take(self, line: Line, found: Match | Miss) -> None:
         if isinstance(found, Miss):

@@ -48,6 +48,9 @@ class Pasted(Protocol):
         ...
 
 
+CONTRARY = "contradiction"
+"""The kind that tells of a row that contradicts itself."""
+
 TABLE_OF: dict[type[Row], str] = {
     TrainingRow: "training",
     RailRow: "rails",
@@ -59,12 +62,14 @@ TABLE_OF: dict[type[Row], str] = {
 @dataclass(frozen=True, slots=True)
 class ColumnRows:
     """The rows of lines `first` to `last`, one a line, read in columns: parts of error logs with
-    their keys, and of count tables with the numbers of their lines."""
+    their keys, and of count tables with the numbers of their lines; and the lines of rows that
+    contradict themselves, which are lost."""
 
     first: int
     last: int
     logs: Sequence[tuple[ErrorLog, slice, tuple[LogKey, ...]]]
     counts: Sequence[tuple[Columns, npt.NDArray[np.int64]]]
+    contrary: npt.NDArray[np.int64]
 
 
 @dataclass(slots=True, eq=False)
@@ -178,6 +183,11 @@ class RunBuilder:
             self.problems.add("bad-columns", position(1), section=section.name, why=section.blocked)
 
     @property
+    def tells_contrary(self) -> int:
+        """How many more rows that contradict themselves are told of one by one, at the most."""
+        return max(self.problems.room(CONTRARY), self._lost.room)
+
+    @property
     def not_understood(self) -> int:
         """Its lines so far with something that is not understood."""
         return self._lost.rows
@@ -222,6 +232,9 @@ class RunBuilder:
             self._errors.add_parts(rows.logs)
         for made, lines in rows.counts:
             self._counts.add_columns(made, lines)
+        if len(rows.contrary):
+            self.problems.add_alike(CONTRARY, len(rows.contrary), int(rows.contrary[-1]))
+            self._lost.add_rows(len(rows.contrary))
         self._row_count.add_rows(rows.last - rows.first + 1)
         self.reached(rows.last)
 

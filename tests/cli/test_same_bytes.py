@@ -1,5 +1,5 @@
-"""The same dump gives the same JSON, byte for byte: whatever the hash seed, the order in which files
-are named, and the size of the pieces in which its text is read.
+"""The same dump gives the same JSON, byte for byte: whatever the hash seed, the order in which
+files are named, and the size of the pieces in which its text is read.
 
 Python says that the order of a set of texts is another in each process (`PYTHONHASHSEED`, Python
 manual, 1.2), so only processes of their own can show it.

@@ -138,6 +138,9 @@ class ColumnReader:
         """The lines to be read one by one: those not taken, and a full line before one of them,
         which a terminal may have cut."""
         slow = ~taken.mask
+        assert self._reader.dump is not None
+        # As long as each is told by itself it is read by itself; the others are only counted.
+        slow[np.flatnonzero(taken.contrary)[: self._reader.dump.tells_contrary]] = True
         lengths = np.diff(block.starts)
         full = lengths == lengths.max(initial=0)
         follows = np.concatenate((slow[1:] & (lengths[1:] > 1), np.zeros(1, bool)))

@@ -22,12 +22,14 @@ I64 = npt.NDArray[np.int64]
 
 
 class RowCells:
-    """One cut being read: which rows are still fine, and the columns so far."""
+    """One cut being read: which rows are still fine, which contradict themselves, and the columns
+    so far."""
 
     def __init__(self, plan: RowPlan, cut: Cut, context: Mapping[str, str]) -> None:
         self.plan, self.cut = plan, cut
         self.n = len(cut.lines)
         self.fine = cut.fine.copy()
+        self.contrary = np.zeros(self.n, bool)
         known = schema.columns(plan.table)
         self.texts = {
             c: t
@@ -35,6 +37,14 @@ class RowCells:
             if c in known and c not in plan.columns and c not in LATE
         }
         self.texts |= {c: f for c, f in plan.columns.items() if isinstance(f, str)}
+
+    def part_contrary(self) -> I64:
+        """Take from the rows whose cells are all fine those that contradict themselves: their
+        lines."""
+        contrary = self.contrary & self.fine
+        self.fine &= ~contrary
+        lines: I64 = self.cut.lines[contrary]
+        return lines
 
     def column(self, name: str) -> Any:
         """The cells of a column, None where it has none."""

@@ -84,14 +84,26 @@ class _Words:
     address: tuple[U64, Flags] | None
 
 
-def errors(
-    plan: RowPlan, cut: Cut, context: Mapping[str, str], first_line: int
-) -> tuple[ErrorLog, I64] | None:
-    """The rows of an error table as a log, and their line numbers in the block. `first_line` is
-    the number of the block's first line in the text. None where no row is fine."""
+@dataclass(frozen=True, slots=True)
+class ErrorRows:
+    """The rows of an error table as a log (None where none is fine), and their line numbers in the
+    block, from 0; and the lines of rows that are lost, for they contradict themselves."""
+
+    log: ErrorLog | None
+    lines: I64
+    contrary: I64
+
+
+_NO_LINES = np.zeros(0, np.int64)
+
+
+def errors(plan: RowPlan, cut: Cut, context: Mapping[str, str], first_line: int) -> ErrorRows:
+    """The rows of an error table. `first_line` is the number of the block's first line in the
+    text."""
     at = RowCells(plan, cut, context)
     if any(name in at.texts for name in schema.HEX):
-        return None  # words that a heading or a fixed value gives: no rig prints such
+        # Words that a heading or a fixed value gives: no rig prints such.
+        return ErrorRows(None, _NO_LINES, _NO_LINES)
     whole = {name: at.whole(name) for name in WHOLE["errors"]}
     words = _error_words(at, _all_said(at.n, whole))
     codes, found = at.words("edc")
@@ -99,8 +111,9 @@ def errors(
         [EDC_UNSAID if v is None else EDC_BAD if v else EDC_OK for v in found], np.int8
     )
     keys, key = at.keys()
+    contrary = at.part_contrary()
     if not at.fine.any():
-        return None
+        return ErrorRows(None, _NO_LINES, contrary)
     kept, size = _Kept(at.fine), int(at.fine.sum())
     bank, row, col, has_cell = _cells(kept, size, whole)
     beat, has_beat = kept.number(whole["beat"], size)
@@ -132,7 +145,7 @@ def errors(
         same(1, size, np.int64),
         size,
     )
-    return log, lines
+    return ErrorRows(log, lines, contrary)
 
 
 def _all_said(n: int, whole: Mapping[str, tuple[I64, Flags] | None]) -> Flags:
@@ -145,8 +158,8 @@ def _all_said(n: int, whole: Mapping[str, tuple[I64, Flags] | None]) -> Flags:
 
 
 def _error_words(at: RowCells, placed: Flags) -> _Words:
-    """The words of the rows; those that say too little, or contradict themselves, are not fine.
-    `placed`: which say their bank, row and column."""
+    """The words of the rows; those that say too little are not fine, and some contradict
+    themselves. `placed`: which say their bank, row and column."""
     hexes: dict[str, Any] = {}
     for name in schema.HEX:
         text = at.column(name)
@@ -164,9 +177,9 @@ def _error_words(at: RowCells, placed: Flags) -> _Words:
     blank = ~(said_w | said_r | said_m) & (placed if address is None else placed | address[2])
     at.fine &= said_m | both | blank
     if said_m.any():
-        at.fine &= ~(both & said_m) | (m == wrong).all(axis=1)
+        at.contrary |= both & said_m & (m != wrong).any(axis=1)
         wrong = np.where(said_m[:, None], m, wrong)
-    at.fine &= wrong.any(axis=1) | blank
+    at.contrary |= ~(wrong.any(axis=1) | blank)
     if not said_w.all():
         w = np.where(said_w[:, None], w, np.where(said_r[:, None], r ^ wrong, np.uint64(0)))
     width = np.maximum(np.maximum(wrote[1], read[1]), mask[1])
@@ -225,9 +238,10 @@ def _wide(words: U64, limbs: int) -> U64:
 # -- counts -------------------------------------------------------------------------------------
 
 
-def counts(plan: RowPlan, cut: Cut, context: Mapping[str, str]) -> Made | None:
+def counts(plan: RowPlan, cut: Cut, context: Mapping[str, str]) -> tuple[Made | None, I64]:
     """The rows of a count table in columns: `test` as (word number, words), the others as
-    (values, said) or None. None where no row is fine."""
+    (values, said) or None. None where no row is fine. And the lines of rows that contradict
+    themselves."""
     at = RowCells(plan, cut, context)
     whole = {name: at.whole(name) for name in WHOLE["counts"]}
     nothing = (np.zeros(at.n, np.int64), np.zeros(at.n, bool))
@@ -238,17 +252,17 @@ def counts(plan: RowPlan, cut: Cut, context: Mapping[str, str]) -> Made | None:
     most = np.maximum(
         np.maximum(np.where(errors_[1], errors_[0], 0), turned), np.where(cells_[1], cells_[0], 0)
     )
-    at.fine &= ~bits[1] | (most <= bits[0])
-    at.fine &= ~errors_[1] | (turned <= errors_[0])
-    at.fine &= ~(errors_[1] & cells_[1]) | (cells_[0] <= errors_[0])
+    at.contrary |= bits[1] & (most > bits[0])
+    at.contrary |= errors_[1] & (turned > errors_[0])
+    at.contrary |= errors_[1] & cells_[1] & (cells_[0] > errors_[0])
     if not plan.own:  # a line of words alone may be a header line
         at.fine &= bits[1] | errors_[1] | rose[1] | fell[1] | cells_[1]
     at.fine &= (rose[0] < 2**62) & (fell[0] < 2**62)  # their sum could run over
     tests, names = at.words("test")
     keys, key = at.keys()
-    keep = at.fine
+    contrary, keep = at.part_contrary(), at.fine
     if not keep.any():
-        return None
+        return None, contrary
     columns: dict[str, Any] = {
         name: None if found is None else (found[0][keep], found[1][keep])
         for name, found in whole.items()
@@ -256,4 +270,4 @@ def counts(plan: RowPlan, cut: Cut, context: Mapping[str, str]) -> Made | None:
     size = int(keep.sum())
     columns["test"] = (np.zeros(size, np.int32) if tests is None else tests[keep], names)
     used, numbered = used_keys(keys, key[keep])
-    return Made(cut.lines[keep], used, numbered, columns)
+    return Made(cut.lines[keep], used, numbered, columns), contrary
