@@ -94,3 +94,21 @@ def test_a_command_loads_only_what_it_needs(words: tuple[str, ...]) -> None:
     loaded = set(done.stderr.rpartition("loaded:")[2].split())
     assert "memdiag.cli.main" in loaded
     assert not loaded & set(SPARED[words])
+
+
+def test_large_dumps_are_read_without_pandas() -> None:
+    """`pyarrow.array` and `to_numpy` import it, which takes as long as reading a million rows."""
+    rows = "".join(f"U1 0 {i:#x} 0x01 0x0{i % 2} {i % 7}\n" for i in range(20_000))
+    text = f"bench-dump 1\n[errors]\nsite ch address wrote read pass\n{rows}[end]\n"
+    read = "import sys, memdiag; memdiag.load(sys.stdin.buffer); print(*sys.modules)"
+    done = subprocess.run(
+        [sys.executable, "-c", read],
+        cwd=ROOT,
+        input=text,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    loaded = set(done.stdout.split())
+    assert "pyarrow" in loaded
+    assert "pandas" not in loaded

@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from memdiag.layouts.patterns import simple
+from memdiag.reading.columnar.arrow_arrays import from_flags, from_numbers, one_word
 
 Flags = npt.NDArray[np.bool_]
 Index = npt.NDArray[np.int64]
@@ -23,7 +24,7 @@ _MOST_WORDS = 20_000  # different words in a column of words; more are no words
 def linear(pattern: str) -> bool:
     """Whether RE2 can match it: it has no looks around and no back-references."""
     try:
-        pc.match_substring_regex(pa.array([""]), pattern)
+        pc.match_substring_regex(one_word(""), pattern)
     except pa.ArrowInvalid:
         return False
     return True
@@ -40,11 +41,11 @@ def fitting(text: Any, pattern: str, *, empty_allowed: bool) -> Flags:
             fits = np.fromiter((whole(w) is not None for w in words), bool, len(words))
         if empty_allowed:
             fits |= np.fromiter((w == "" for w in words), bool, len(words))
-        found: Flags = fits[text.indices.to_numpy()]
+        found: Flags = fits[from_numbers(text.indices)]
         return found
     fits = _fits(text, pattern)
     if empty_allowed:
-        fits = fits | (pc.binary_length(text).to_numpy(zero_copy_only=False) == 0)
+        fits = fits | (np.diff(buffers(text)[0]) == 0)
     return fits
 
 
@@ -66,7 +67,7 @@ def vacant(text: Any) -> Flags | None:
     empty: Flags = np.diff(buffers(words)[0]) == 0
     if not empty.any():
         return None
-    return empty[text.indices.to_numpy()] if words is not text else empty
+    return empty[from_numbers(text.indices)] if words is not text else empty
 
 
 def _fits(text: Any, pattern: str) -> Flags:
@@ -100,7 +101,7 @@ def _fits_any(text: Any, pattern: str) -> Flags:
     whole = rf"^(?:{pattern})$"
     if linear(whole):
         found = pc.match_substring_regex(text, whole)
-        matched: Flags = found.to_numpy(zero_copy_only=False)
+        matched: Flags = from_flags(found)
         return matched
     match = re.compile(pattern).fullmatch
     return np.fromiter((match(t) is not None for t in text.to_pylist()), bool, len(text))

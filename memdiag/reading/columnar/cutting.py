@@ -22,6 +22,7 @@ import pyarrow.csv as pacsv
 
 from memdiag.layouts.rivals import Guard
 from memdiag.layouts.row_shapes import Shape
+from memdiag.reading.columnar.arrow_arrays import flags, from_flags, numbers
 from memdiag.reading.columnar.cell_match import fits_numbers, fitting, linear, vacant
 
 Index = npt.NDArray[np.int64]
@@ -65,7 +66,7 @@ class Block:
     def of(cls, strings: Any) -> Block:
         """A block of these lines."""
         joined = pc.binary_join(
-            pa.ListArray.from_arrays(pa.array([0, len(strings)], pa.int32()), strings), "\n"
+            pa.LargeListArray.from_arrays(numbers(np.array([0, len(strings)])), strings), "\n"
         )
         return cls(joined[0].as_buffer().to_pybytes() + b"\n")
 
@@ -90,7 +91,7 @@ class Block:
                 found = _search(self.strings, guard.pattern)
             elif found.any():
                 some = np.flatnonzero(found)
-                found[some] = _search(self.strings.take(pa.array(some)), guard.pattern)
+                found[some] = _search(self.strings.take(numbers(some)), guard.pattern)
             self._guarded[guard.pattern] = found
         return self._guarded[guard.pattern]
 
@@ -110,10 +111,7 @@ class Block:
 
 
 def _search(strings: Any, pattern: str) -> npt.NDArray[np.bool_]:
-    found: npt.NDArray[np.bool_] = pc.match_substring_regex(strings, pattern).to_numpy(
-        zero_copy_only=False
-    )
-    return found
+    return from_flags(pc.match_substring_regex(strings, pattern))
 
 
 def cut(block: Block, lines: Index, shape: Shape, wanted: Wanted, guard: Guard | None) -> list[Cut]:
@@ -275,7 +273,7 @@ def _matched(block: Block, lines: Index, shape: Shape, wanted: Wanted) -> Cut | 
         return None
     strings = block.strings
     if len(lines) < len(block):
-        strings = strings.take(pa.array(lines))
+        strings = strings.take(numbers(lines))
     half = max(1, -(-len(strings) // _THREADS))
     pieces = [strings.slice(at, half) for at in range(0, len(strings), half)]
     if len(strings) < 10_000 or len(pieces) == 1:
@@ -284,10 +282,10 @@ def _matched(block: Block, lines: Index, shape: Shape, wanted: Wanted) -> Cut | 
         with ThreadPoolExecutor(_THREADS) as pool:
             structs = list(pool.map(lambda piece: pc.extract_regex(piece, pattern), pieces))
     found = pa.chunked_array(structs).combine_chunks()
-    hit = found.is_valid().to_numpy(zero_copy_only=False)
+    hit = from_flags(found.is_valid())
     if not hit.any():
         return None
-    kept = found if hit.all() else found.filter(pa.array(hit))
+    kept = found if hit.all() else found.filter(flags(hit))
     made = Cut(shape, lines[hit], {}, np.ones(int(hit.sum()), bool))
     for index, kind in wanted.items():
         text = kept.field(f"f{index}")

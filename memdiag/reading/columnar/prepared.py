@@ -14,6 +14,7 @@ from memdiag.layouts.rivals import Guard
 from memdiag.reading.cleaning.clean import LONGEST_UNSTEADY
 from memdiag.reading.cleaning.prefixes import MARKED
 from memdiag.reading.columnar import cutting
+from memdiag.reading.columnar.arrow_arrays import from_numbers
 from memdiag.reading.columnar.cell_match import linear
 from memdiag.reading.columnar.cutting import Block, Cut
 from memdiag.reading.error_log_columns import distinct
@@ -91,7 +92,8 @@ def _leave_marked(block: Block, cut: Cut) -> None:
     else:
         one, two = cut.opening
         words = (one.dictionary.to_pylist(), two.dictionary.to_pylist())
-        code = one.indices.to_numpy().astype(np.int64) * len(words[1]) + two.indices.to_numpy()
+        code = from_numbers(one.indices).astype(np.int64) * len(words[1])
+        code += from_numbers(two.indices)
         found, _, inverse = distinct(code, len(words[0]) * len(words[1]))
         rough = re.compile(_ROUGHLY_MARKED.pattern).search
         hits = [

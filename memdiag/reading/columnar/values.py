@@ -14,6 +14,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from memdiag.reading.columnar.arrow_arrays import flags, from_flags, from_numbers, numbers, one_word
 from memdiag.reading.columnar.cell_match import buffers
 from memdiag.reading.converters import ALSO_UNSAID, Wrong, integer
 from memdiag.reading.row_builder import UNSAID
@@ -106,17 +107,18 @@ def whole(text: Any, column: str) -> tuple[I64, Flags, Flags]:
     first = data[heads[there]]
     fine[there] = (first >= ord("0")) & (first <= ord("9"))
     fine = fine & there | ~said
-    plain = text if said.all() else pc.if_else(pa.array(said), text, "0")
+    plain = text if said.all() else pc.if_else(flags(said), text, one_word("0")[0])
     try:
         if fine.all():
-            return pc.cast(plain, pa.int64()).to_numpy(), said, fine
+            return from_numbers(pc.cast(plain, pa.int64())), said, fine
     except pa.ArrowInvalid:
         pass
-    digits = pc.match_substring_regex(plain, r"^[0-9]{1,18}$").to_numpy(zero_copy_only=False)
-    values = pc.cast(pc.if_else(pa.array(digits), plain, "0"), pa.int64()).to_numpy().copy()
+    digits = from_flags(pc.match_substring_regex(plain, r"^[0-9]{1,18}$"))
+    sure = pc.if_else(flags(digits), plain, one_word("0")[0])
+    values = from_numbers(pc.cast(sure, pa.int64())).copy()
     fine = digits.copy()
     odd = np.flatnonzero(~digits)  # `1e9`, `4_096`, `0x1f`: few different ones, or not numbers
-    others = plain.take(pa.array(odd)).dictionary_encode()
+    others = plain.take(numbers(odd)).dictionary_encode()
     if len(others.dictionary) <= _MOST_ODD:
         codes, found, usable = coded(others, column, integer)
         values[odd] = np.array([0 if v is None else v for v in found], np.int64)[codes]
@@ -157,4 +159,4 @@ def coded(
         except Wrong:
             found.append(None)
             fine[number] = False
-    return text.indices.to_numpy(), found, fine
+    return from_numbers(text.indices), found, fine
