@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Collection, Iterator, Sequence
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar
 
 import click
 from click.core import ParameterSource
 
-from memdiag.cli import outlet
+from memdiag.cli import outlet, progress
 from memdiag.model import Run
 from memdiag.model.problems import Problem, Severity
 from memdiag.reports import formats
 from memdiag.reports.page import Page
+from memdiag.reports.plain import clip
 
 if TYPE_CHECKING:
     from memdiag.diagnosis.settings import Settings
@@ -118,7 +119,7 @@ def load_runs(
     for name in dumps_in(inputs):
         try:
             source = piped() if name == "-" else readable(name)
-            with usage():
+            with usage(), progress.step(f"reading {_short(name)}", _size(source)) as read:
                 runs += loading.load(
                     source,
                     board=board,
@@ -126,6 +127,7 @@ def load_runs(
                     removed=split_sites(removed),
                     name=name,
                     words=None if shop is None else shop.words.vocabulary(),
+                    watch=read.add,
                 )
         except (loading.Unreadable, click.ClickException) as wrong:
             said = _refused(wrong, name)
@@ -145,6 +147,22 @@ def _refused(wrong: Unreadable | click.ClickException, name: str) -> click.Click
     tell(wrong.problems, quiet_info=False, name=name)
     called = "the paste" if name == "-" else name
     return click.ClickException(f"{called} holds no dump that could be read")
+
+
+def _short(name: str) -> str:
+    """A file's name as far as there is room for it on a line."""
+    return "the paste" if name == "-" else clip(Path(name).name, 32)
+
+
+def _size(source: Path | bytes | BinaryIO) -> int | None:
+    """How many bytes will be read; None where it is not known: of a pipe, of a packed file."""
+    from memdiag.reading.cleaning.packers import PEEK, packer
+
+    if not isinstance(source, Path) or not source.is_file():
+        return None
+    with suppress(OSError), source.open("rb") as file:
+        return source.stat().st_size if packer(file.read(PEEK)) is None else None
+    return None
 
 
 def dumps_in(inputs: Sequence[str]) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from memdiag.cli import common, outlet
+from memdiag.cli import common, outlet, progress
 from memdiag.cli.common import F, Option
 from memdiag.model.ledger import CURED, VIEWS
 from memdiag.reports.page import ColumnPage, Page
@@ -327,7 +327,9 @@ def rebuild(anyway: bool, url: Option, folders: tuple[str, ...]) -> int:
         from memdiag.ledger.rebuild import rebuild as made_anew
 
         found = _opened(url, folders, caught_up=False)
-        done = made_anew(found.database, found.roots, anyway=anyway)
+        kept = "the old index stays as it was"
+        with progress.step("rebuilding the ledger", None, "tickets", kept) as one:
+            done = made_anew(found.database, found.roots, anyway=anyway, watch=one.add)
     for note in done.found.notes:
         outlet.say(f"memdiag: warning: {note}", err=True)
     gone = f", {done.gone} that are no longer in the folders left out" if done.gone else ""

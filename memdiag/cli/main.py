@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import os
+import signal
 import sys
 from importlib import import_module
 from typing import Any
@@ -15,12 +16,15 @@ from typing import Any
 import click
 
 from memdiag import __version__
-from memdiag.cli import outlet
+from memdiag.cli import outlet, progress
 
 # The posterior is many small products: the threads of the library below numpy wait for each other
 # in a loop, which on a busy machine takes many times as long as the sums. To be set before numpy
 # loads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+STOPPED = 128 + signal.SIGINT
+"""The exit status after Ctrl-C, as shells have it (Bash manual, 3.7.5)."""
 
 _COMMANDS = {
     "attach": ("memdiag.cli.attach", "File dump, verdict and pictures with a repair ticket."),
@@ -90,8 +94,8 @@ def main() -> None:
     except click.exceptions.Exit as stop:
         sys.exit(stop.exit_code)
     except click.Abort:
-        outlet.say("memdiag: stopped", err=True)
-        sys.exit(2)
+        outlet.say(f"memdiag: {progress.stopped()}", err=True)
+        sys.exit(STOPPED)
     except click.ClickException as wrong:
         shown = io.StringIO()
         wrong.show(file=shown)

@@ -35,6 +35,14 @@ def say(text: str = "", *, err: bool = False, nl: bool = True) -> None:
             _all(binary, shown.replace("\n", os.linesep).encode(coded, "backslashreplace"))
 
 
+def redraw(text: str, width: int) -> None:
+    """A text over `width` characters of the line that a terminal on standard error is at; an empty
+    one wipes them off."""
+    with _sent(sys.stderr, err=True):
+        shown = printable(text).ljust(width) + "\r" * (not text)
+        click.echo(f"\r{shown}", err=True, nl=False)
+
+
 def send(data: bytes) -> None:
     """Bytes to standard output as they are. Raises click.ClickException as `say` does."""
     with _sent(sys.stdout, err=False):

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from memdiag.cli import common, outlet
+from memdiag.cli import common, outlet, progress
 from memdiag.cli.common import Option
 from memdiag.reports.page import TablePage
 
@@ -80,17 +79,9 @@ def _read_all(jobs: Sequence[Job]) -> Iterator[tuple[list[Part], str]]:
         return
     from concurrent.futures import ProcessPoolExecutor
 
-    with ProcessPoolExecutor() as pool:
-        yield from _shown(pool.map(_read_one, jobs, chunksize=8), len(jobs))
-
-
-def _shown(done: Iterable[tuple[list[Part], str]], count: int) -> Iterator[tuple[list[Part], str]]:
-    """With a progress bar on a terminal, bare elsewhere."""
-    if not sys.stderr.isatty():
-        yield from done
-        return
-    with click.progressbar(done, length=count, label="reading", file=sys.stderr) as bar:
-        yield from bar
+    with ProcessPoolExecutor(initializer=progress.in_worker) as pool:
+        found = pool.map(_read_one, jobs, chunksize=8)
+        yield from progress.each(found, "reading", len(jobs), "files")
 
 
 def _title(run: Run) -> str:

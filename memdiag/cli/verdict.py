@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import click
 
-from memdiag.cli import common
+from memdiag.cli import common, progress
 from memdiag.cli.common import Option
 from memdiag.reports.page import RepairPage
 
@@ -45,7 +45,8 @@ def command(
         failed=failed if len(inputs) > 1 else None,
     )
     with common.usage():
-        verdicts = [judge(run, board, settings) for run in runs]
+        every = progress.each(runs, "judging", len(runs), "dumps")
+        verdicts = [judge(run, board, settings) for run in every]
     for run in () if common.is_shown(format_, output) else runs:
         common.tell(run.problems, name=run.source.name)
     common.write_page(verdict_page(verdicts, every_row=every_row), format_, output)

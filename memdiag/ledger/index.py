@@ -9,7 +9,7 @@ indexed once.
 from __future__ import annotations
 
 import platform
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -46,8 +46,11 @@ class _Folder:
     outcomes: tuple[records.Values, ...]
 
 
-def catch_up(database: Database, roots: Sequence[Path]) -> CaughtUp:
-    """Add what these folders of tickets hold and the index does not.
+def catch_up(
+    database: Database, roots: Sequence[Path], watch: Callable[[int], None] | None = None
+) -> CaughtUp:
+    """Add what these folders of tickets hold and the index does not. `watch` is told how many
+    tickets more are done.
 
     Raises LedgerError where the database fails; what was added before stays.
     """
@@ -70,6 +73,8 @@ def catch_up(database: Database, roots: Sequence[Path]) -> CaughtUp:
                 for one in batch:
                     _add(connection, root, one, done)
             known |= {(t, begins) for t in tickets[at : at + BATCH] for begins in missing[t]}
+            if watch is not None:
+                watch(len(batch))
     return done
 
 

@@ -13,7 +13,7 @@ import platform
 import secrets
 import sqlite3
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -42,10 +42,17 @@ class Rebuilt:
     gone: int
 
 
-def rebuild(database: Database, roots: Sequence[Path], *, anyway: bool = False) -> Rebuilt:
-    """Make the index anew. Raises LedgerError; then the old one stays as it was."""
+def rebuild(
+    database: Database,
+    roots: Sequence[Path],
+    *,
+    anyway: bool = False,
+    watch: Callable[[int], None] | None = None,
+) -> Rebuilt:
+    """Make the index anew. `watch` is told how many tickets more are done. Raises LedgerError; then
+    the old one stays as it was."""
     database.refuse_others()
-    gone, found = (_file if database.is_file else _server)(database, roots, anyway)
+    gone, found = (_file if database.is_file else _server)(database, roots, anyway, watch)
     # What was filed while it was made is in the folders too.
     late = catch_up(database.open(), roots)
     found.entries += late.entries
@@ -53,14 +60,16 @@ def rebuild(database: Database, roots: Sequence[Path], *, anyway: bool = False) 
     return Rebuilt(found, gone)
 
 
-def _file(database: Database, roots: Sequence[Path], anyway: bool) -> tuple[int, CaughtUp]:
+def _file(
+    database: Database, roots: Sequence[Path], anyway: bool, watch: Callable[[int], None] | None
+) -> tuple[int, CaughtUp]:
     target = Path(database.url.database or "")
     database.make_room()
     beside = target.with_name(f".{target.name}{_BESIDE}{secrets.token_hex(6)}")
     _sweep(target)
     try:
         new = Database(database.url.set(database=str(beside))).open()
-        found = catch_up(new, roots)
+        found = catch_up(new, roots, watch)
         gone = _compare(database, new, roots, anyway=anyway)
         try:
             _copy(beside, target)
@@ -97,7 +106,9 @@ def _back_up(beside: Path, target: Path) -> None:
         new.backup(old)
 
 
-def _server(database: Database, roots: Sequence[Path], anyway: bool) -> tuple[int, CaughtUp]:
+def _server(
+    database: Database, roots: Sequence[Path], anyway: bool, watch: Callable[[int], None] | None
+) -> tuple[int, CaughtUp]:
     with database.session() as holder:
         holder.execute(sa.select(sa.func.pg_advisory_lock(_REBUILDS)))
         prefix = f"{database.schema}{_BESIDE}"
@@ -106,7 +117,7 @@ def _server(database: Database, roots: Sequence[Path], anyway: bool) -> tuple[in
                 if left.startswith(prefix):  # of a rebuild that was killed: the lock is ours
                     connection.exec_driver_sql(f'DROP SCHEMA "{left}" CASCADE')
         new = Database(database.url, f"{prefix}{secrets.token_hex(6)}").open()
-        found = catch_up(new, roots)
+        found = catch_up(new, roots, watch)
         gone = _compare(database, new, roots, anyway=anyway)
         with database.writing() as connection:
             connection.exec_driver_sql(f"DROP SCHEMA {database.schema} CASCADE")

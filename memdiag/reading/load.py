@@ -6,7 +6,7 @@ import codecs
 import io
 import itertools
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -53,6 +53,7 @@ def load(
     removed: Sequence[str] = (),
     name: str = "-",
     words: Vocabulary | None = None,
+    watch: Callable[[int], None] | None = None,
 ) -> list[Run]:
     """The runs of a text, in order; each carries its problems.
 
@@ -60,14 +61,15 @@ def load(
     (it is read to its end). `board` is a profile to use instead
     of the one the text names, `grammar` a layout's name or file to use instead of the one its
     text is recognised by. `removed` are sites that are empty on purpose, beside those of the text;
-    `words` the words that technicians of this shop use, the shipped ones where None.
+    `words` the words that technicians of this shop use, the shipped ones where None. `watch` is
+    told of every piece of the unpacked text how many bytes it has, when it is read.
 
     Raises Unreadable where no dump is found, registry.LayoutError for an unusable `grammar`,
     profiles.ProfileError for an unusable `board`, OSError where a file cannot be read, TypeError
     where `removed` is a text.
     """
     _refuse_text(removed)
-    way = _Way(grammar, name, words or shipped())
+    way = _Way(grammar, name, words or shipped(), watch)
     if isinstance(source, os.PathLike):
         source = Path(source)
         way = way._replace(name=str(source)) if name == "-" else way
@@ -121,11 +123,13 @@ def examine(data: bytes, *, grammar: str | None = None, name: str = "-") -> Exam
 
 
 class _Way(NamedTuple):
-    """How a text is read: the layout that was named, what its source is called, the words."""
+    """How a text is read: the layout that was named, what its source is called, the words, and who
+    is told how much was read."""
 
     grammar: str | None
     name: str
     words: Vocabulary
+    watch: Callable[[int], None] | None = None
 
 
 # -- one chunk, or many -------------------------------------------------------------------------
@@ -142,7 +146,7 @@ def _examine(text: sources.Text, way: _Way, *, whole: bool = False) -> Examined:
 
 def _examine_within_bounds(text: sources.Text, way: _Way, *, whole: bool) -> Examined:
     with ThreadPoolExecutor(1) as beside:
-        file = stream.Hashed(text.file, beside, text.sha256, text.most)
+        file = stream.Hashed(text.file, beside, text.sha256, text.most, way.watch)
         if whole:
             found = _one_chunk(file.read(), text, way)
         else:
@@ -153,7 +157,7 @@ def _examine_within_bounds(text: sources.Text, way: _Way, *, whole: bool) -> Exa
             elif _is_in_lines(first):
                 found = _in_parts(first, blocks, text, way)
             else:
-                found = _examine(_anew(first, blocks, text, file), way)
+                found = _examine(_anew(first, blocks, text, file), way._replace(watch=None))
         sha256 = file.sha256()
     runs = (replace(run, source=replace(run.source, sha256=sha256)) for run in found.runs)
     return replace(found, runs=tuple(runs))

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, BinaryIO
@@ -98,12 +98,18 @@ class Road:
 
 class Hashed:
     """A file that is hashed beside while it is read: hashing lets go of the interpreter. `known`
-    is the hash to give instead. Reading more than `most` bytes raises unpack.TooLarge."""
+    is the hash to give instead. Reading more than `most` bytes raises unpack.TooLarge. `watch` is
+    told how many bytes each piece has."""
 
     def __init__(
-        self, file: BinaryIO, beside: ThreadPoolExecutor, known: str | None, most: int
+        self,
+        file: BinaryIO,
+        beside: ThreadPoolExecutor,
+        known: str | None,
+        most: int,
+        watch: Callable[[int], None] | None = None,
     ) -> None:
-        self._file, self._beside, self._known = file, beside, known
+        self._file, self._beside, self._known, self._watch = file, beside, known, watch
         self._left, self._most = most, most
         self._digest = hashlib.sha256()
         self._job: Future[None] | None = None
@@ -113,6 +119,8 @@ class Hashed:
         self._left -= len(data)
         if self._left < 0:
             raise unpack.too_large(self._most)
+        if self._watch is not None and data:
+            self._watch(len(data))
         if self._known is None:
             self._wait()
             self._job = self._beside.submit(self._digest.update, data)
