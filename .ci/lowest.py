@@ -11,7 +11,7 @@ import sys
 import tomllib
 from pathlib import Path
 
-EXTRAS = ("bulk", "ledger")
+EXTRAS = ("ledger",)
 
 
 def main() -> None:
