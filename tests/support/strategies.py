@@ -48,12 +48,18 @@ class Written:
     @property
     def once(self) -> list[tuple[int, Row]]:
         """Its rows with the index of their lines, those printed again left out: they are one
-        reading. Words without an address are never the same one."""
+        reading. Words without an address are never the same one, and less than bank, row and
+        column of a cell says nothing."""
         found: list[tuple[int, Row]] = []
+        said: list[Row] = []
         for n, row in zip(self.at, self.rows, strict=True):
+            told = row
+            if isinstance(row, ErrorRow) and None in (row.bank, row.row, row.col):
+                told = replace(row, bank=None, row=None, col=None)
             unplaced = isinstance(row, ErrorRow) and row.address is None
-            if unplaced or all(row != other for _, other in found):
+            if unplaced or told not in said:
                 found.append((n, row))
+            said.append(told)
         return found
 
 
