@@ -73,6 +73,7 @@ def beyond_the_schema(document: Document) -> None:
 
 def test_there_is_a_schema_for_every_document() -> None:
     assert schemas.NAMES == (
+        "memdiag-batch-1",
         "memdiag-case-1",
         "memdiag-comparison-1",
         "memdiag-ledger-1",
