@@ -17,8 +17,9 @@ from memdiag.model import Verdict
 from memdiag.model.rails import RailsReport
 from memdiag.repair import soak
 from memdiag.reports import formats
-from memdiag.reports.page import Page, RepairPage, TablePage
+from memdiag.reports.page import Page, TablePage
 from memdiag.reports.rails_page import rails_page
+from memdiag.reports.repair_page import RepairPage
 from memdiag.reports.soak_page import soak_page
 from memdiag.reports.table_page import table_page
 from tests.reports.test_html import HOSTILE, assert_inert
