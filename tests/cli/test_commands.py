@@ -157,7 +157,7 @@ CASES: dict[str, Case] = {
         b"U9 0 0 read fail\n[end] 1\n",
     ),
     "parquet-to-screen": Case("read samples/healthy.dump --format parquet"),
-    "no-ticket": Case("attach samples/healthy.dump --to ."),
+    "no-ticket": Case("attach samples/good-boards.dump --to ."),
     "ticket-with-a-path": Case("attach samples/healthy.dump --ticket ../R-1 --to ."),
 }
 

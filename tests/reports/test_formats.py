@@ -100,7 +100,7 @@ def test_a_format_of_ones_own_is_chosen_as_the_others_are() -> None:
 def test_a_name_or_an_ending_is_taken_once(name: str, ending: str) -> None:
     with pytest.raises(ValueError, match="html has that name or ending"):
         formats.register(formats.Format(name, (ending,), "some.module"))
-    assert [f.name for f in formats.FORMATS] == [*TEXTS, "parquet", "customer"]
+    assert [f.name for f in formats.FORMATS] == [*TEXTS, "customer", "parquet"]
 
 
 @pytest.mark.usefixtures("registry")
