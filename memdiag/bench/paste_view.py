@@ -18,8 +18,9 @@ from memdiag.reading.sources import Unreadable
 from memdiag.reports import html, verdict_page
 from memdiag.reports.formats import render
 from memdiag.reports.heat_marks import Heat, heat_marks, heat_of
-from memdiag.reports.page import Part, RepairPage
+from memdiag.reports.page import Part
 from memdiag.reports.plain import printable
+from memdiag.reports.repair_page import RepairPage
 
 MOST_FIXES = 200
 

@@ -9,7 +9,7 @@ import click
 
 from memdiag.cli import common, outlet
 from memdiag.cli.common import Option
-from memdiag.reports.page import RepairPage
+from memdiag.reports.repair_page import RepairPage
 
 if TYPE_CHECKING:
     from memdiag.diagnosis.settings import Settings

@@ -323,11 +323,16 @@ def page_format(kind: type[Page], format_: str | None, output: str | None) -> fo
 
 
 def write_page(page: Page, format_: str | None, output: str | None) -> None:
-    """The page in its format, as `page_format` has it."""
+    """The page in its format, as `page_format` has it. Raises click.ClickException where that needs
+    a module that is not there: a format of one's own may name any."""
     form = page_format(type(page), format_, output)
     if form.name == "text" and output in (None, "-") and _on_terminal(page):
         return
-    write(form.render(page), output)
+    try:
+        made = form.render(page)
+    except ImportError as wrong:
+        raise click.ClickException(f"{form.name}: {wrong}") from None
+    write(made, output)
 
 
 def _on_terminal(page: Page) -> bool:

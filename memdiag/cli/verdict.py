@@ -6,7 +6,7 @@ import click
 
 from memdiag.cli import common, progress
 from memdiag.cli.common import Option
-from memdiag.reports.page import RepairPage
+from memdiag.reports.repair_page import RepairPage
 
 
 @click.command("verdict")

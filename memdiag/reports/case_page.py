@@ -21,12 +21,12 @@ from memdiag.reports.page import (
     Listed,
     Part,
     Places,
-    RepairPage,
     Row,
     Story,
     what,
 )
 from memdiag.reports.plotted import Curve
+from memdiag.reports.repair_page import RepairPage
 
 ADVICE = {Advice.GO_ON: "Go on", Advice.STOP: "Stop", Advice.ASK: "Ask the customer"}
 _WORTH = {Advice.GO_ON: "yes", Advice.STOP: "no", Advice.ASK: "ask"}

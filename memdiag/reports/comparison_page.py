@@ -20,18 +20,9 @@ from memdiag.model.quantities import show_count, show_duration, show_probability
 from memdiag.model.words import AS_DECLARED, suspects
 from memdiag.reports import comparison_documents, letter, verdict_page
 from memdiag.reports.changes_grid import changes_grid
-from memdiag.reports.page import (
-    NOT_SAID,
-    Changed,
-    Column,
-    Grid,
-    Part,
-    Places,
-    RepairPage,
-    Row,
-    Side,
-)
+from memdiag.reports.page import NOT_SAID, Changed, Column, Grid, Part, Places, Row, Side
 from memdiag.reports.page import Outcome as OutcomeSaid
+from memdiag.reports.repair_page import RepairPage
 
 SIGNS = {
     ChangeKind.CLEARED: "✓",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import textwrap
 
-from memdiag.reports.page import Page, RepairPage
+from memdiag.reports.page import Page
+from memdiag.reports.repair_page import RepairPage
 
 WIDTH = 76
 

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from importlib import import_module
 from pathlib import PurePath
 
-from memdiag.reports.page import ColumnPage, Page, RepairPage
+from memdiag.reports.page import ColumnPage, Page
 from memdiag.reports.plain import printable
+from memdiag.reports.repair_page import RepairPage
 
 
 @dataclass(frozen=True, slots=True)

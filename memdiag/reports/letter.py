@@ -11,7 +11,7 @@ from memdiag.model.case import CaseReport, Deed
 from memdiag.model.comparison import Comparison
 from memdiag.model.comparison import Outcome as Came
 from memdiag.model.words import sites_in_short
-from memdiag.reports.page import Letter
+from memdiag.reports.repair_page import Letter
 
 WRONG, DONE, PROVED = "What was wrong", "What was done", "How it was proved"
 NEXT, UNPROMISED = "What comes next", "What is not promised"

@@ -345,21 +345,3 @@ class TablePage(ColumnPage):
     """A page of which the error table is the whole."""
 
     rows: Sequence[TableRow] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Letter:
-    """What a customer is told, in sentences without a figure of chance: `state` says how it
-    stands, `about` which board, and each chapter is a title and its sentences."""
-
-    state: str
-    about: str
-    chapters: tuple[tuple[str, tuple[str, ...]], ...]
-
-
-@dataclass(frozen=True)
-class RepairPage(Page):
-    """A page of a repair, or of a step of one, that a customer can be told of: `letter` makes the
-    report."""
-
-    letter: Callable[[], Letter] = lambda: Letter("", "", ())

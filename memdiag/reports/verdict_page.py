@@ -14,7 +14,8 @@ from memdiag.model.words import ACTION_WORDS, AS_DECLARED, action_words, suspect
 from memdiag.model.words import where as words_of
 from memdiag.reports import documents, letter, table_page
 from memdiag.reports.packages import Mark
-from memdiag.reports.page import Answer, Item, Pairs, Part, Places, RepairPage, Together
+from memdiag.reports.page import Answer, Item, Pairs, Part, Places, Together
+from memdiag.reports.repair_page import RepairPage
 
 MANY = 3
 """From this many on, sites disturbed by one fault are told of together."""

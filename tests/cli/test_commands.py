@@ -73,6 +73,9 @@ CASES: dict[str, Case] = {
     "case-json": Case("case samples/missing-package.dump samples/after-swap.dump --format json"),
     "case-csv": Case("case samples/missing-package.dump samples/after-swap.dump --format csv"),
     "case-markdown": Case("case samples/bare-boot.dump samples/after-swap.dump --format markdown"),
+    "batch-help": Case("batch --help"),
+    "batch-nowhere": Case("batch samples/healthy.dump"),
+    "completion-help": Case("completion --help"),
     "serve-help": Case("serve --help"),
     "serve-everywhere": Case("serve --listen 0.0.0.0"),
     "serve-without-token": Case("serve --listen 192.0.2.7"),
@@ -157,7 +160,7 @@ CASES: dict[str, Case] = {
         b"U9 0 0 read fail\n[end] 1\n",
     ),
     "parquet-to-screen": Case("read samples/healthy.dump --format parquet"),
-    "no-ticket": Case("attach samples/healthy.dump --to ."),
+    "no-ticket": Case("attach samples/good-boards.dump --to ."),
     "ticket-with-a-path": Case("attach samples/healthy.dump --ticket ../R-1 --to ."),
 }
 

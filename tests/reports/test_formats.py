@@ -17,8 +17,9 @@ from memdiag.model import Verdict
 from memdiag.model.rails import RailsReport
 from memdiag.repair import soak
 from memdiag.reports import formats
-from memdiag.reports.page import Page, RepairPage, TablePage
+from memdiag.reports.page import Page, TablePage
 from memdiag.reports.rails_page import rails_page
+from memdiag.reports.repair_page import RepairPage
 from memdiag.reports.soak_page import soak_page
 from memdiag.reports.table_page import table_page
 from tests.reports.test_html import HOSTILE, assert_inert
@@ -99,7 +100,7 @@ def test_a_format_of_ones_own_is_chosen_as_the_others_are() -> None:
 def test_a_name_or_an_ending_is_taken_once(name: str, ending: str) -> None:
     with pytest.raises(ValueError, match="html has that name or ending"):
         formats.register(formats.Format(name, (ending,), "some.module"))
-    assert [f.name for f in formats.FORMATS] == [*TEXTS, "parquet", "customer"]
+    assert [f.name for f in formats.FORMATS] == [*TEXTS, "customer", "parquet"]
 
 
 @pytest.mark.usefixtures("registry")

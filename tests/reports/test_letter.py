@@ -17,7 +17,8 @@ from memdiag.reports import letter
 from memdiag.reports.case_page import case_page
 from memdiag.reports.comparison_page import comparison_page
 from memdiag.reports.formats import render
-from memdiag.reports.page import Page, RepairPage
+from memdiag.reports.page import Page
+from memdiag.reports.repair_page import RepairPage
 from memdiag.reports.verdict_page import verdict_page
 from memdiag.resources import shipped
 from tests.support.benchtext import dump
