@@ -101,6 +101,14 @@ def content(out: Path) -> dict[str, str]:
     }
 
 
+def twice_killed(out: Path) -> list[str]:
+    """Inputs that chance met twice; their verdicts are the one difference there may be."""
+    import pandas as pd
+
+    found = pd.read_parquet(out / "verdicts")
+    return found.loc[found["aside"] == "batch-killed", "input"].tolist()
+
+
 def compare_with_truth(out: Path, truth: list[frozenset[str]]) -> None:
     import pandas as pd
 
@@ -139,6 +147,8 @@ def main() -> None:
         print(f"{killed[0]} workers killed, {killed[1]} times the batch: {took:.0f} s")
         same = content(folder / "alone") == content(folder / "disturbed")
         print("both are the same byte for byte" if same else "THEY DIFFER")
+        for met in twice_killed(folder / "disturbed"):
+            print(f"  {met} was set aside: its worker was killed at both tries")
         compare_with_truth(folder / "alone", [sites for _, sites in made])
     sys.exit(not same)
 
