@@ -5,24 +5,20 @@ from __future__ import annotations
 import hashlib
 import os
 import signal
-import sys
 import threading
-import time
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common, outlet
+from memdiag.cli import common, outlet, progress
 from memdiag.cli.common import Option
 
 if TYPE_CHECKING:
     from memdiag.depot.course import Order
     from memdiag.depot.folder import Folder
     from memdiag.model.batch import BatchSummary
-
-_SAID_EVERY = 5.0  # seconds
 
 
 @click.command("batch")
@@ -157,15 +153,16 @@ def _run(order: Order, *, follow: bool) -> BatchSummary:
     from memdiag.reports import formats
     from memdiag.reports.batch_page import batch_page
 
-    course = Course(order, _Counter(), _publish)
     _stop_as_by_hand()
-    try:
-        summary = course.run(follow=follow)
-    except KeyboardInterrupt:
-        raise click.ClickException(
-            f"stopped: {course.done:,} inputs are done and kept in {order.folder}; the same "
-            "command goes on from there"
-        ) from None
+    with progress.step("judging", None, "dumps") as step:
+        course = Course(order, lambda _: step.add(), _publish)
+        try:
+            summary = course.run(follow=follow)
+        except KeyboardInterrupt:
+            raise click.ClickException(
+                f"stopped: {course.done:,} inputs are done and kept in {order.folder}; the same "
+                "command goes on from there"
+            ) from None
     outlet.say(formats.render(batch_page(summary), "text"), nl=False)
     return summary
 
@@ -178,21 +175,6 @@ def _publish(folder: Folder, summary: BatchSummary) -> None:
     page = batch_page(summary)
     folder.write("summary.json", (formats.render(page, "json") + "\n").encode())
     folder.write("summary.html", formats.render(page, "html").encode("utf-8", "replace"))
-
-
-class _Counter:
-    """Says now and then how far it is, where somebody looks on."""
-
-    def __init__(self) -> None:
-        self._began = self._said = time.monotonic()
-        self._looked_at = sys.stderr is not None and sys.stderr.isatty()
-
-    def __call__(self, judged: int) -> None:
-        now = time.monotonic()
-        if self._looked_at and now - self._said >= _SAID_EVERY:
-            self._said = now
-            rate = judged / (now - self._began)
-            outlet.say(f"{judged:,} judged, {rate:.1f} a second", err=True)
 
 
 def _cores() -> int:

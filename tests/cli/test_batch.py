@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import time
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -195,8 +196,8 @@ def test_each_problem_is_provoked_by_its_inputs(bench: Path) -> None:
         for number, words in enumerate(kind.provoked_by):
             assert isinstance(words, str) and kind.via == "batch"
             own = words.replace("-o out", f"-o out-{code}-{number}")
-            if "--cluster" in words:
-                pytest.importorskip("distributed")
+            if "--cluster" in words and find_spec("distributed") is None:
+                continue  # tried where the extra `depot` is installed
             status, out, err = run(own)
             assert status == (1 if "JUDGED" in out else 2), (code, words, out, err)
             said = err if status == 2 else (bench / f"out-{code}-{number}/summary.json").read_text()
