@@ -42,7 +42,7 @@ _Degrees = Annotated[
 ]
 _SideWord = Annotated[Literal["top", "bottom"], Meta(description='"top" or "bottom"')]
 _RowWords = Annotated[
-    list[_Name | Annotated[list[_Name], Meta(min_length=1, max_length=64)]],
+    list[_Name | Annotated[list[_Name], Meta(max_length=64)]],
     Meta(max_length=MOST, description="names of rails, or a list of lists that is shared out"),
 ]
 _Side = Annotated[float, Meta(ge=0.001, le=10_000)]

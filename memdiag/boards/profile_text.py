@@ -111,18 +111,22 @@ def _rows(sites: Sequence[Site]) -> list[Sequence[Site]]:
     for _, alike in groupby(sites, _kind):
         rest = list(alike)
         while rest:
-            lengths = range(2, len(rest) + 1)
-            fitting = takewhile(lambda n: row_links.said(rest[:n]) is not None, lengths)
-            longest = max(fitting, default=1)
+            longest = _longest(rest)
             rows.append(rest[:longest])
             rest = rest[longest:]
     return rows
 
 
+def _longest(sites: Sequence[Site]) -> int:
+    """How many of the sites, from the first on, one row can say."""
+    lengths = range(2, len(sites) + 1)
+    return max(takewhile(lambda n: row_links.said(sites[:n]) is not None, lengths), default=1)
+
+
 def _kind(site: Site) -> tuple[Any, ...]:
     """What all sites of a row have alike."""
     gaps = tuple(v is None for v in (site.x, site.y, site.partition, site.clamshell))
-    return site.size, site.side, site.rails, gaps, row_links.kind(site)
+    return site.size, site.side, gaps, row_links.kind(site)
 
 
 def _row(sites: Sequence[Site]) -> dict[str, Any]:
@@ -141,9 +145,12 @@ def _row(sites: Sequence[Site]) -> dict[str, Any]:
     }
 
 
-def _rails_of(sites: Sequence[Site]) -> str | list[str]:
-    rails = list(sites[0].rails)
-    return rails[0] if len(rails) == 1 else rails
+def _rails_of(sites: Sequence[Site]) -> str | list[Any]:
+    """The rails of all, or a list of lists that is shared out."""
+    each = _each([s.rails for s in sites])
+    if isinstance(each, list):
+        return each
+    return each[0] if len(each) == 1 else list(each)
 
 
 def _each(values: list[Any]) -> Any:

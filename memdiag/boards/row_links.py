@@ -84,6 +84,7 @@ def _blocks(links: Sequence[Link]) -> list[_Block]:
         if (
             last is not None
             and (last.rank, last.lanes, last.dqs) == (rank, block.lanes, dqs)
+            and written.is_countable(str(channel))
             and _is_next(str(last.channels[-1]), str(channel))
             and isinstance(channel, type(last.channels[-1]))
         ):
@@ -97,7 +98,7 @@ def _channels(each: Sequence[tuple[Channel, ...]]) -> Any:
     """The value of `channel` for the channels of each site; None where none can say it."""
     if len(each) > 1 or len(each[0]) > 1:
         first, own = str(each[0][0]), len(each[0])
-        for step in _steps(each, own):
+        for step in _steps(each, own) if written.is_countable(first) else ():
             count = written.Count(first, own, step)
             if _counts(count, each):
                 return f"from {first}, {own} each" + ("" if step == own else f", {step} apart")

@@ -169,6 +169,11 @@ def count(text: str) -> Count | None:
     return Count(hit[1], each, apart)
 
 
+def is_countable(name: str) -> bool:
+    """Whether a name can stand behind `from`."""
+    return len(name) <= _LONGEST // 2 and not re.search(r"[\s,]", name)
+
+
 def is_count(text: str) -> bool:
     return text.strip()[:5].casefold() in ("from ", "from\t")
 
