@@ -106,11 +106,26 @@ def read_with_problems(path: str | Path) -> tuple[Board | None, tuple[Problem, .
 
 
 def parts(path: Path) -> tuple[Path, ...]:
-    """The files that a profile is made of: its own, and the centroid file that it names. Raises
-    OSError where it cannot be read."""
-    parsed, _ = _read(path, *_state(path))
+    """The files that a profile is made of: its own, and the centroid file that it names."""
+    try:
+        parsed, _ = _read(path, *_state(path))
+    except OSError:
+        return (path,)
     named = parsed.data.get("centroid") if parsed is not None else None
     return (path, path.parent / named) if isinstance(named, str) and named else (path,)
+
+
+def alone(board: Board) -> bytes | None:
+    """The text of a board's profile as it can lie by itself, without a centroid file beside it;
+    None where it was read from no file. Raises OSError where that cannot be read any more."""
+    path = Path(board.origin)
+    if not (board.known and path.is_file()):
+        return None
+    if len(parts(path)) == 1:
+        return path.read_bytes()
+    from memdiag.boards.profile_text import to_toml
+
+    return to_toml(board).encode("utf-8")
 
 
 def _state(path: Path) -> tuple[int, int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,8 @@ from hypothesis import strategies as st
 
 from memdiag.boards import centroid, profiles
 from memdiag.boards.centroid import Spot
+from memdiag.depot import surroundings
+from memdiag.ledger import tickets
 from memdiag.model.problems import Position
 from memdiag.model.problems.boards import KINDS
 
@@ -140,3 +143,37 @@ def test_a_file_that_is_not_there_is_said_with_the_line_of_the_profile(tmp_path:
         board, problems = profiles.read_with_problems(tmp_path / "b.toml")
         assert board is None
         assert ("profile-centroid", Position(2, 1)) in [(p.code, p.position) for p in problems]
+
+
+PLACES = HEAD + "U1,10,20,90,Top\nU2,30,20,0,Bottom\nU3,50,20,0,Top\n"
+
+
+@pytest.fixture
+def placed(tmp_path: Path) -> Path:
+    """A profile with its centroid file beside it."""
+    (tmp_path / "places.csv").write_text(PLACES)
+    (tmp_path / "b.toml").write_text(PROFILE)
+    return tmp_path / "b.toml"
+
+
+def test_a_profile_is_filed_so_that_it_can_lie_alone(placed: Path, tmp_path: Path) -> None:
+    """Years later the centroid file may be gone."""
+    dump = (
+        "bench-dump 1\n[run]\nboard bench\n[training]\nsite ch step result\nU1 0 id pass\n[end] 1\n"
+    )
+    reading = tickets.Reading(board=str(placed))
+    filed = tickets.attach(tmp_path / "filed", "R-1", tickets.judged(dump.encode(), "d", reading))
+    text = (filed.filed.entry.folder / tickets.BOARD).read_text(encoding="utf-8")
+    board, problems = profiles.examine(text)
+    assert board is not None and not problems
+    assert replace(board, origin="") == replace(profiles.read(placed), origin="")
+
+
+def test_a_worker_with_other_places_is_another(
+    placed: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("MEMDIAG_BOARDS", str(tmp_path))
+    before = surroundings.digest()
+    assert surroundings.digest() == before
+    (tmp_path / "places.csv").write_text(PLACES.replace("U1,10", "U1,11"))
+    assert surroundings.digest() != before
