@@ -19,7 +19,8 @@ KINDS: dict[str, ProblemKind] = {
     "board-unsaid": ProblemKind(
         Severity.INFO,
         "the dump names no board: neighbour relations unknown",
-        "give the profile with --board FILE to weigh how sites disturb each other",
+        "give the profile with --board FILE to weigh how sites disturb each other; "
+        "memdiag board new DUMP begins one",
         (
             "bench-dump 1\n[run]\nmemory  gddr6\n[training]\nsite ch step result\n"
             "U1 0 id pass\n[end] 1\n",
@@ -28,7 +29,8 @@ KINDS: dict[str, ProblemKind] = {
     "board-unknown": ProblemKind(
         Severity.INFO,
         'no profile for board "{board}": neighbour relations unknown{nearest}',
-        "give one with --board FILE, or put it in a folder named in MEMDIAG_BOARDS",
+        "give one with --board FILE, put it in a folder named in MEMDIAG_BOARDS, or begin one: "
+        "memdiag board new DUMP",
         (
             "bench-dump 1\n[run]\nboard  pear-3\n[training]\nsite ch step result\n"
             "U1 0 id pass\n[end] 1\n",
