@@ -248,8 +248,8 @@ def _left_out(lacks: Sequence[Lack]) -> Iterator[Problem]:
     for lack in lacks:
         what, alike = lack.what.partition(", as in")[0], ", ".join(sites[lack.key])
         if len(sites[lack.key]) > 1:
-            what = what.replace(f"the place of {lack.site}", f"the places of {alike}")
-            what = what.replace(f"of {lack.site}", f"of {alike}")
+            what = what.replace(f"of {lack.site}", f"of {alike}", 1)
+            what = what.replace("the place ", "the places ")
         if lack.needed and lack.key not in told:
             yield problem("new-lacking", what=what, option=_OPTIONS[lack.key])
         told.setdefault(lack.key, what)

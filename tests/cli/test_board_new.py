@@ -195,7 +195,7 @@ def test_without_a_dump_everything_is_answered(ran: Ran) -> None:
     assert [s.partition for s in board.sites if s.ref in ("U1", "U3")] == ["P0", "P1"]
     two = board.site("U2")
     assert two is not None and (two.x, two.y, two.rotation, two.side) == (30, 20, 90, "bottom")
-    assert "the places of U3, U4" in err
+    assert "the places of U3, U4; the size of the board" in err
 
 
 def test_dumps_of_one_board_are_taken_together(ran: Ran) -> None:
