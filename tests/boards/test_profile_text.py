@@ -83,6 +83,16 @@ def test_what_is_written_reads_back_equal(board: Board) -> None:
     assert read(to_toml(board)) == board
 
 
+@pytest.mark.parametrize("lanes", [(0, 2, 3), (0, 1, 0), (3, 2, 1), (4, 4, 5)])
+def test_lanes_that_follow_no_step_are_not_counted(lanes: tuple[int, ...]) -> None:
+    for apart in (0, 1):  # one channel for all, or one each
+        links = [Link(i * apart, 0, lane) for i, lane in enumerate(lanes)]
+        sites = [Site(f"U{i}", (link,)) for i, link in enumerate(links)]
+        board = Board("b", sites=tuple(sites))
+        if len(set(links)) == len(links):
+            assert read(to_toml(board)) == board
+
+
 @pytest.mark.parametrize("family", FAMILIES)
 def test_plausible_boards_are_written_short(family: str) -> None:
     """Two sites a table at the least, one side of the board after the other."""
