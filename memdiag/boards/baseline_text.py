@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from memdiag.model import Baseline
+from memdiag.model.toml_text import quoted
 
 _LINE = re.compile(r"[^\n]*\n|[^\n]+")
 _HEADER = re.compile(r"[ \t]*\[{1,2}[^\[\]\n]+\]{1,2}[ \t]*(?:#.*)?$")
@@ -57,12 +58,7 @@ def _entry(entry: dict[str, Any]) -> str:
 
 
 def _value(value: str | float) -> str:
-    if not isinstance(value, str):
-        return repr(value)
-    # TOML's basic strings are JSON's, and DEL must be escaped too.
-    from json import dumps
-
-    return dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    return quoted(value) if isinstance(value, str) else repr(value)
 
 
 def replaced(profile: str, baseline: Baseline) -> str:

@@ -7,13 +7,14 @@ from collections.abc import Iterable
 from memdiag.model import Board, Channel, Link, Place, Run, Site
 
 
-def inferred(run: Run) -> Board:
-    """The board as far as the run's own rows tell: its sites, or where they name none, one
-    nameless site for each channel (GDDR) or each lane (all others: a package is at most a few
-    lanes of a channel). A row that names no lane or no rank says nothing new about a site of
-    which a fuller row is at hand; a channel whose lanes nobody named is one link, lane None."""
+def inferred(run: Run, *more: Run) -> Board:
+    """The board as far as the rows of a run, or of several of one kind of board, tell: its sites,
+    or where they name none, one nameless site for each channel (GDDR) or each lane (all others: a
+    package is at most a few lanes of a channel). A row that names no lane or no rank says nothing
+    new about a site of which a fuller row is at hand; a channel whose lanes nobody named is one
+    link, lane None."""
     whole_channel = (run.head.memory or "").startswith("gddr")
-    places = tuple(dict.fromkeys(_places(run)))
+    places = tuple(dict.fromkeys(place for each in (run, *more) for place in _places(each)))
     split = {s.channel for s in places if s.site is None and s.lane is not None}
     found: dict[str, list[Place]] = {}
     for place in places:

@@ -1,8 +1,8 @@
 """What the fields of a board profile must satisfy together.
 
-An immutable tuple of small functions of one signature: the filled form in, problems out. Names
-that stand in the file but could not be read whole are still known names (`Names`), so that one
-bad site does not make its clamshell partner look wrong too.
+An immutable tuple of small functions of one signature: the filled form and its sites in, problems
+out. Names that stand in the file but could not be read whole are still known names
+(`Whereabouts`), so that one bad site does not make its clamshell partner look wrong too.
 """
 
 from __future__ import annotations
@@ -16,59 +16,55 @@ from itertools import combinations, islice
 from msgspec import UNSET
 
 from memdiag.boards import baseline_checks
-from memdiag.boards.profile_form import (
-    MOST_PROBLEMS,
-    ControllerForm,
-    ProfileForm,
-    SiteForm,
-    nearest,
-)
-from memdiag.model.problems import Problem, problem
+from memdiag.boards.profile_fill import MOST_PROBLEMS, nearest
+from memdiag.boards.profile_form import ControllerForm, ProfileForm
+from memdiag.boards.whereabouts import Whereabouts as Names
+from memdiag.model import Channel, Site
+from memdiag.model.problems import Position, Problem, problem
 
 Corners = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True)
-class Names:
-    """What the file is called, and every site and rail it mentions, read whole or not."""
+class Profile:
+    """A filled form, and the sites that it comes to."""
 
-    file: str
-    sites: frozenset[str]
-    rails: frozenset[str]
-    any_site: bool = True
+    form: ProfileForm
+    sites: tuple[Site, ...]
 
 
-def examine(form: ProfileForm, names: Names) -> tuple[Problem, ...]:
+def examine(profile: Profile, names: Names) -> tuple[Problem, ...]:
     """All problems of a filled form, in the order of the checks."""
-    found = (wrong for check in CHECKS for wrong in check(form, names))
+    found = (wrong for check in CHECKS for wrong in check(profile, names))
     return tuple(islice(found, MOST_PROBLEMS))
 
 
-def _sites(form: ProfileForm, names: Names) -> Iterator[Problem]:
+def _sites(profile: Profile, names: Names) -> Iterator[Problem]:
     if not names.any_site:
-        yield problem("profile-no-sites", file=names.file)
+        yield problem("profile-no-sites", names.at("site"), file=names.file)
 
 
-def _twice(form: ProfileForm, names: Names) -> Iterator[Problem]:
-    for what, words in (
-        ("site", [s.ref for s in form.site]),
-        ("rail", [r.name for r in form.rail]),
+def _twice(profile: Profile, names: Names) -> Iterator[Problem]:
+    for what, words, of in (
+        ("site", [s.ref for s in profile.sites], names.site),
+        ("rail", [r.name for r in profile.form.rail], names.rail),
     ):
         for name, times in Counter(words).items():
             if times > 1:
-                yield problem("profile-twice", file=names.file, what=what, name=name, times=times)
+                at = of(name, nth=1)
+                yield problem(
+                    "profile-twice", at, file=names.file, what=what, name=name, times=times
+                )
 
 
-def _links(form: ProfileForm, names: Names) -> Iterator[Problem]:
+def _links(profile: Profile, names: Names) -> Iterator[Problem]:
     """A data line has one owner. Without a dq list a link owns all eight lines of its lane."""
-    owners: dict[tuple[int | str, int, int], dict[int, list[str]]] = {}
-    for site in form.site:
+    owners: dict[tuple[Channel, int, int | None], dict[int, list[str]]] = {}
+    for site in profile.sites:
         for link in site.links:
-            lines = range(8) if link.dq is UNSET else link.dq
-            for lane in link.lanes:
-                lane_of = owners.setdefault((as_channel(link.channel), link.rank, lane), {})
-                for line in lines:
-                    lane_of.setdefault(line, []).append(site.ref)
+            lane_of = owners.setdefault((link.channel, link.rank, link.lane), {})
+            for line in range(8) if link.dqs is None else link.dqs:
+                lane_of.setdefault(line, []).append(site.ref)
     for (channel, rank, lane), by_line in owners.items():
         shared = {line: who for line, who in by_line.items() if len(who) > 1}
         if not shared:
@@ -77,6 +73,7 @@ def _links(form: ProfileForm, names: Names) -> Iterator[Problem]:
         dq = "" if len(shared) == 8 else " dq " + ", ".join(map(str, sorted(shared)))
         yield problem(
             "profile-link-twice",
+            names.site(who[-1], "links"),
             file=names.file,
             channel=channel,
             rank=rank,
@@ -86,12 +83,13 @@ def _links(form: ProfileForm, names: Names) -> Iterator[Problem]:
         )
 
 
-def _rails(form: ProfileForm, names: Names) -> Iterator[Problem]:
-    for site in form.site:
+def _rails(profile: Profile, names: Names) -> Iterator[Problem]:
+    for site in profile.sites:
         for rail in site.rails:
             if rail not in names.rails:
                 yield problem(
                     "profile-undefined",
+                    names.site(site.ref, "rails"),
                     file=names.file,
                     site=site.ref,
                     key="rails",
@@ -99,11 +97,12 @@ def _rails(form: ProfileForm, names: Names) -> Iterator[Problem]:
                     table="[[rail]]",
                     nearest=nearest(rail, names.rails),
                 )
-    for rail_ in form.rail:
+    for rail_ in profile.form.rail:
         low, typical = rail_.healthy_ohms_min, rail_.healthy_ohms_typical
         if low is not UNSET and typical is not UNSET and typical < low:
             yield problem(
                 "profile-ohms",
+                names.rail(rail_.name, "healthy_ohms_typical"),
                 file=names.file,
                 rail=rail_.name,
                 typical=f"{typical:g}",
@@ -113,6 +112,7 @@ def _rails(form: ProfileForm, names: Names) -> Iterator[Problem]:
         if volts is not UNSET and limit is not UNSET and limit > volts:
             yield problem(
                 "profile-injection",
+                names.rail(rail_.name, "inject_volts_max"),
                 file=names.file,
                 rail=rail_.name,
                 limit=f"{limit:g}",
@@ -120,16 +120,17 @@ def _rails(form: ProfileForm, names: Names) -> Iterator[Problem]:
             )
 
 
-def _clamshells(form: ProfileForm, names: Names) -> Iterator[Problem]:
-    by_ref = {site.ref: site for site in form.site}
-    for site in form.site:
-        if site.clamshell is UNSET:
+def _clamshells(profile: Profile, names: Names) -> Iterator[Problem]:
+    by_ref = {site.ref: site for site in profile.sites}
+    for site in profile.sites:
+        if site.clamshell is None:
             continue
         partner = by_ref.get(site.clamshell)
         wrong = None
         if site.clamshell not in names.sites:
             yield problem(
                 "profile-undefined",
+                names.site(site.ref, "clamshell"),
                 file=names.file,
                 site=site.ref,
                 key="clamshell",
@@ -140,13 +141,14 @@ def _clamshells(form: ProfileForm, names: Names) -> Iterator[Problem]:
         elif partner is site:
             wrong = "is the site itself"
         elif partner is not None and partner.clamshell != site.ref:
-            named = "nobody" if partner.clamshell is UNSET else partner.clamshell
+            named = partner.clamshell or "nobody"
             wrong = f"names {named} as its own partner"
         elif partner is not None and partner.side == site.side:
             wrong = f"sits on the same side ({site.side})"
         if wrong:
             yield problem(
                 "profile-clamshell",
+                names.site(site.ref, "clamshell"),
                 file=names.file,
                 site=site.ref,
                 partner=site.clamshell,
@@ -154,92 +156,115 @@ def _clamshells(form: ProfileForm, names: Names) -> Iterator[Problem]:
             )
 
 
-def _partitions(form: ProfileForm, names: Names) -> Iterator[Problem]:
-    found: dict[int | str, dict[str, None]] = {}
-    for site in form.site:
-        if site.partition is not UNSET:
-            for link in site.links:
-                found.setdefault(as_channel(link.channel), {})[site.partition] = None
+def _partitions(profile: Profile, names: Names) -> Iterator[Problem]:
+    found: dict[Channel, dict[str, str]] = {}
+    for site in profile.sites:
+        if site.partition is not None:
+            for channel in site.channels:
+                found.setdefault(channel, {}).setdefault(site.partition, site.ref)
     for channel, partitions in found.items():
         if len(partitions) > 1:
             yield problem(
                 "profile-partition",
+                names.site(list(partitions.values())[1], "partition"),
                 file=names.file,
                 channel=channel,
                 partitions=" and ".join(partitions),
             )
 
 
-def _half_placed(form: ProfileForm, names: Names) -> Iterator[Problem]:
-    for site in form.site:
-        if (site.x is UNSET) != (site.y is UNSET):
-            has, lacks = ("y", "x") if site.x is UNSET else ("x", "y")
+def _half_placed(profile: Profile, names: Names) -> Iterator[Problem]:
+    for site in profile.sites:
+        if (site.x is None) != (site.y is None):
+            has, lacks = ("y", "x") if site.x is None else ("x", "y")
+            at = names.site(site.ref, has)
             yield problem(
-                "profile-half-placed", file=names.file, site=site.ref, has=has, lacks=lacks
+                "profile-half-placed", at, file=names.file, site=site.ref, has=has, lacks=lacks
             )
 
 
-def _boxes(form: ProfileForm) -> list[tuple[str, str, Corners]]:
-    """The name, the side and the corners of each part whose place and size are known."""
-    boxes: list[tuple[str, str, Corners]] = [
-        (f"site {site.ref}", site.side, corners(site))
-        for site in form.site
-        if not (site.x is UNSET or site.y is UNSET or site.size is UNSET)
+@dataclass(frozen=True)
+class _Box:
+    """A part whose place and size are known: a site by its name, or the controller (None)."""
+
+    ref: str | None
+    side: str
+    corners: Corners
+
+    def __str__(self) -> str:
+        return "the controller" if self.ref is None else f"site {self.ref}"
+
+    def at(self, names: Names) -> Position | None:
+        return names.at("controller") if self.ref is None else names.site(self.ref, "x")
+
+
+def _boxes(profile: Profile) -> list[_Box]:
+    boxes = [
+        _Box(site.ref, site.side, corners(site))
+        for site in profile.sites
+        if not (site.x is None or site.y is None or site.size is None)
     ]
-    if isinstance(form.controller, ControllerForm):
-        boxes.append(("the controller", "top", corners(form.controller)))
+    controller = profile.form.controller
+    if isinstance(controller, ControllerForm):
+        boxes.append(_Box(None, "top", corners(controller)))
     return boxes
 
 
-def _overlaps(form: ProfileForm, names: Names) -> Iterator[Problem]:
-    for (one, side, box), (two, other_side, other) in combinations(_boxes(form), 2):
-        depth = overlap(box, other) if side == other_side else 0.0
+def _overlaps(profile: Profile, names: Names) -> Iterator[Problem]:
+    for one, two in combinations(_boxes(profile), 2):
+        depth = overlap(one.corners, two.corners) if one.side == two.side else 0.0
         if depth > 0:
             yield problem(
                 "profile-overlap",
+                two.at(names),
                 file=names.file,
                 one=one,
                 two=two,
-                side=side,
+                side=one.side,
                 depth=f"{depth:.2g}",
             )
 
 
-def _outside(form: ProfileForm, names: Names) -> Iterator[Problem]:
-    if form.outline is UNSET:
+def _outside(profile: Profile, names: Names) -> Iterator[Problem]:
+    if profile.form.outline is UNSET:
         return
-    width, height = form.outline
-    for what, _, box in _boxes(form):
-        if any(not (0 <= x <= width and 0 <= y <= height) for x, y in box):
-            yield problem("profile-outside", file=names.file, what=what)
+    width, height = profile.form.outline
+    for box in _boxes(profile):
+        if any(not (0 <= x <= width and 0 <= y <= height) for x, y in box.corners):
+            yield problem("profile-outside", box.at(names), file=names.file, what=box)
 
 
-def _unplaced(form: ProfileForm, names: Names) -> Iterator[Problem]:
+def _unplaced(profile: Profile, names: Names) -> Iterator[Problem]:
     """Sites with no place, or a place and no size; half a place is a problem of its own."""
     unplaced = [
         site.ref
-        for site in form.site
-        if (site.x is UNSET) == (site.y is UNSET) and (site.x is UNSET or site.size is UNSET)
+        for site in profile.sites
+        if (site.x is None) == (site.y is None) and (site.x is None or site.size is None)
     ]
     if unplaced:
-        yield problem("profile-unplaced", file=names.file, sites=", ".join(unplaced))
+        at = names.site(unplaced[0])
+        yield problem("profile-unplaced", at, file=names.file, sites=", ".join(unplaced))
 
 
-def _address(form: ProfileForm, names: Names) -> Iterator[Problem]:
+def _address(profile: Profile, names: Names) -> Iterator[Problem]:
     """No field bit may be told from the others: together they are linearly independent over the
     two-element field, else two of them always say the same."""
-    if form.address is UNSET:
+    address = profile.form.address
+    if address is UNSET:
         return
     basis: dict[int, int] = {}  # highest set bit -> reduced mask
-    for name, times in Counter(f.name for f in form.address.fields).items():
+    for name, times in Counter(f.name for f in address.fields).items():
         if times > 1:
-            yield problem("profile-address", file=names.file, what=f'field "{name}" stands twice')
-    for field in form.address.fields:
+            at = names.at("address", "fields")
+            what = f'field "{name}" stands twice'
+            yield problem("profile-address", at, file=names.file, what=what)
+    for place, field in enumerate(address.fields):
         for number, bits in enumerate(field.bits):
             group = [bits] if isinstance(bits, int) else bits
             if len(set(group)) < len(group):
                 yield problem(
                     "profile-address",
+                    names.at("address", "fields", place, "bits", number),
                     file=names.file,
                     what=f'field "{field.name}" bit {number}: a bit stands twice in its '
                     "XOR group, so it cancels itself",
@@ -254,17 +279,18 @@ def _address(form: ProfileForm, names: Names) -> Iterator[Problem]:
                 bits_said = ", ".join(map(str, group))
                 yield problem(
                     "profile-address",
+                    names.at("address", "fields", place, "bits", number),
                     file=names.file,
                     what=f'field "{field.name}" bit {number} (address bits {bits_said}) '
                     "follows from the bits before it",
                 )
 
 
-def _baseline(form: ProfileForm, names: Names) -> Iterator[Problem]:
-    return baseline_checks.examine(form, names.file, names.rails)
+def _baseline(profile: Profile, names: Names) -> Iterator[Problem]:
+    return baseline_checks.examine(profile.form, profile.sites, names)
 
 
-CHECKS: tuple[Callable[[ProfileForm, Names], Iterator[Problem]], ...] = (
+CHECKS: tuple[Callable[[Profile, Names], Iterator[Problem]], ...] = (
     _sites,
     _twice,
     _links,
@@ -280,20 +306,14 @@ CHECKS: tuple[Callable[[ProfileForm, Names], Iterator[Problem]], ...] = (
 )
 
 
-def as_channel(name: int | str) -> int | str:
-    """A channel's name: a number where it is written as one, else the word."""
-    written = isinstance(name, str) and name.isascii() and name.isdigit() and len(name) <= 5
-    return int(name) if written else name
-
-
-def corners(part: SiteForm | ControllerForm) -> Corners:
+def corners(part: Site | ControllerForm) -> Corners:
     """The four corners of a part in mm, its rotation anticlockwise seen from its own side.
 
     A bottom part's turn runs the other way when seen from the top, where x and y are counted.
     """
-    assert part.x is not UNSET and part.y is not UNSET and part.size is not UNSET
-    turn = part.rotation if isinstance(part, SiteForm) else 0.0
-    if isinstance(part, SiteForm) and part.side == "bottom":
+    assert part.x is not None and part.y is not None and part.size is not None
+    turn = part.rotation if isinstance(part, Site) else 0.0
+    if isinstance(part, Site) and part.side == "bottom":
         turn = -turn
     c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
     half_w, half_h = part.size[0] / 2, part.size[1] / 2

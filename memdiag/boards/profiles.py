@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import functools
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from memdiag.boards.inferred import inferred
-from memdiag.model import AddressField, Board, Link, Rail, Run, Site, toml_text
+from memdiag.boards.whereabouts import Whereabouts
+from memdiag.model import AddressField, Board, Rail, Run, toml_text
 from memdiag.model.problems import Problem, Severity, problem
 from memdiag.resources import read_regular, search_path
+
+if TYPE_CHECKING:
+    from memdiag.boards.centroid import Centroid
+    from memdiag.boards.profile_checks import Profile
 
 VARIABLE = "MEMDIAG_BOARDS"
 LARGEST = 4 << 20
@@ -26,29 +32,59 @@ class ProfileError(ValueError):
         super().__init__("\n".join(p.sentence() for p in problems))
 
 
-def examine(text: bytes | str, file: str = "profile") -> tuple[Board | None, tuple[Problem, ...]]:
-    """The board a profile's text describes (None where it has errors), and all its problems."""
+def examine(
+    text: bytes | str, file: str = "profile", folder: Path | None = None
+) -> tuple[Board | None, tuple[Problem, ...]]:
+    """The board a profile's text describes (None where it has errors), and all its problems. A
+    centroid file that it names is looked for in `folder`, None where there is none."""
+    parsed, found = _parsed(text, file)
+    return (None, found) if parsed is None else _described(parsed, folder)
+
+
+def _parsed(text: bytes | str, file: str) -> tuple[Whereabouts | None, tuple[Problem, ...]]:
+    """The tables of a profile's text; None where it is no TOML."""
     try:
-        data = toml_text.loads(text if isinstance(text, str) else text.decode("utf-8-sig"))
+        written = text if isinstance(text, str) else text.decode("utf-8-sig")
+        return Whereabouts(file, toml_text.loads(written), written), ()
     except UnicodeDecodeError:
         return None, (problem("profile-unreadable", file=file, reason="it is no UTF-8 text"),)
     except toml_text.BadToml as wrong:
-        return None, (problem("profile-syntax", file=file, reason=wrong),)
-    # Only now: msgspec builds its decoders on import, and a run without a profile needs none.
-    from memdiag.boards import profile_checks, profile_form
+        return None, (problem("profile-syntax", wrong.position, file=file, reason=wrong),)
 
-    form, found = profile_form.fill(data, file)
-    if form is not None:
-        names = profile_checks.Names(
-            file,
-            _mentioned(data, "site", "ref"),
-            _mentioned(data, "rail", "name"),
-            any_site=bool(data.get("site")),
-        )
-        found += profile_checks.examine(form, names)
-    if form is None or any(p.severity is Severity.ERROR for p in found):
+
+def _described(names: Whereabouts, folder: Path | None) -> tuple[Board | None, tuple[Problem, ...]]:
+    """The board of a profile's tables, and all that is wrong with them."""
+    # Only now: msgspec builds its decoders on import, and a run without a profile needs none.
+    from memdiag.boards import profile_checks, profile_fill, profile_sites
+
+    form, found = profile_fill.fill(names)
+    if form is None:
         return None, found
-    return _board(form, file), found
+    centroid = _centroid(names, folder)
+    sites, wrong = profile_sites.sites(form, names, centroid)
+    profile = profile_checks.Profile(form, sites)
+    found += (*wrong, *(centroid.problems if centroid is not None else ()))
+    found += profile_checks.examine(profile, names)
+    if any(p.severity is Severity.ERROR for p in found):
+        return None, found
+    return _board(profile, names.file), found
+
+
+def _centroid(names: Whereabouts, folder: Path | None) -> Centroid | None:
+    """What the profile's centroid file says of its sites; None where it names none."""
+    named = names.data.get("centroid")
+    if not isinstance(named, str) or not named:
+        return None
+    from memdiag.boards import centroid
+
+    try:
+        if folder is None:
+            raise centroid.Unreadable("where the profile lies is not known")
+        return centroid.read(folder / named, frozenset(names.sites))
+    except centroid.Unreadable as wrong:
+        at = names.at("centroid")
+        found = problem("profile-centroid", at, file=names.file, name=named, reason=wrong)
+        return centroid.Centroid(problems=(found,))
 
 
 def read(path: str | Path) -> Board:
@@ -63,16 +99,59 @@ def read_with_problems(path: str | Path) -> tuple[Board | None, tuple[Problem, .
     """As `examine`, of a file; a file that cannot be opened is a problem too."""
     path = Path(path)
     try:
-        stat = path.stat()
-        return _read(path, stat.st_mtime_ns, stat.st_size)
+        return _whole(path, _state(path), tuple(map(_state_of_any, parts(path)[1:])))
     except OSError as wrong:
         reason = (wrong.strerror or str(wrong)).lower()
         return None, (problem("profile-unreadable", file=path, reason=reason),)
 
 
+def parts(path: Path) -> tuple[Path, ...]:
+    """The files that a profile is made of: its own, and the centroid file that it names."""
+    try:
+        parsed, _ = _read(path, *_state(path))
+    except OSError:
+        return (path,)
+    named = parsed.data.get("centroid") if parsed is not None else None
+    return (path, path.parent / named) if isinstance(named, str) and named else (path,)
+
+
+def alone(board: Board) -> bytes | None:
+    """The text of a board's profile as it can lie by itself, without a centroid file beside it;
+    None where it was read from no file. Raises OSError where that cannot be read any more."""
+    path = Path(board.origin)
+    if not (board.known and path.is_file()):
+        return None
+    if len(parts(path)) == 1:
+        return path.read_bytes()
+    from memdiag.boards.profile_text import to_toml
+
+    return to_toml(board).encode("utf-8")
+
+
+def _state(path: Path) -> tuple[int, int]:
+    """What changes when a file does."""
+    found = path.stat()
+    return found.st_mtime_ns, found.st_size
+
+
+def _state_of_any(path: Path) -> tuple[int, int] | None:
+    try:
+        return _state(path)
+    except (OSError, ValueError):  # none there, or a name that can be none
+        return None
+
+
 @functools.lru_cache(maxsize=64)
-def _read(path: Path, _mtime: int, _size: int) -> tuple[Board | None, tuple[Problem, ...]]:
-    return examine(read_regular(path, LARGEST), str(path))
+def _read(path: Path, _mtime: int, _size: int) -> tuple[Whereabouts | None, tuple[Problem, ...]]:
+    return _parsed(read_regular(path, LARGEST), str(path))
+
+
+@functools.lru_cache(maxsize=64)
+def _whole(
+    path: Path, state: tuple[int, int], _beside: tuple[tuple[int, int] | None, ...]
+) -> tuple[Board | None, tuple[Problem, ...]]:
+    parsed, found = _read(path, *state)
+    return (None, found) if parsed is None else _described(parsed, path.parent)
 
 
 def shelf() -> Iterator[tuple[str, Path]]:
@@ -102,7 +181,7 @@ def _name_in(path: Path) -> str | None:
     found = re.search(r"""^\s*board\s*=\s*(["'])(.*?)\1""", text, re.MULTILINE)
     if found:
         return found.group(2)
-    return path.stem if "[[site]]" in text else None
+    return path.stem if re.search(r"^\s*\[\[\s*sites?\s*\]\]", text, re.MULTILINE) else None
 
 
 def find(name: str, explicit: str | Path | Board | None = None) -> Board | None:
@@ -159,52 +238,31 @@ def for_run(
         found = find(name)
     except ProfileError as wrong:
         missing = problem("board-unknown", board=name, nearest="")
-        return inferred(run), (*wrong.problems, missing)
+        return inferred(run), (*map(_aside, wrong.problems), missing)
     if found is None:
         return inferred(run), (problem("board-unknown", board=name, nearest=_near(name)),)
     return found, ()
 
 
+def _aside(wrong: Problem) -> Problem:
+    """A problem of a profile among those of a dump, whose lines are others."""
+    if wrong.position is None:
+        return wrong
+    line = wrong.position.line
+    return replace(wrong, position=None, message=f"line {line} of {wrong.message}")
+
+
 def _near(name: str) -> str:
-    from memdiag.boards.profile_form import nearest
+    from memdiag.boards.profile_fill import nearest
 
     return nearest(name, [known for known, _ in shelf()])
 
 
-def _mentioned(data: Mapping[str, Any], table: str, key: str) -> frozenset[str]:
-    entries = data.get(table)
-    items = entries if isinstance(entries, list) else []
-    return frozenset(
-        item[key] for item in items if isinstance(item, dict) and isinstance(item.get(key), str)
-    )
-
-
-def _site(s: Any) -> Site:
-    from memdiag.boards.profile_checks import as_channel
-
-    return Site(
-        s.ref,
-        tuple(
-            Link(as_channel(link.channel), link.rank, lane, _tuple(link.dq))
-            for link in s.links
-            for lane in link.lanes
-        ),
-        _said(s.x),
-        _said(s.y),
-        s.side,
-        s.rotation % 360,
-        _said(s.size),
-        tuple(s.rails),
-        _said(s.partition),
-        _said(s.clamshell),
-    )
-
-
-def _board(form: Any, file: str) -> Board:
-    """The plain `Board` of a form that passed its checks."""
+def _board(profile: Profile, file: str) -> Board:
+    """The plain `Board` of a profile that passed its checks."""
     from memdiag.boards import baseline_checks
 
-    sites = tuple(_site(s) for s in form.site)
+    form = profile.form
     rails = tuple(
         Rail(
             r.name,
@@ -223,7 +281,7 @@ def _board(form: Any, file: str) -> Board:
         form.board,
         _said(form.memory),
         _said(form.title),
-        sites,
+        profile.sites,
         rails,
         None if controller is None else (controller.x, controller.y, controller.size),
         tuple(
@@ -241,8 +299,3 @@ def _said(value: Any) -> Any:
     from msgspec import UNSET
 
     return None if value is UNSET else value
-
-
-def _tuple(value: Any) -> tuple[int, ...] | None:
-    said = _said(value)
-    return None if said is None else tuple(sorted(said))

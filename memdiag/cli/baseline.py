@@ -50,6 +50,7 @@ def command(
     else:
         made = _profile(Path(profile.origin), learnt.baseline)
         common.write(made, output, over=("board",))  # the profile itself may learn
+        _tell_of_centroid(Path(profile.origin), Path(output))
         outlet.say("\n".join(lines(learnt.baseline)), err=True)
     return int(bool(learnt.refused or unread))
 
@@ -67,6 +68,18 @@ def _runs(
             unread += 1
             outlet.say(f"Error: {wrong.format_message()}", err=True)
     return runs, unread
+
+
+def _tell_of_centroid(profile: Path, output: Path) -> None:
+    """A profile that was written into another folder than its centroid file is said."""
+    from memdiag.boards import profiles
+    from memdiag.model.problems import problem
+
+    for part in profiles.parts(profile)[1:]:
+        name = part.relative_to(profile.parent) if part.is_relative_to(profile.parent) else part
+        if not (output.parent / name).exists():
+            folder = profile.parent
+            common.tell([problem("baseline-centroid", file=output, name=name, folder=folder)])
 
 
 def _profile(path: Path, learnt: Baseline) -> bytes:

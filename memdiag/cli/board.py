@@ -1,10 +1,10 @@
-"""`memdiag board list|check|draw`."""
+"""`memdiag board list|check|draw|new`."""
 
 from __future__ import annotations
 
 import click
 
-from memdiag.cli import outlet
+from memdiag.cli import board_new, outlet
 from memdiag.cli.common import output_options, split_sites, write
 from memdiag.model import Board
 from memdiag.model.problems import Problem, Severity
@@ -12,7 +12,7 @@ from memdiag.model.problems import Problem, Severity
 
 @click.group(name="board")
 def command() -> None:
-    """List, check and draw board profiles."""
+    """List, check, draw and begin board profiles."""
 
 
 @command.command(name="list")
@@ -112,6 +112,8 @@ def draw(board: str, mark: str | None, output: str | None) -> None:
         outlet.say(f"memdiag: not drawn, no place given: {', '.join(unplaced)}", err=True)
     write(picture, output)
 
+
+command.add_command(board_new.command)
 
 _STATUS = {Severity.ERROR: 2, Severity.WARNING: 1}
 

@@ -46,9 +46,14 @@ def input_argument(f: F) -> F:
     return click.argument("inputs", nargs=-1, metavar="[INPUT]...", type=click.Path())(f)
 
 
+def removed_option(f: F) -> F:
+    said = "Sites empty on purpose: U6 or U6,U7."
+    return click.option("--removed", metavar="SITES", help=said)(f)
+
+
 def reading_options(f: F) -> F:
     """`--board`, `--grammar`, `--removed`: how the inputs are to be read."""
-    f = click.option("--removed", metavar="SITES", help="Sites empty on purpose: U6 or U6,U7.")(f)
+    f = removed_option(f)
     f = click.option("--grammar", metavar="NAME|FILE", help="Read this layout, do not guess.")(f)
     return click.option("--board", metavar="FILE", help="The board profile to use.")(f)
 

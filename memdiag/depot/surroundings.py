@@ -24,7 +24,9 @@ def _parts(grammar: str | None) -> Iterator[bytes]:
     from memdiag.layouts import registry
 
     yield __version__.encode()
-    found = [("board", name, path) for name, path in profiles.shelf()]
+    found = [
+        ("board", name, part) for name, path in profiles.shelf() for part in profiles.parts(path)
+    ]
     found += [("layout", entry.name, entry.path) for entry in registry.entries()]
     if grammar is not None:
         found.append(("layout", "", Path(grammar)))

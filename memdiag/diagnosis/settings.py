@@ -17,7 +17,7 @@ from memdiag.diagnosis.faults.mechanism import Mechanism, Prior
 from memdiag.diagnosis.history import Stages
 from memdiag.diagnosis.ranges import EXPECTED, Cost, Range, Ranged, Share
 from memdiag.model import toml_text
-from memdiag.model.problems import Problem, problem
+from memdiag.model.problems import Position, Problem, problem
 from memdiag.model.spelling import closest
 from memdiag.model.vocabulary import UnknownTarget, Vocabulary, shipped
 
@@ -134,7 +134,7 @@ def parse(
     try:
         raw = toml_text.loads(text)
     except toml_text.BadToml as wrong:
-        raise _unreadable(name, f"it is no TOML: {wrong}") from None
+        raise _unreadable(name, f"it is no TOML: {wrong}", wrong.position) from None
     priors = list(faults.priors(mechanisms))
     try:
         _check_priors(raw.get("priors"), priors)
@@ -157,8 +157,8 @@ def _check_priors(table: object, known: Sequence[str]) -> None:
             raise msgspec.ValidationError(f"{wrong} - at `$.priors.{key}`") from None
 
 
-def _unreadable(file: str | Path, reason: str) -> BadSettings:
-    return BadSettings(problem("shop-unreadable", file=file, reason=reason))
+def _unreadable(file: str | Path, reason: str, at: Position | None = None) -> BadSettings:
+    return BadSettings(problem("shop-unreadable", at, file=file, reason=reason))
 
 
 def _in_words(message: str, priors: Sequence[str]) -> str:

@@ -122,7 +122,10 @@ def notes(basis: Basis) -> tuple[str, ...]:
             + ", ".join(sorted(basis.contested))
         )
     if not board.known:
-        out.append("no board profile: which sites neighbour which is not known")
+        out.append(
+            "no board profile: which sites neighbour which is not known; "
+            "memdiag board new DUMP begins one"
+        )
     if basis.beliefs.left_out > NOTED:
         out.append(f"fault sets not looked at hold at most {basis.beliefs.left_out:.1%}")
     return tuple(out)

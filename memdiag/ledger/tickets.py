@@ -21,6 +21,7 @@ import msgspec
 from msgspec import Struct
 
 from memdiag import __version__
+from memdiag.boards import profiles
 from memdiag.diagnosis.settings import Settings
 from memdiag.ledger.entries import Entry, Survey, damaged, read_file
 from memdiag.ledger.store import Filed, TicketError, check_id, dump_name, file_entry, look
@@ -273,8 +274,9 @@ def _files(
     if grammar is not None and Path(grammar).is_file():
         files[LAYOUT] = Path(grammar).read_bytes()
         grammar = None
-    if last.board.known and Path(last.board.origin).is_file():
-        files[BOARD] = Path(last.board.origin).read_bytes()
+    profile = profiles.alone(last.board)
+    if profile is not None:
+        files[BOARD] = profile
     says: dict[str, Any] = {
         "format": FORMAT,
         "tool": __version__,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag.boards import profiles
@@ -79,6 +79,7 @@ def read(text: str) -> Board:
     return board
 
 
+@settings(deadline=None)
 @given(baselines(), st.sampled_from(["\n", "\r\n"]))
 def test_what_is_written_is_read_again(learnt: Baseline, end: str) -> None:
     text = replaced(PROFILE.replace("\n", end), learnt)

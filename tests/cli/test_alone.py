@@ -44,6 +44,7 @@ baseline quince-8 samples/good-boards.dump -o learnt.toml
 board list
 board check quince-12
 board draw quince-12 -o board.svg
+board new before.dump --size 12x14 --place U1=23,62 -o new.toml
 grammar list
 grammar show bench
 grammar check grammars/commas.lark samples/layouts/commas.csv

@@ -70,6 +70,19 @@ def test_what_cannot_be_replaced_is_told_and_left_alone(ran, good: Path, tmp_pat
     assert profile.read_bytes() == before
 
 
+def test_a_profile_that_leaves_its_centroid_file_behind_is_told(
+    ran, good: Path, tmp_path: Path
+) -> None:
+    profile, other = tmp_path / "p.toml", tmp_path / "other"
+    profile.write_text('centroid = "at.csv"\n' + TWO.read_text(encoding="utf-8"), encoding="utf-8")
+    (tmp_path / "at.csv").write_text("Ref,X (mm),Y (mm)\nU1,1,2\nU2,3,4\n")
+    other.mkdir()
+    assert "centroid" not in ran("baseline", profile, good, "-o", tmp_path / "q.toml")[2]
+    said = ran("baseline", profile, good, "-o", other / "q.toml")[2]
+    assert "names the centroid file at.csv, which does not lie beside it" in said
+    assert f"(copy it there from {tmp_path})" in said
+
+
 def test_one_input_that_is_no_dump_costs_itself_alone(ran, good: Path, tmp_path: Path) -> None:
     letter = tmp_path / "letter.txt"
     letter.write_text("Dear customer,\nthe board is on its way.\n", encoding="utf-8")

@@ -40,6 +40,18 @@ def verdict(name: str, more: str = "") -> Case:
     return Case(f"verdict samples/{name}.dump {more}".strip())
 
 
+NO_PROFILE = b"""bench-dump 1
+[run]
+board   plum-2
+memory  lpddr4
+[training]
+site  ch  lane  step  result
+U1    0   0     read  pass
+U1    0   1     read  pass
+U2    1   -     id    no-response
+[end] 3
+"""
+
 CASES: dict[str, Case] = {
     # the main job, as text: every sample
     **{
@@ -122,6 +134,10 @@ CASES: dict[str, Case] = {
     "board-list": Case("board list"),
     "board-check": Case("board check quince-12 samples/boards/quince-8.toml"),
     "board-check-unknown": Case("board check quince-21"),
+    "board-new": Case("board new samples/ddr4-missing.dump --size 8x12"),
+    "board-new-lacking": Case("board new --memory gddr6"),
+    "help-board-new": Case("board new --help"),
+    "verdict-no-profile": Case("verdict", NO_PROFILE),
     "board-draw-unknown": Case("board draw quince-12 --mark U99"),
     # what healthy looks like
     "baseline": Case("baseline quince-8 samples/good-boards.dump"),

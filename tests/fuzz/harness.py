@@ -15,7 +15,7 @@ from pathlib import Path
 import atheris
 
 with atheris.instrument_imports(include=["memdiag", "lark", "tomllib"]):
-    from memdiag.boards import profile_checks, profile_form  # noqa: F401
+    from memdiag.boards import profile_checks, profile_sites  # noqa: F401
     from memdiag.model import problems
     from memdiag.model.problems import layouts, pastes, reading, runs
     from memdiag.reading import checks  # noqa: F401

@@ -8,6 +8,8 @@ from memdiag.model.problems.types import ProblemKind, Severity
 _HEAD = 'board = "bench"\n'
 _U1 = '[[site]]\nref = "U1"\nlinks = [{channel = 0, lanes = [0, 1]}]\n'
 _U2 = '[[site]]\nref = "U2"\nlinks = [{channel = 1, lanes = [0, 1]}]\n'
+_ROW = '[[sites]]\nrefs = "U1-U2"\nlinks = {channel = "from 0, 1 each", lanes = [0, 1]}\n'
+_CSV = "Designator,Mid X (mm),Mid Y (mm),Rotation,Layer\n"
 _BASE = _HEAD + _U1 + '[[rail]]\nname = "VDDQ"\n[baseline]\nboards = 4\n'
 _EYE = 'what = "width", unit = "UI", centre = 0.4, spread = 0.05'
 _AT = "x = 10\ny = 10\nsize = [10, 12]\n"
@@ -17,7 +19,8 @@ KINDS: dict[str, ProblemKind] = {
     "board-unsaid": ProblemKind(
         Severity.INFO,
         "the dump names no board: neighbour relations unknown",
-        "give the profile with --board FILE to weigh how sites disturb each other",
+        "give the profile with --board FILE to weigh how sites disturb each other; "
+        "memdiag board new DUMP begins one",
         (
             "bench-dump 1\n[run]\nmemory  gddr6\n[training]\nsite ch step result\n"
             "U1 0 id pass\n[end] 1\n",
@@ -26,7 +29,8 @@ KINDS: dict[str, ProblemKind] = {
     "board-unknown": ProblemKind(
         Severity.INFO,
         'no profile for board "{board}": neighbour relations unknown{nearest}',
-        "give one with --board FILE, or put it in a folder named in MEMDIAG_BOARDS",
+        "give one with --board FILE, put it in a folder named in MEMDIAG_BOARDS, or begin one: "
+        "memdiag board new DUMP",
         (
             "bench-dump 1\n[run]\nboard  pear-3\n[training]\nsite ch step result\n"
             "U1 0 id pass\n[end] 1\n",
@@ -85,6 +89,83 @@ KINDS: dict[str, ProblemKind] = {
             _BASE + 'slopes = [{step = "level", taps = inf, spread = 0.2}]\n',
         ),
         "profile",
+    ),
+    "profile-row": ProblemKind(
+        Severity.ERROR,
+        "{file}: sites {refs}: {key}: {why}",
+        'a row is written as in refs = "U1-U12", one value for all, or a list shared out evenly',
+        (
+            _HEAD + _ROW.replace("U1-U2", "U1-M2"),
+            _HEAD + _ROW.replace("U1-U2", "U1-U99999"),
+            _HEAD + _ROW.replace("U1-U2", "U1,,U2"),
+            _HEAD + _ROW.replace("from 0, 1 each", "from 0, one each"),
+            _HEAD + _ROW.replace("from 0, 1 each", "from 0, 0 each"),
+            _HEAD + _ROW.replace("from 0, 1 each", "from Z, 1 each"),
+            _HEAD + _ROW.replace("from 0, 1 each", "from main, 1 each"),
+            _HEAD + _ROW.replace("from 0, 1 each", "from 65535, 1 each"),
+            _HEAD + _ROW.replace("[0, 1]", '"from 15, 2 each"'),
+            _HEAD + _ROW.replace("[0, 1]", '"from A, 2 each"'),
+            _HEAD + _ROW.replace("[0, 1]", '"both"'),
+            _HEAD + _ROW + "x = [1, 2, 3]\n",
+            _HEAD + _ROW + 'x = "from 1, far apart"\n',
+            _HEAD + _ROW + 'x = "from 1, 10001 apart"\n',
+            _HEAD + _ROW + 'partition = "P0-P4"\n',
+        ),
+        "profile",
+    ),
+    "profile-too-many": ProblemKind(
+        Severity.ERROR,
+        "{file}: the profile has more than {most} sites",
+        "check the ranges of refs",
+        (_HEAD + _ROW + '[[sites]]\nrefs = "M1-M1023"\nlinks = []\n',),
+        "profile",
+    ),
+    "profile-centroid": ProblemKind(
+        Severity.ERROR,
+        "{file}: the centroid file {name} cannot be read: {reason}",
+        "name it as seen from the profile's folder, or leave centroid out",
+        (_HEAD + 'centroid = "nowhere.csv"\n' + _U1,),
+        "profile",
+    ),
+    "centroid-columns": ProblemKind(
+        Severity.ERROR,
+        "{file}: no line has the headings of a centroid file",
+        "wanted are columns such as {known}",
+        ("", "U1,10,20\n", "Designator,Mid X,Layer\nU1,10,Top\n"),
+        "centroid",
+    ),
+    "centroid-cell": ProblemKind(
+        Severity.WARNING,
+        '{file}: {key} of {site} is "{cell}"',
+        "wanted: {wanted}; until then it counts as not said",
+        (
+            _CSV + "U1,ten,20,0,Top\nU2,10,20,0,Top\n",
+            _CSV + "U1,10,20,0,Inside\nU2,10,20,0,Top\n",
+            _CSV + "U1,10\nU2,10,20,0,Top\n",
+            _CSV + "U1,1e9999,20\nU2,10,20,0,Top\n",
+        ),
+        "centroid",
+    ),
+    "centroid-twice": ProblemKind(
+        Severity.WARNING,
+        "{file}: {site} stands here again",
+        "its first line counts; remove the other",
+        (_CSV + "U1,10,20,0,Top\nU2,10,20,0,Top\nU1,30,20,0,Top\n",),
+        "centroid",
+    ),
+    "centroid-lacks": ProblemKind(
+        Severity.WARNING,
+        "{file}: no line for {sites}",
+        "correct the designators, or give x and y of these sites in the profile",
+        (_CSV + "U1,10,20,0,Top\n",),
+        "centroid",
+    ),
+    "centroid-unit": ProblemKind(
+        Severity.INFO,
+        "{file}: it does not name its unit: read as millimetres",
+        "write the unit behind the heading, as in Mid X (mil)",
+        ("Ref,X,Y\nU1,10,20\nU2,30,20\n",),
+        "centroid",
     ),
     "profile-no-sites": ProblemKind(
         Severity.ERROR,

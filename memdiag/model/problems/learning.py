@@ -85,6 +85,11 @@ KINDS: dict[str, ProblemKind] = {
         ),
         "baseline",
     ),
+    "baseline-centroid": ProblemKind(
+        Severity.WARNING,
+        "{file} names the centroid file {name}, which does not lie beside it",
+        "copy it there from {folder}",
+    ),
     "baseline-unplaceable": ProblemKind(
         Severity.ERROR,
         "{file}: its [baseline] cannot be replaced: it is not written as tables of its own",
