@@ -57,7 +57,7 @@ class ProblemKind:
 
 _ROOMS = (
     *("reading", "repairs", "pastes", "boards", "runs", "layouts", "settings", "comparing"),
-    *("learning", "cases", "ledger", "batch", "bench"),
+    *("learning", "cases", "ledger", "batch", "bench", "capture"),
 )
 
 
