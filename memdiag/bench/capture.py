@@ -22,6 +22,7 @@ __all__ = ["Capture", "Dump", "Ended", "Event", "Limits", "State"]
 
 _WAIT = 0.1  # seconds that a read waits for the first byte
 _AGAIN = 0.3  # seconds between two tries to open a line that was lost
+_PAUSE = 1.0  # seconds of silence after which less than a block is judged for being text
 _MOST_PIECES = 256  # that may wait to be cut where the sender can be held up
 
 
@@ -62,6 +63,7 @@ class Capture:
     ) -> None:
         self._source, self._kept = source, kept
         self._cutter, self._legibility = Cutter(layouts, limits), Legibility()
+        self._pause = min(_PAUSE, limits.stall)
         self._heard: queue.SimpleQueue[_Heard] = queue.SimpleQueue()
         self._enough = threading.Event()
         self._thread = threading.Thread(target=self._listen, name="capture", daemon=True)
@@ -115,7 +117,7 @@ class Capture:
         return [*self._said(self._legibility.feed(heard.data)), *found]
 
     def _quiet(self) -> list[Problem]:
-        if self._last is None or time.monotonic() - self._last < 1:
+        if self._last is None or time.monotonic() - self._last < self._pause:
             return []
         return list(self._said(self._legibility.pause()))
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from enum import Enum, StrEnum, auto
 
 from memdiag.bench.capture_lines import Known, Turn, is_blank
-from memdiag.bench.capture_noise import TOO_MANY, share
+from memdiag.bench.capture_noise import JUNK, share
 from memdiag.model.problems import Position, Problem, problem
 from memdiag.reading.chunks import MOST_LINE
 
@@ -184,10 +184,10 @@ class Cutter:
                     self._cut_off(begin)
                 return self._begin(known, line, begin)
         ended = any(Turn.END in known.turns(line) for known in self._layouts)
-        if passing or ended or share(line) >= TOO_MANY:
+        if passing or ended or share(line) >= JUNK:
             here = self._before + len(self._times)
             self._cut_off(len(self._text))
-            if ended and not passing:
+            if ended and begin and not passing:
                 return [problem("capture-headless", Position(here))]
             self._state = _State.WAITING if ended else self._state
             return []
@@ -234,7 +234,7 @@ class Cutter:
                 self._keep_lead()
                 return found + self._begin(known, line, self._from - len(line))
         self._went_on = self._went_on or self._layout.is_own(line)
-        if share(line) >= TOO_MANY:
+        if share(line) >= JUNK:
             self._junk_to = self._from
         return []
 

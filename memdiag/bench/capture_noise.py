@@ -9,10 +9,14 @@ BLOCK = 256
 """Bytes that are judged together."""
 LEAST = 32
 """Bytes that are judged at a pause, where no whole block has come."""
-TOO_MANY = 0.25
-"""The share of bytes that are no text from which on a block is none."""
-FEW = 0.1
+TOO_MANY = 0.1
+"""The share of bytes that are no text from which on a block is none: a receiver at half the rate
+makes it a fifth and more of dumps, and consoles print none."""
+FEW = 0.03
 """The share below which a block is text again."""
+JUNK = 0.2
+"""The share from which on a line is not held before a dump. The reader refuses texts from there
+on."""
 
 # What no console prints: control characters but for bell, backspace, tab, line ends, form feed and
 # escape, and bytes that are no UTF-8. A NUL is what a line driver hands on for a byte without its

@@ -198,7 +198,7 @@ class _Bench:
         from memdiag.model.problems import Problem, Severity
 
         if isinstance(event, Problem):
-            self.failed = self.failed or event.severity is Severity.ERROR
+            self.failed = self.failed 
             told = f"{self.stem}.raw" if event.position is not None else ""
             common.tell([event], quiet_info=False, name=told)
             return

@@ -70,7 +70,7 @@ KINDS: dict[str, ProblemKind] = {
         via="capture",
     ),
     "capture-headless": ProblemKind(
-        Severity.WARNING,
+        Severity.ERROR,
         "a dump ended of which no beginning was understood",
         "its lines are kept and were not judged: boot again",
         ("U1 0 0 read pass\n[end] 1\n",),
