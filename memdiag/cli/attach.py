@@ -5,17 +5,16 @@ from __future__ import annotations
 import signal
 import sys
 import threading
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common, outlet
+from memdiag.cli import common, filing, outlet
 from memdiag.cli.common import Option
 
 if TYPE_CHECKING:
-    from memdiag.ledger.tickets import Attached, Judged, Reading
+    from memdiag.ledger.tickets import Judged, Reading
 
 
 @click.command("attach")
@@ -55,9 +54,8 @@ def command(
 
     Exit status 0: clear; 1: a finding wants action; 2: nothing more was filed.
     """
-    from memdiag.ledger import access, tickets
+    from memdiag.ledger import tickets
     from memdiag.ledger.store import TicketError, check_id
-    from memdiag.ledger.ticket_heat import heat_warnings
 
     settings = common.shop_settings(shop)
     reading = tickets.Reading(board, grammar, common.split_sites(removed), settings)
@@ -65,30 +63,18 @@ def command(
         ticket = None if ticket is None else check_id(ticket)
         # All are read and judged before the first is filed: one bad input leaves the ticket alone.
         dumps = [_judged(name, reading) for name in inputs or ("-",)]
-        ticket = ticket or check_id(_their_ticket(dumps))
+        ticket = ticket or check_id(filing.their_ticket(dumps))
     except TicketError as wrong:
         raise click.ClickException(str(wrong)) from None
     _stop_cleanly()
     for dump in dumps:
         try:
-            done = tickets.attach(Path(folder), ticket, dump)
+            outlet.say(str(filing.filed(Path(folder), ticket, dump)))
         except TicketError as wrong:
             raise click.ClickException(str(wrong)) from None
-        _tell(done, dump)
-        outlet.say(str(done.filed.entry.folder))
-    for note in (*heat_warnings(Path(folder), ticket), *access.after_filing(Path(folder), url)):
-        outlet.say(f"memdiag: warning: {note}", err=True)
+    filing.after(Path(folder), ticket, url)
     verdicts = [v for dump in dumps for v in dump.verdicts]
     return int(not all(v.released for v in verdicts))
-
-
-def _their_ticket(dumps: Sequence[Judged]) -> str:
-    """The ticket that the heads name. Raises click.UsageError where they name none, or several."""
-    named = {v.run.head.ticket for dump in dumps for v in dump.verdicts if v.run.head.ticket}
-    if len(named) == 1:
-        return named.pop()
-    said = f"the dumps name several: {', '.join(sorted(named))}" if named else "no dump names one"
-    raise click.UsageError(f"say which ticket with --ticket: {said}")
 
 
 def _judged(name: str, reading: Reading) -> Judged:
@@ -106,21 +92,6 @@ def _judged(name: str, reading: Reading) -> Judged:
     for verdict in dump.verdicts:
         common.tell(verdict.run.problems, name=name)
     return dump
-
-
-def _tell(done: Attached, dump: Judged) -> None:
-    """What happened, on standard error: the folder alone goes to standard output."""
-    for note in done.notes:
-        outlet.say(f"memdiag: warning: {note}", err=True)
-    for verdict in dump.verdicts:
-        outlet.say(f"{verdict.run.head.stage or 'run'}: {verdict.summary.text}", err=True)
-    if not done.filed.fresh:
-        outlet.say("this dump was filed before: nothing changed", err=True)
-    elif done.comparison is not None:
-        made = done.comparison
-        outlet.say(
-            f"against what was filed before: {made.outcome.value}: {made.headline}", err=True
-        )
 
 
 def _stop_cleanly() -> None:

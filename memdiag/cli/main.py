@@ -31,6 +31,7 @@ _COMMANDS = {
     "baseline": ("memdiag.cli.baseline", "Learn from good boards what healthy looks like."),
     "batch": ("memdiag.cli.batch", "Judge very many dumps, on all cores or a cluster."),
     "board": ("memdiag.cli.board", "List, check, draw and begin board profiles."),
+    "capture": ("memdiag.cli.capture", "Listen to a console and judge each dump in it."),
     "case": ("memdiag.cli.case", "Judge all runs of one repair together."),
     "compare": ("memdiag.cli.compare", "Say what changed from one run to the next."),
     "completion": ("memdiag.cli.completion", "Print what a shell completes commands with."),

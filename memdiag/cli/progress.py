@@ -29,6 +29,30 @@ _MEGABYTE = 1_000_000
 
 
 @dataclass(slots=True)
+class Line:
+    """The line of a terminal on standard error that says how far something is."""
+
+    _shown: float = 0.0  # when it was last
+    _drawn: int = 0  # its length
+
+    def is_due(self) -> bool:
+        """Whether there is a terminal, and it is time to draw again."""
+        return time.monotonic() - self._shown >= _EVERY and _on_a_terminal()
+
+    def draw(self, text: str) -> None:
+        self._shown = time.monotonic()
+        self._put(text[: shutil.get_terminal_size().columns - 1])
+
+    def wipe(self) -> None:
+        if self._drawn:
+            self._put("")
+
+    def _put(self, text: str) -> None:
+        outlet.redraw(text, self._drawn)
+        self._drawn = len(text)
+
+
+@dataclass(slots=True)
 class Step:
     """One thing that a command does: `what` in words, of how many (None: nobody knows), counted in
     `unit` (MB for bytes). `left`: what holds where it is stopped."""
@@ -39,16 +63,14 @@ class Step:
     left: str
     done: int = 0
     _began: float = field(default_factory=time.monotonic)
-    _shown: float = 0.0  # when the last line was
-    _drawn: int = 0  # its length
+    _line: Line = field(default_factory=Line)
 
     def add(self, n: int = 1) -> None:
         """So many more are done."""
         self.done += n
         now = time.monotonic()
-        if now - self._began >= AFTER and now - self._shown >= _EVERY and _on_a_terminal():
-            self._shown = now
-            self._draw(self.line(now - self._began))
+        if now - self._began >= AFTER and self._line.is_due():
+            self._line.draw(self.line(now - self._began))
 
     def line(self, seconds: float) -> str:
         """What is shown after so many seconds: share, bar, rate and time left."""
@@ -67,18 +89,12 @@ class Step:
         return f"stopped while {self.what} ({share} done); {self.left}"
 
     def wipe(self) -> None:
-        if self._drawn:
-            self._draw("")
+        self._line.wipe()
 
     def _count(self, n: float) -> str:
         if self.unit == "MB":
             return f"{n / _MEGABYTE:,.1f} MB"
         return f"{n:,.0f} {self.unit}"
-
-    def _draw(self, text: str) -> None:
-        text = text[: shutil.get_terminal_size().columns - 1]
-        outlet.redraw(text, self._drawn)
-        self._drawn = len(text)
 
 
 _STEPS: list[Step] = []

@@ -2,10 +2,11 @@
 bench wants, and the comparison with what the ticket already holds.
 
 What an entry holds: the dump byte for byte (of one that was corrected by hand the corrected text,
-and the `original` and `corrections.json` beside it), `verdict.json`, `verdict.md`, `verdict.html`,
-`table.csv`, `board.svg`, from the second run on `comparison.json`, `.md` and `.html`, `entry.json`
-with what is needed to read the dump again in the same way (and `board.toml`, `layout.lark` beside
-it), and `SHA256SUMS` over all of them. `store` brings it to the disk.
+and the `original` and `corrections.json` beside it; beside one that was captured `times.csv`),
+`verdict.json`, `verdict.md`, `verdict.html`, `table.csv`, `board.svg`, from the second run on
+`comparison.json`, `.md` and `.html`, `entry.json` with what is needed to read the dump again in the
+same way (and `board.toml`, `layout.lark` beside it), and `SHA256SUMS` over all of them. `store`
+brings it to the disk.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from msgspec import Struct
 from memdiag import __version__
 from memdiag.boards import profiles
 from memdiag.diagnosis.settings import Settings
+from memdiag.ledger.captured import Captured
 from memdiag.ledger.entries import Entry, Survey, damaged, read_file
 from memdiag.ledger.store import Filed, TicketError, check_id, dump_name, file_entry, look
 from memdiag.model import Run, Verdict
@@ -65,13 +67,14 @@ class Corrected:
 @dataclass(frozen=True, slots=True)
 class Judged:
     """A dump, read and judged, ready to be filed. `name` is where it came from, `corrected` what
-    was put right by hand before it was judged."""
+    was put right by hand before it was judged, `captured` how it came from a console."""
 
     raw: bytes
     name: str
     verdicts: tuple[Verdict, ...]
     reading: Reading
     corrected: Corrected | None = None
+    captured: Captured | None = None
 
 
 @dataclass(slots=True)
@@ -293,6 +296,9 @@ def _files(
     if dump.corrected is not None:
         says["corrected"] = [number for number, _, _ in dump.corrected.lines]
         files |= _as_it_came(dump.corrected)
+    if dump.captured is not None:
+        says["captured"] = dump.captured.says()
+        files |= dump.captured.files()
     files[ABOUT] = (json.dumps(says, indent=2) + "\n").encode()
     return files
 

@@ -44,10 +44,10 @@ def _in_sample(cleaned: Cleaned) -> Found:
     lines = (line.text for line in cleaned.lines if line.text and len(line.text) <= LONGEST)
     texts = [text.strip()[:LONGEST_UNSTEADY] for text in lines]
     problems: list[Problem] = []
-    patterns = list(_patterns(problems))
-    found = [entry for entry, pattern in patterns if any(map(pattern.search, texts))]
+    known = list(patterns(problems))
+    found = [entry for entry, pattern in known if any(map(pattern.search, texts))]
     if not found:
-        tried = ", ".join(entry.name for entry, _ in patterns)
+        tried = ", ".join(entry.name for entry, _ in known)
         raise NoDump(problem("no-dump", layouts=tried))
     usable = _usable(found, problems)
     if len(usable) > 1:
@@ -56,7 +56,7 @@ def _in_sample(cleaned: Cleaned) -> Found:
     return usable[0], tuple(problems)
 
 
-def _patterns(problems: list[Problem]) -> Iterator[tuple[registry.Entry, re.Pattern[str]]]:
+def patterns(problems: list[Problem]) -> Iterator[tuple[registry.Entry, re.Pattern[str]]]:
     """The layouts that can be recognised, and by what; others are told of in `problems`."""
     for entry in registry.entries():
         if entry.recognise is None:

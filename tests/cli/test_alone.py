@@ -50,6 +50,7 @@ grammar show bench
 grammar check grammars/commas.lark samples/layouts/commas.csv
 rails VDD_MEM_A=0.4:settled --board quince-12
 soak --below 1e-12
+completion bash
 """
 
 

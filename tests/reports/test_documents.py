@@ -78,6 +78,7 @@ def test_there_is_a_schema_for_every_document() -> None:
         "memdiag-comparison-1",
         "memdiag-ledger-1",
         "memdiag-outcome-1",
+        "memdiag-problems-1",
         "memdiag-soak-1",
         "memdiag-statistics-1",
         "memdiag-verdict-1",

@@ -57,7 +57,7 @@ class ProblemKind:
 
 _ROOMS = (
     *("reading", "repairs", "pastes", "boards", "runs", "layouts", "settings", "comparing"),
-    *("learning", "cases", "ledger", "batch", "bench", "making"),
+    *("learning", "cases", "ledger", "batch", "bench", "capture", "making"),
 )
 
 
