@@ -195,10 +195,10 @@ class _Bench:
         return 2 if self.failed or not self.judged else int(self.at_fault)
 
     def take(self, event: Event) -> None:
-        from memdiag.model.problems import Problem
+        from memdiag.model.problems import Problem, Severity
 
         if isinstance(event, Problem):
-            self.failed = self.failed
+            self.failed = self.failed or event.severity is Severity.ERROR
             told = f"{self.stem}.raw" if event.position is not None else ""
             common.tell([event], quiet_info=False, name=told)
             return

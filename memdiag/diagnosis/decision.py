@@ -263,8 +263,9 @@ def agreed(action: Action, belief: Belief, costs: Costs) -> bool:
 
 def allowed(action: Action, cause: Cause, belief: Belief, costs: Costs) -> Action:
     """An undecided finding never puts heat on the board, nor a probe on any hunch, unless that is
-    right under each of its likely causes."""
-    if cause is Cause.UNDECIDED and agreed(action, belief, costs):
+    right under each of its likely causes. Nor is a fault left alone, whatever it costs the shop."""
+    idle = action in (Action.LEAVE, Action.NONE)
+    if cause is Cause.UNDECIDED and not idle and agreed(action, belief, costs):
         return action
     if cause is Cause.UNDECIDED and action in (Action.REPLACE, Action.REFLOW, Action.STOP):
         return Action.RETEST

@@ -180,6 +180,17 @@ def test_a_new_package_that_does_not_answer_is_soldered_again() -> None:
 
 
 @settings(max_examples=80, deadline=None)
+@given(beliefs, st.sampled_from(sorted(set(Cause) - {Cause.SPILLOVER, Cause.CLEAR})))
+def test_a_fault_is_not_left_alone_even_where_nothing_costs(
+    b: dict[Cause, float], cause: Cause
+) -> None:
+    free = priced(**dict.fromkeys(Costs.__struct_fields__, 0.0))
+    chosen = decision.allowed(decide(b, free).action, cause, b, free)
+    assert chosen is not Action.LEAVE
+    assert chosen is not Action.NONE or b[Cause.CLEAR] >= 0.9
+
+
+@settings(max_examples=80, deadline=None)
 @given(beliefs, st.lists(st.floats(0, 400), min_size=2, max_size=5))
 def test_a_dearer_replacement_is_chosen_no_more_often(
     b: dict[Cause, float], prices: list[float]
