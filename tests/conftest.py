@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -19,7 +20,10 @@ _HOME = pytest.StashKey[Path]()
 
 def pytest_configure(config: pytest.Config) -> None:
     """No board, layout, width or colour of whoever runs the tests reaches them, or the processes
-    they start. Compiled grammars are kept in a folder that goes with the run."""
+    they start. Compiled grammars are kept in a folder that goes with the run. Where the tests were
+    started in the background, Ctrl-C would be ignored by them all; some of them press it."""
+    if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     home = Path(tempfile.mkdtemp(prefix="memdiag-tests-"))
     config.stash[_HOME] = home
     for name in (
