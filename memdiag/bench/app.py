@@ -13,6 +13,8 @@ from starlette.routing import Route
 
 from memdiag.bench import answers
 from memdiag.bench.api import Interface
+from memdiag.bench.console_pages import ConsolePages
+from memdiag.bench.consoles import Consoles
 from memdiag.bench.desk import Desk
 from memdiag.bench.entrance import Entrance
 from memdiag.bench.guard import Guard
@@ -24,24 +26,28 @@ from memdiag.bench.visitors import Visitors
 from memdiag.bench.workers import Workers
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Sequence
 
     from starlette.requests import Request
 
+    from memdiag.bench.capture import Capture
     from memdiag.bench.config import Bench
 
 
-def application(bench: Bench) -> Starlette:
-    """The page as an ASGI application; its workers live as long as it does."""
+def application(bench: Bench, captures: Sequence[Capture] = ()) -> Starlette:
+    """The page as an ASGI application; its workers live as long as it does, and so long it listens
+    to what is to be captured."""
     workers = Workers(bench.limits)
     visitors = Visitors(bench.port, bench.token)
     desk = Desk(bench.limits.held)
+    consoles = Consoles(captures, bench, workers, desk)
 
     @asynccontextmanager
     async def life(_app: Starlette) -> AsyncIterator[None]:
         workers.start()
         try:
-            yield
+            async with consoles.listening():
+                yield
         finally:
             workers.stop()
 
@@ -72,6 +78,7 @@ def application(bench: Bench) -> Starlette:
             *Interface(bench, workers).routes(),
             *Entrance(bench, visitors).routes(),
             *PastePages(bench, workers, visitors, desk).routes(),
+            *ConsolePages(consoles).routes(),
             *TicketPages(bench, workers, visitors, desk).routes(),
             *LedgerPages(bench, workers).routes(),
         ],

@@ -37,6 +37,17 @@ class State:
     connected: bool
     coming: int
 
+    @property
+    def says(self) -> str:
+        """How it goes, in words."""
+        if not self.connected:
+            return "gone: waiting for it to come back"
+        if self.silent is None:
+            return "listening: nothing yet"
+        came = f"{self.size:,} bytes, {self.lines:,} lines"
+        doing = f"dump {self.coming} is coming" if self.coming else "waiting for a dump"
+        return f"listening: {came}, the last {self.silent:.0f} s ago; {doing}"
+
 
 @dataclass(frozen=True, slots=True)
 class _Piece:
@@ -56,12 +67,13 @@ _Heard = _Piece | _Gone | Problem
 
 class Capture:
     """From `start` to `stop`. The source is opened before; its bytes are in `kept` before anybody
-    hears of them."""
+    hears of them. `name` is the source's."""
 
     def __init__(
         self, source: Source, kept: Kept, layouts: Sequence[Known], limits: Limits
     ) -> None:
-        self._source, self._kept = source, kept
+        self._source, self.kept = source, kept
+        self.name = source.name
         self._cutter, self._legibility = Cutter(layouts, limits), Legibility()
         self._pause = min(_PAUSE, limits.stall)
         self._heard: queue.SimpleQueue[_Heard] = queue.SimpleQueue()
@@ -91,7 +103,7 @@ class Capture:
     def state(self) -> State:
         silent = None if self._last is None else time.monotonic() - self._last
         coming = self._cutter.number if self._cutter.in_dump else 0
-        return State(self._kept.size, self._kept.lines, silent, self._connected, coming)
+        return State(self.kept.size, self.kept.lines, silent, self._connected, coming)
 
     def stop(self) -> list[Event]:
         """End it: what was heard is given out, the dump that is coming as far as it came."""
@@ -101,7 +113,7 @@ class Capture:
         while not self._heard.empty():
             found += self._take(self._heard.get())
         found += self._cutter.close()
-        self._kept.close()
+        self.kept.close()
         self._source.close()
         return found
 
@@ -149,16 +161,16 @@ class Capture:
             elif data and not self._keep(data):
                 return
             elif not data:
-                self._kept.settle()
+                self.kept.settle()
 
     def _keep(self, data: bytes) -> bool:
         """Keep it, then tell of it; False where it cannot be kept."""
         clock, at = time.monotonic(), time.time()
         try:
-            self._kept.add(data, at)
+            self.kept.add(data, at)
         except OSError as wrong:
             reason = (wrong.strerror or str(wrong)).lower()
-            self._heard.put(problem("capture-disk", file=self._kept.raw, reason=reason))
+            self._heard.put(problem("capture-disk", file=self.kept.raw, reason=reason))
             return False
         self._heard.put(_Piece(data, clock, at))
         while self._source.waits and self._heard.qsize() > _MOST_PIECES:

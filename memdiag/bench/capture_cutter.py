@@ -33,6 +33,21 @@ class Ended(StrEnum):
     CLOSED = "closed"
     BOUND = "bound"
 
+    @property
+    def says(self) -> str:
+        """In words."""
+        return _SAYS[self]
+
+
+_SAYS = {
+    Ended.END: "it came to its end",
+    Ended.NEXT: "the next one began before its end",
+    Ended.STALL: "it stalled: judged as far as it came",
+    Ended.LOST: "the line was lost",
+    Ended.CLOSED: "the capture ended before it did",
+    Ended.BOUND: "it is longer than is judged",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Dump:

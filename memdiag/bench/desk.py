@@ -15,6 +15,7 @@ from memdiag.bench.refusal import Refusal
 
 if TYPE_CHECKING:
     from memdiag.bench.paste_view import Seen
+    from memdiag.ledger.captured import Captured
 
 MOST_VISITORS = 1000
 
@@ -23,7 +24,7 @@ MOST_VISITORS = 1000
 class Paste:
     """`raw` as it came, `board` as it was picked, `ticket` whose page it came from, `fixes` what
     was put in place of lines, by their numbers. `seen` is what came of it as it stands, None where
-    it is to be judged anew."""
+    it is to be judged anew. `captured` is how it came from a console, None for what was pasted."""
 
     number: str
     raw: bytes
@@ -31,6 +32,7 @@ class Paste:
     ticket: str = ""
     fixes: dict[int, str] = field(default_factory=dict)
     seen: Seen | None = None
+    captured: Captured | None = None
 
 
 class Desk:

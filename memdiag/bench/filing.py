@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from memdiag.bench import documents, filed, photos, run_text
 from memdiag.bench.refusal import Refusal
 from memdiag.diagnosis.settings import Settings
 from memdiag.ledger import access, beside, outcomes, tickets
+from memdiag.ledger.captured import Captured
 from memdiag.ledger.errors import LedgerError
 from memdiag.ledger.store import TicketError, check_id
 from memdiag.ledger.ticket_heat import heat_warnings
@@ -38,9 +40,15 @@ def _refusals() -> Iterator[None]:
 
 
 def paste(
-    where: Place, ticket: str, raw: bytes, fixes: Mapping[int, str], board: str | None
+    where: Place,
+    ticket: str,
+    raw: bytes,
+    fixes: Mapping[int, str],
+    board: str | None,
+    captured: Captured | None = None,
 ) -> tuple[str, ...]:
-    """File a paste with its corrections, the paste as it came beside it."""
+    """File a paste with its corrections, the paste as it came beside it, and when its lines came
+    where it is from a console."""
     named = documents.named(board)
     with _refusals():
         check_id(ticket)
@@ -48,7 +56,8 @@ def paste(
         lines = tuple((n, before[n - 1], fixes[n]) for n in sorted(fixes))
         by_hand = tickets.Corrected(raw, lines) if lines else None
         text = corrected(raw, fixes)
-        return _file(where, ticket, text, None if named is None else named.origin, by_hand)
+        origin = None if named is None else named.origin
+        return _file(where, ticket, _Text(text, origin, by_hand, captured))
 
 
 def entered(
@@ -65,15 +74,24 @@ def entered(
     made = run_text.Entered(held.ticket, stage, before, said, rails, heat)
     with _refusals():
         raw = run_text.checked(made, held.board_file, datetime.now(UTC))
-        return _file(where, held.ticket, raw, held.board_file, None)
+        return _file(where, held.ticket, _Text(raw, held.board_file))
 
 
-def _file(
-    where: Place, ticket: str, text: bytes, board: str | None, by_hand: tickets.Corrected | None
-) -> tuple[str, ...]:
+@dataclass(frozen=True, slots=True)
+class _Text:
+    """What is filed as a run: the text, the board's file, and how it came to be."""
+
+    raw: bytes
+    board: str | None
+    by_hand: tickets.Corrected | None = None
+    captured: Captured | None = None
+
+
+def _file(where: Place, ticket: str, text: _Text) -> tuple[str, ...]:
     folder, ledger, shop = where
-    reading = tickets.Reading(board=board, shop=shop)
-    done = tickets.attach(folder, ticket, tickets.judged(text, "bench", reading, by_hand))
+    reading = tickets.Reading(board=text.board, shop=shop)
+    made = tickets.judged(text.raw, "bench", reading, text.by_hand)
+    done = tickets.attach(folder, ticket, replace(made, captured=text.captured))
     said = list(done.notes)
     if not done.filed.fresh:
         said.append("this dump was filed before: nothing changed")

@@ -23,12 +23,15 @@ from memdiag.reports.plain import printable
 from memdiag.reports.repair_page import RepairPage
 
 MOST_FIXES = 200
+MOST_PLATES = 3
+"""Dumps of one text whose answers stand by themselves."""
 
 
 @dataclass(frozen=True, slots=True)
 class Seen:
     """What is shown of a paste: the page's middle, its title, and what a form begins with. `judged`
-    is whether a dump was found; `fixes` those corrections that took the place of other text."""
+    is whether a dump was found; `fixes` those corrections that took the place of other text;
+    `plates` the answers alone, as a part of another page, and `answer` in one line."""
 
     html: str
     title: str
@@ -36,6 +39,8 @@ class Seen:
     ticket: str = ""
     unclear: int = 0
     fixes: Mapping[int, str] = field(default_factory=dict)
+    plates: str = ""
+    answer: str = ""
 
 
 def seen(
@@ -70,6 +75,8 @@ def seen(
         next(iter(tickets), ""),
         unclear,
         fixes,
+        _plates(parts[:MOST_PLATES], heats),
+        "; ".join(v.summary.text for v in verdicts[:MOST_PLATES]),
     )
 
 
@@ -128,6 +135,11 @@ def _part(verdict: Verdict, number: int) -> Part:
     if part.places is None:
         return part
     return replace(part, places=replace(part.places, marks=heat_marks(verdict)))
+
+
+def _plates(parts: Sequence[Part], heats: Sequence[Heat]) -> str:
+    made = answers.environment().get_template("plates.html")
+    return made.render(parts=list(zip(parts, heats, strict=False)))
 
 
 def _middle(

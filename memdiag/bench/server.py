@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,7 @@ import uvicorn
 from memdiag.bench.app import application
 
 if TYPE_CHECKING:
+    from memdiag.bench.capture import Capture
     from memdiag.bench.config import Bench
 
 _MOST_OPEN = 256  # connections at one time
@@ -33,8 +34,14 @@ def listening(bench: Bench) -> tuple[socket.socket, Bench]:
     return listener, replace(bench, port=listener.getsockname()[1])
 
 
-def serve(bench: Bench, listener: socket.socket, ready: Callable[[], None]) -> None:
-    """Serve until the process is asked to end. `ready` is called once it answers."""
+def serve(
+    bench: Bench,
+    listener: socket.socket,
+    ready: Callable[[], None],
+    captures: Sequence[Capture] = (),
+) -> None:
+    """Serve until the process is asked to end, and listen to consoles as long. `ready` is called
+    once it answers."""
 
     class Server(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
@@ -42,7 +49,7 @@ def serve(bench: Bench, listener: socket.socket, ready: Callable[[], None]) -> N
             ready()
 
     config = uvicorn.Config(
-        application(bench),
+        application(bench, captures),
         log_level="error",
         access_log=False,
         server_header=False,

@@ -109,7 +109,7 @@ class TicketPages:
         paste = self._desk.take(request.path_params["number"])
         form = await self._form(request)
         ticket = form.text("ticket", 100)
-        given = (ticket, paste.raw, paste.fixes, paste.board)
+        given = (ticket, paste.raw, paste.fixes, paste.board, paste.captured)
         return await self._done(request, ticket, filing.paste, *given)
 
     async def ohms(self, request: Request) -> Response:

@@ -7,33 +7,23 @@ import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common, filing, outlet, progress
+from memdiag.cli import common, filing, listening, outlet, progress
 from memdiag.cli.common import Option
 from memdiag.reports import formats
 from memdiag.reports.repair_page import RepairPage
 
 if TYPE_CHECKING:
-    from memdiag.bench.capture import Capture, Dump, Event, State
+    from memdiag.bench.capture import Capture, Dump, Event
     from memdiag.bench.capture_files import Kept
-    from memdiag.bench.capture_sources import Source
     from memdiag.ledger.tickets import Judged, Reading
 
 _POLL = 0.2  # seconds between two looks at whether to end
-_ENDED = {
-    "end": "it came to its end",
-    "next": "the next one began before its end",
-    "stall": "it stalled: judged as far as it came",
-    "lost": "the line was lost",
-    "closed": "the capture ended before it did",
-    "bound": "it is longer than is judged",
-}
 _FORMATS = [form.name for form in formats.of_kind(RepairPage) if not form.binary]
 
 
@@ -43,14 +33,14 @@ _FORMATS = [form.name for form in formats.of_kind(RepairPage) if not form.binary
     "--keep",
     metavar="FOLDER",
     type=click.Path(),
-    default="captures",
+    default=listening.FOLDER,
     show_default=True,
     help="Keep the bytes here as they come, and the time of each line.",
 )
 @click.option(
     "--stall",
     type=click.FloatRange(0.1, 3600),
-    default=30,
+    default=listening.STALL,
     show_default=True,
     metavar="SECONDS",
     help="A dump in which nothing comes for so long has ended.",
@@ -106,7 +96,6 @@ def command(
     Exit status 0: all clear; 1: a finding wants action; 2: there was no dump, or one could not be
     used or filed.
     """
-    from memdiag.bench.capture import Capture, Limits
     from memdiag.bench.capture_lines import known
     from memdiag.boards import profiles
     from memdiag.ledger import tickets
@@ -124,46 +113,14 @@ def command(
         layouts = known(grammar)
         if board is not None:
             profiles.find(board, board)  # better now than when the first dump has come
-    source = _opened(device)
-    kept = _kept(keep, source)
+    heard = listening.capture(device, keep, layouts, stall)
     place = None if folder is None else _Place(Path(folder), ticket, url)
-    listening = Capture(source, kept, layouts, Limits(stall))
-    bench = _Bench(source.name, kept.raw.stem, reading, format_, place)
-    outlet.say(
-        f"memdiag listens to {source.name}, keeps it in {kept.raw}; Ctrl-C ends it", err=True
-    )
-    _listen(listening, bench, dumps)
+    kept = heard.kept
+    bench = _Bench(heard.name, kept.raw.stem, reading, format_, place)
+    outlet.say(f"memdiag listens to {heard.name}, keeps it in {kept.raw}; Ctrl-C ends it", err=True)
+    _listen(heard, bench, dumps)
     _say_end(kept, bench)
     return bench.status
-
-
-def _opened(device: str) -> Source:
-    """The source, open. Raises click.ClickException."""
-    from memdiag.bench import capture_sources as sources
-
-    try:
-        source = sources.source(device)
-        source.open()
-    except sources.SourceError as wrong:
-        raise click.ClickException(wrong.problem.sentence()) from None
-    except OSError as wrong:
-        raise click.ClickException(sources.refused(device, wrong).sentence()) from None
-    return source
-
-
-def _kept(folder: str, source: Source) -> Kept:
-    """Where it is kept. Raises click.ClickException."""
-    from memdiag.bench.capture_files import Kept
-    from memdiag.model.problems import problem
-
-    try:
-        return Kept(Path(folder), source.stem, datetime.now(UTC))
-    except OSError as wrong:
-        source.close()
-        reason = (wrong.strerror or str(wrong)).lower()
-        raise click.ClickException(
-            problem("capture-disk", file=folder, reason=reason).sentence()
-        ) from None
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,9 +175,7 @@ class _Bench:
         from memdiag.reading.load import Unreadable
 
         name = f"{self.stem}, dump {dump.number}"
-        outlet.say(
-            f"memdiag: dump {dump.number} (line {dump.line}): {_ENDED[dump.ended]}", err=True
-        )
+        outlet.say(f"memdiag: dump {dump.number} (line {dump.line}): {dump.ended.says}", err=True)
         try:
             with common.usage():
                 judged = tickets.judged(dump.text, name, self.reading)
@@ -262,16 +217,16 @@ class _Bench:
         filing.after(place.folder, ticket, place.url)
 
 
-def _listen(listening: Capture, bench: _Bench, most: int | None) -> None:
+def _listen(heard: Capture, bench: _Bench, most: int | None) -> None:
     """Until the source ends, so many dumps have come, or somebody wants to end it."""
     line = progress.Line()
     with _asked_to_end() as asked:
-        listening.start()
-        while not (asked.is_set() or listening.ended or bench.seen >= (most or bench.seen + 1)):
-            _take(listening.poll(_POLL), bench, line)
+        heard.start()
+        while not (asked.is_set() or heard.ended or bench.seen >= (most or bench.seen + 1)):
+            _take(heard.poll(_POLL), bench, line)
             if line.is_due():
-                line.draw(_shown(bench.source, listening.state))
-        _take(listening.stop(), bench, line)
+                line.draw(f"{bench.source}: {heard.state.says}")
+        _take(heard.stop(), bench, line)
     line.wipe()
 
 
@@ -279,17 +234,6 @@ def _take(events: Sequence[Event], bench: _Bench, line: progress.Line) -> None:
     for event in events:
         line.wipe()
         bench.take(event)
-
-
-def _shown(name: str, state: State) -> str:
-    """What a terminal is shown while it listens."""
-    if not state.connected:
-        return f"{name} is gone: waiting for it to come back"
-    came = f"{state.size:,} bytes, {state.lines:,} lines"
-    if state.silent is None:
-        return f"listening to {name}: nothing yet"
-    doing = f"dump {state.coming} is coming" if state.coming else "waiting for a dump"
-    return f"listening to {name}: {came}, the last {state.silent:.0f} s ago; {doing}"
 
 
 def _say_end(kept: Kept, bench: _Bench) -> None:

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common, outlet
+from memdiag.cli import common, listening, outlet
 from memdiag.cli.common import Option
 
 if TYPE_CHECKING:
+    from memdiag.bench.capture import Capture
     from memdiag.bench.config import Bench
 
 VARIABLE = "MEMDIAG_TOKEN"
@@ -55,14 +56,32 @@ _NEEDED = ("starlette", "uvicorn", "python_multipart", "pebble", "PIL")
     type=click.Path(),
     help=f"The access token that visitors must show (else {VARIABLE}).",
 )
+@click.option(
+    "--console",
+    "devices",
+    metavar="DEVICE[@BAUD]",
+    multiple=True,
+    help="Listen to this console as `memdiag capture` does, on the page. May be given again.",
+)
+@click.option(
+    "--keep",
+    metavar="FOLDER",
+    type=click.Path(),
+    default=listening.FOLDER,
+    show_default=True,
+    help="Keep what consoles send here.",
+)
 @common.shop_option
 def command(
+    *,
     port: int,
     no_browser: bool,
     url: Option,
     folder: str,
     address: Option,
     token_file: Option,
+    devices: tuple[str, ...],
+    keep: str,
     shop: Option,
 ) -> int:
     """Serve the bench page: paste, see what is wrong, file it with its ticket.
@@ -96,8 +115,17 @@ def command(
         raise click.ClickException(
             f"cannot listen at {bench.address} port {port}: {reason}; --port names another"
         ) from None
-    server.serve(bench, listener, lambda: _ready(bench, no_browser))
+    captures = _captures(devices, keep)
+    server.serve(bench, listener, lambda: _ready(bench, no_browser), captures)
     return 0
+
+
+def _captures(devices: tuple[str, ...], folder: str) -> list[Capture]:
+    """What is listened to. Raises click.ClickException where one cannot be."""
+    from memdiag.bench.capture_lines import known
+
+    layouts = known() if devices else ()
+    return [listening.capture(device, folder, layouts, listening.STALL) for device in devices]
 
 
 def _refuse_without_libraries() -> None:

@@ -11,13 +11,14 @@ from __future__ import annotations
 import base64
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from memdiag.boards import profiles
+from tests.support.benchserver import serving
 from tests.support.benchtext import dump
 from tests.support.browser import driven, paper, resize, run
 
@@ -72,6 +73,14 @@ class Bench:
         there = "window.isLeft !== true && document.readyState === 'complete'"
         wait = WebDriverWait(self.driver, 60, 0.05, [WebDriverException])
         wait.until(lambda driver: run(driver, there))
+
+    def until(self, there: Callable[[], bool]) -> None:
+        """Wait for what comes by itself."""
+        from selenium.common.exceptions import StaleElementReferenceException
+        from selenium.webdriver.support.ui import WebDriverWait
+
+        wait = WebDriverWait(self.driver, 60, 0.05, [StaleElementReferenceException])
+        wait.until(lambda driver: there())
 
     def text(self, selector: str = "main") -> str:
         return str(self.one(selector).text)
@@ -294,6 +303,32 @@ def test_the_warm_site_is_picked_on_the_drawing(chromium: Any, served: str) -> N
     bench.go("/tickets/W-warm?warm=U4#injection")
     assert bench.one("[name=hottest]").get_attribute("value") == "U4"
     bench.check("warm")
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES[::2])
+def test_what_a_console_sends_comes_up_by_itself(
+    chromium: Any, tmp_path: Path, width: int, height: int
+) -> None:
+    """The page stays as it was opened; the boot's verdict comes to it, and leads to the answer."""
+    wire = tmp_path / "console"
+    os.mkfifo(wire)
+    listens = ("--console", str(wire), "--keep", str(tmp_path / "kept"), "--ledger", "none")
+    with serving(tmp_path / "tickets", *listens) as address:
+        bench = Bench(chromium, address, width, height, "console")
+        bench.go("/console")
+        assert "Nothing has come yet" in bench.text("#latest")
+        bench.check("silent")
+        chromium.execute_script("window.isSame = true")
+        with wire.open("w") as board:
+            board.write(dump(quince(12), gone=["U6"], head={"ticket": "W-console"}))
+        bench.until(lambda: "HEAT U6" in bench.text("#latest"))
+        assert run(chromium, "window.isSame") and px(chromium, "#latest .where") >= HEADLINE
+        bench.until(lambda: "waiting for a dump" in bench.text(".state"))
+        bench.check("heard")
+        bench.send("#latest a")
+        assert bench.text(".plate .where") == "U6"
+        bench.send(".tools button.main")
+        assert "Ticket W-console" in bench.text("h1")
 
 
 def test_a_hostile_dump_runs_nothing(chromium: Any, served: str) -> None:

@@ -78,6 +78,32 @@
     }
   }
 
+  // What a console sends: each part of the page is put in anew once it is another.
+  const parts = document.querySelectorAll("[data-fresh]");
+  if (parts.length) {
+    const away = document.querySelector("[data-away]");
+    const look = async () => {
+      try {
+        const answer = await fetch(location.href);
+        if (!answer.ok) throw new Error(String(answer.status));
+        const now = new DOMParser().parseFromString(await answer.text(), "text/html");
+        document.title = now.title;
+        for (const part of parts) {
+          const fresh = now.getElementById(part.id);
+          if (!fresh || fresh.innerHTML === part.innerHTML) continue;
+          const at = part.contains(document.activeElement) && document.activeElement.getAttribute("href");
+          part.replaceChildren(...fresh.childNodes);
+          for (const link of part.querySelectorAll("a")) if (at && link.getAttribute("href") === at) link.focus();
+        }
+        away.hidden = true;
+      } catch {
+        away.hidden = false;
+      }
+      setTimeout(look, 1000);
+    };
+    setTimeout(look, 1000);
+  }
+
   for (const button of document.querySelectorAll("[data-print]")) {
     button.hidden = false;
     button.addEventListener("click", () => print());
