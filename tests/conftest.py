@@ -18,6 +18,19 @@ from tests.support import schemas
 _HOME = pytest.StashKey[Path]()
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--long", action="store_true", help="run what takes long as well")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """What takes long waits to be asked for; where CI=true it is."""
+    if config.getoption("--long") or os.environ.get("CI") == "true":
+        return
+    for item in items:
+        if item.get_closest_marker("long"):
+            item.add_marker(pytest.mark.skip(reason="takes long: with --long, or where CI=true"))
+
+
 def pytest_configure(config: pytest.Config) -> None:
     """No board, layout, width or colour of whoever runs the tests reaches them, or the processes
     they start. Compiled grammars are kept in a folder that goes with the run. Where the tests were

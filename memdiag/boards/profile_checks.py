@@ -7,20 +7,19 @@ out. Names that stand in the file but could not be read whole are still known na
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from itertools import combinations, islice
+from itertools import islice
 
 from msgspec import UNSET
 
-from memdiag.boards import baseline_checks
+from memdiag.boards import baseline_checks, profile_places
 from memdiag.boards.profile_fill import MOST_PROBLEMS, nearest
-from memdiag.boards.profile_form import ControllerForm, ProfileForm
+from memdiag.boards.profile_form import ProfileForm
 from memdiag.boards.whereabouts import Whereabouts as Names
 from memdiag.model import Channel, Site
-from memdiag.model.problems import Position, Problem, problem
+from memdiag.model.problems import Problem, problem
 
 Corners = tuple[tuple[float, float], ...]
 
@@ -48,6 +47,7 @@ def _twice(profile: Profile, names: Names) -> Iterator[Problem]:
     for what, words, of in (
         ("site", [s.ref for s in profile.sites], names.site),
         ("rail", [r.name for r in profile.form.rail], names.rail),
+        ("keepout", [k.name for k in profile.form.keepout], names.keepout),
     ):
         for name, times in Counter(words).items():
             if times > 1:
@@ -173,77 +173,8 @@ def _partitions(profile: Profile, names: Names) -> Iterator[Problem]:
             )
 
 
-def _half_placed(profile: Profile, names: Names) -> Iterator[Problem]:
-    for site in profile.sites:
-        if (site.x is None) != (site.y is None):
-            has, lacks = ("y", "x") if site.x is None else ("x", "y")
-            at = names.site(site.ref, has)
-            yield problem(
-                "profile-half-placed", at, file=names.file, site=site.ref, has=has, lacks=lacks
-            )
-
-
-@dataclass(frozen=True)
-class _Box:
-    """A part whose place and size are known: a site by its name, or the controller (None)."""
-
-    ref: str | None
-    side: str
-    corners: Corners
-
-    def __str__(self) -> str:
-        return "the controller" if self.ref is None else f"site {self.ref}"
-
-    def at(self, names: Names) -> Position | None:
-        return names.at("controller") if self.ref is None else names.site(self.ref, "x")
-
-
-def _boxes(profile: Profile) -> list[_Box]:
-    boxes = [
-        _Box(site.ref, site.side, corners(site))
-        for site in profile.sites
-        if not (site.x is None or site.y is None or site.size is None)
-    ]
-    controller = profile.form.controller
-    if isinstance(controller, ControllerForm):
-        boxes.append(_Box(None, "top", corners(controller)))
-    return boxes
-
-
-def _overlaps(profile: Profile, names: Names) -> Iterator[Problem]:
-    for one, two in combinations(_boxes(profile), 2):
-        depth = overlap(one.corners, two.corners) if one.side == two.side else 0.0
-        if depth > 0:
-            yield problem(
-                "profile-overlap",
-                two.at(names),
-                file=names.file,
-                one=one,
-                two=two,
-                side=one.side,
-                depth=f"{depth:.2g}",
-            )
-
-
-def _outside(profile: Profile, names: Names) -> Iterator[Problem]:
-    if profile.form.outline is UNSET:
-        return
-    width, height = profile.form.outline
-    for box in _boxes(profile):
-        if any(not (0 <= x <= width and 0 <= y <= height) for x, y in box.corners):
-            yield problem("profile-outside", box.at(names), file=names.file, what=box)
-
-
-def _unplaced(profile: Profile, names: Names) -> Iterator[Problem]:
-    """Sites with no place, or a place and no size; half a place is a problem of its own."""
-    unplaced = [
-        site.ref
-        for site in profile.sites
-        if (site.x is None) == (site.y is None) and (site.x is None or site.size is None)
-    ]
-    if unplaced:
-        at = names.site(unplaced[0])
-        yield problem("profile-unplaced", at, file=names.file, sites=", ".join(unplaced))
+def _places(profile: Profile, names: Names) -> Iterator[Problem]:
+    return profile_places.examine(profile.form, profile.sites, names)
 
 
 def _address(profile: Profile, names: Names) -> Iterator[Problem]:
@@ -297,43 +228,7 @@ CHECKS: tuple[Callable[[Profile, Names], Iterator[Problem]], ...] = (
     _rails,
     _clamshells,
     _partitions,
-    _half_placed,
-    _overlaps,
-    _outside,
-    _unplaced,
+    _places,
     _address,
     _baseline,
 )
-
-
-def corners(part: Site | ControllerForm) -> Corners:
-    """The four corners of a part in mm, its rotation anticlockwise seen from its own side.
-
-    A bottom part's turn runs the other way when seen from the top, where x and y are counted.
-    """
-    assert part.x is not None and part.y is not None and part.size is not None
-    turn = part.rotation if isinstance(part, Site) else 0.0
-    if isinstance(part, Site) and part.side == "bottom":
-        turn = -turn
-    c, s = math.cos(math.radians(turn)), math.sin(math.radians(turn))
-    half_w, half_h = part.size[0] / 2, part.size[1] / 2
-    return tuple(
-        (part.x + u * half_w * c - v * half_h * s, part.y + u * half_w * s + v * half_h * c)
-        for u, v in ((-1, -1), (1, -1), (1, 1), (-1, 1))
-    )
-
-
-def overlap(one: Corners, two: Corners) -> float:
-    """How deep two rectangles overlap in mm, 0 where they only touch or stand apart.
-
-    Separating axis theorem: convex shapes are apart exactly where some edge normal separates them.
-    """
-    depth = math.inf
-    for box in (one, two):
-        for (x0, y0), (x1, y1) in ((box[0], box[1]), (box[1], box[2])):
-            length = math.hypot(x1 - x0, y1 - y0)
-            nx, ny = (y1 - y0) / length, (x0 - x1) / length
-            a = [x * nx + y * ny for x, y in one]
-            b = [x * nx + y * ny for x, y in two]
-            depth = min(depth, min(max(a), max(b)) - max(min(a), min(b)))
-    return depth if depth > 1e-6 else 0.0

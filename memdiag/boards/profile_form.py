@@ -188,6 +188,15 @@ class ControllerForm(Struct):
     size: _Size
 
 
+class KeepoutForm(Struct):
+    name: _Name
+    x: _Mm
+    y: _Mm
+    size: _Size
+    side: _SideWord = "top"
+    why: _Text | UnsetType = UNSET
+
+
 class FieldForm(Struct):
     name: _Text
     bits: _Bits
@@ -212,6 +221,7 @@ class ProfileForm(Struct):
     outline: _Size | UnsetType = UNSET
     rail: list[RailForm] = []
     controller: ControllerForm | UnsetType = UNSET
+    keepout: Annotated[list[KeepoutForm], Meta(max_length=MOST)] = []
     address: AddressForm | UnsetType = UNSET
     limits: LimitsForm | UnsetType = UNSET
     baseline: BaselineForm | UnsetType = UNSET
@@ -221,6 +231,7 @@ ENTRY: Mapping[str, tuple[str, str]] = {
     "site": ("site", "ref"),
     "sites": ("sites", "refs"),
     "rail": ("rail", "name"),
+    "keepout": ("keepout", "name"),
     "links": ("link", "channel"),
     "fields": ("field", "name"),
     "eyes": ("eye", ""),
@@ -235,6 +246,7 @@ TABLES: Mapping[tuple[type[Struct], str], type[Struct]] = {
     (ProfileForm, "defaults"): DefaultsForm,
     (ProfileForm, "rail"): RailForm,
     (ProfileForm, "controller"): ControllerForm,
+    (ProfileForm, "keepout"): KeepoutForm,
     (ProfileForm, "address"): AddressForm,
     (ProfileForm, "limits"): LimitsForm,
     (ProfileForm, "baseline"): BaselineForm,
@@ -257,7 +269,7 @@ WRITTEN: Mapping[tuple[type[Struct], str], Callable[[Any], Any]] = {
     (RowForm, "partition"): as_each_name,
     (RowForm, "clamshell"): as_each_name,
     (RowForm, "links"): as_tables,
-    **{(kind, "side"): as_words for kind in (SiteForm, RowForm, DefaultsForm)},
+    **{(kind, "side"): as_words for kind in (SiteForm, RowForm, DefaultsForm, KeepoutForm)},
     **{(kind, "rails"): as_names for kind in (SiteForm, DefaultsForm)},
     (RowForm, "rails"): as_lists_of_names,
     **{(kind, "dq"): as_numbers for kind in (LinkForm, RowLinkForm)},
@@ -265,6 +277,7 @@ WRITTEN: Mapping[tuple[type[Struct], str], Callable[[Any], Any]] = {
     (RowLinkForm, "lanes"): as_numbers,
     (FieldForm, "bits"): as_numbers,
     (RailForm, "name"): as_name,
+    (KeepoutForm, "name"): as_name,
     (RailForm, "feeds"): as_word,
     (HealthyRailForm, "rail"): as_name,
 }

@@ -7,7 +7,7 @@ from itertools import groupby, takewhile
 from typing import Any
 
 from memdiag.boards import baseline_text, row_links, written
-from memdiag.model import AddressField, Board, Rail, Site
+from memdiag.model import AddressField, Board, Keepout, Rail, Site
 from memdiag.model.toml_text import quoted
 
 NO_REMARKS: Mapping[str, str] = {}
@@ -19,6 +19,7 @@ def to_toml(board: Board, remarks: Mapping[str, str] = NO_REMARKS) -> str:
     parts = [
         [*_remark(remarks, "board"), *_head(board)],
         [*_remark(remarks, "rail"), *_rails(board.rails)] if board.rails else [],
+        _keepouts(board.keepouts),
         _address(board.address),
     ]
     rows = _rows(board.sites)
@@ -81,6 +82,21 @@ def _rails(rails: Iterable[Rail]) -> Iterator[str]:
         }
         yield f"  {_value(keys)},"
     yield "]"
+
+
+def _keepouts(parts: Sequence[Keepout]) -> list[str]:
+    lines = []
+    for part in parts:
+        keys = {
+            "name": part.name,
+            "x": part.x,
+            "y": part.y,
+            "size": part.size,
+            "side": None if part.side == "top" else part.side,
+            "why": part.why,
+        }
+        lines.append(f"  {_value(keys)},")
+    return ["keepout = [", *lines, "]"] if lines else []
 
 
 def _address(fields: Sequence[AddressField]) -> list[str]:

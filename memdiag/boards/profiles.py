@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from memdiag.boards.inferred import inferred
 from memdiag.boards.whereabouts import Whereabouts
-from memdiag.model import AddressField, Board, Rail, Run, toml_text
+from memdiag.model import AddressField, Board, Keepout, Rail, Run, toml_text
 from memdiag.model.problems import Problem, Severity, problem
 from memdiag.resources import read_regular, search_path
 
@@ -292,6 +292,9 @@ def _board(profile: Profile, file: str) -> Board:
         thin_ui=_said(limits.thin_ui) if limits else None,
         outline=_said(form.outline),
         baseline=None if learnt is None else baseline_checks.baseline(learnt),
+        keepouts=tuple(
+            Keepout(k.name, k.x, k.y, k.size, k.side, _said(k.why)) for k in form.keepout
+        ),
     )
 
 

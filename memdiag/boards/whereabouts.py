@@ -74,6 +74,16 @@ class Whereabouts:
             found.setdefault(name, []).append(("rail", number))
         return found
 
+    def keepout(self, name: str, key: str = "", nth: int = 0) -> Position | None:
+        return self._of(self._keepouts, name, key, nth)
+
+    @cached_property
+    def _keepouts(self) -> _Named:
+        found: _Named = {}
+        for number, name in self._names("keepout", "name"):
+            found.setdefault(name, []).append(("keepout", number))
+        return found
+
     @property
     def any_site(self) -> bool:
         return bool(self.data.get("site") or self.data.get("sites"))

@@ -12,12 +12,12 @@ repetition is counted, for a cycle too many in the count hurts nobody.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from memdiag.model import Board, Site
+from memdiag.model import Board
 from memdiag.model.ledger import Beside, SiteHeat
+from memdiag.model.nearness import nearby
 
 LIMIT = 3
 """Reflows in a package's life (J-STD-020, classification of packages by reflow: three passes)."""
@@ -25,8 +25,6 @@ LIMIT = 3
 FACTORY = 1
 """Passes that a package which came with the board has had: at least the one that soldered it on
 (common practice, no source; two for the side that went through first)."""
-
-_NEAR = frozenset({"place", "clamshell"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +84,7 @@ def heatings(steps: Sequence[Step], board: Board | None) -> Iterator[Heating]:
     for step in steps:
         for work in _works(step, before, empty, now):
             now[work.site] = work.package
-            for ref, apart, _ in ((work.site, 0.0, False), *neighbours(board, work.site)):
+            for ref, apart, _ in ((work.site, 0.0, False), *nearby(board, work.site)):
                 there = now.get(ref, _Package())
                 yield Heating(
                     step.key,
@@ -121,39 +119,6 @@ def _works(
     for site in step.reflowed:
         if site not in again.reflowed:
             yield _Work("reflowed", site, 1, now.get(site, none).heated(1))
-
-
-def neighbours(board: Board | None, ref: str) -> list[tuple[str, float | None, bool]]:
-    """The sites beside and behind one, the nearest first: each with the gap between the packages'
-    edges in mm (None where the profile does not say) and whether it is on the other side."""
-    one = None if board is None else board.site(ref)
-    if board is None or one is None:
-        return []
-    found = []
-    for other, why in board.neighbours(ref).items():
-        site = board.site(other)
-        if site is not None and why & _NEAR:
-            found.append((other, gap(one, site), site.side != one.side))
-    return sorted(found, key=lambda f: (math.inf if f[1] is None else f[1], f[0]))
-
-
-def gap(one: Site, other: Site) -> float | None:
-    """Millimetres between two packages' edges (of the upright boxes round them, where they are
-    turned); 0 where one covers the other. None without places and sizes."""
-    if None in (one.x, one.y, one.size, other.x, other.y, other.size):
-        return None
-    assert one.x is not None and one.y is not None and other.x is not None and other.y is not None
-    (w1, h1), (w2, h2) = _box(one), _box(other)
-    across = abs(one.x - other.x) - (w1 + w2) / 2
-    along = abs(one.y - other.y) - (h1 + h2) / 2
-    return round(math.hypot(max(across, 0.0), max(along, 0.0)), 3)
-
-
-def _box(site: Site) -> tuple[float, float]:
-    assert site.size is not None
-    w, h = site.size
-    c, s = abs(math.cos(math.radians(site.rotation))), abs(math.sin(math.radians(site.rotation)))
-    return w * c + h * s, w * s + h * c
 
 
 def counted(steps: Sequence[Step], board: Board | None) -> tuple[SiteHeat, ...]:
@@ -205,9 +170,7 @@ def warnings(heat: Sequence[SiteHeat], board: Board | None) -> tuple[str, ...]:
 
 def _spent(one: SiteHeat, board: Board | None) -> str:
     factory = f" and {one.factory} at least in the factory" if one.factory else ""
-    near = [
-        f"{site} {_apart(gap_, back=back)}" for site, gap_, back in neighbours(board, one.site)[:3]
-    ]
+    near = [f"{site} {_apart(gap_, back=back)}" for site, gap_, back in nearby(board, one.site)[:3]]
     beside = f"; it heats its neighbours too: {', '.join(near)}" if near else ""
     return (
         f"heat: the package at {one.site} has had {_cycles(one.own)} on this ticket{factory}: "

@@ -254,7 +254,8 @@ def _files(
     from memdiag.reports.comparison_page import comparison_page, comparison_part
     from memdiag.reports.drawing import board_svg, drawable
     from memdiag.reports.formats import render
-    from memdiag.reports.verdict_page import marks, verdict_page
+    from memdiag.reports.heat_marks import marks
+    from memdiag.reports.verdict_page import verdict_page
 
     last = dump.verdicts[-1]
     page = verdict_page(dump.verdicts)

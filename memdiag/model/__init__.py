@@ -8,7 +8,7 @@ What one question needs is in a module of its own, so that no other pays for it:
 from __future__ import annotations
 
 from memdiag.model.baseline import Baseline, HealthyEye, HealthyRail, HealthySlope
-from memdiag.model.board import AddressField, Board, Link, Rail, Site
+from memdiag.model.board import AddressField, Board, Keepout, Link, Rail, Site
 from memdiag.model.place import LANE_LINES, WHOLE_BOARD, Channel, Place
 from memdiag.model.records import (
     ENDED,
@@ -70,6 +70,7 @@ __all__ = [
     "HealthyRail",
     "HealthySlope",
     "HeatRow",
+    "Keepout",
     "Link",
     "Lost",
     "LostKind",

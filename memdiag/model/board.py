@@ -85,6 +85,18 @@ class Rail:
 
 
 @dataclass(frozen=True, slots=True)
+class Keepout:
+    """A part that must not be warmed. Geometry in mm as a site's; `why` in words."""
+
+    name: str
+    x: float
+    y: float
+    size: tuple[float, float]
+    side: str = "top"
+    why: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class AddressField:
     """One field of an address: bit i is the XOR of the address bits in `bits[i]`, i from 0."""
 
@@ -98,8 +110,8 @@ class Board:
 
     `controller` is (x, y, (w, h)) in mm, on the top side; `outline` the board's own (w, h) with
     its lower left corner at the origin; `thin_ui` an eye this narrow is thin whatever its peers
-    are; `baseline` what good boards of the kind show, where that was learnt; `origin` the file it
-    was read from, or "inferred".
+    are; `baseline` what good boards of the kind show, where that was learnt; `keepouts` the parts
+    that must not be warmed; `origin` the file it was read from, or "inferred".
     """
 
     name: str | None
@@ -114,6 +126,7 @@ class Board:
     thin_ui: float | None = None
     outline: tuple[float, float] | None = None
     baseline: Baseline | None = None
+    keepouts: tuple[Keepout, ...] = ()
     extra: Mapping[str, object] = field(default_factory=dict)
 
     @cached_property

@@ -13,18 +13,9 @@ from memdiag.model.quantities import show_probability
 from memdiag.model.words import action_words, sites_in_short
 from memdiag.model.words import where as words_of
 from memdiag.reports import case_documents, letter, verdict_page
-from memdiag.reports.page import (
-    Answer,
-    Chapter,
-    Column,
-    Grid,
-    Listed,
-    Part,
-    Places,
-    Row,
-    Story,
-    what,
-)
+from memdiag.reports.answers import Answer, what
+from memdiag.reports.heat_marks import marks
+from memdiag.reports.page import Chapter, Column, Grid, Listed, Part, Places, Row, Story
 from memdiag.reports.plotted import Curve
 from memdiag.reports.repair_page import RepairPage
 
@@ -205,7 +196,7 @@ def _run_words(run: Run) -> str:
 
 
 def _places(step: CaseStep) -> Places:
-    return Places(step.verdict.board, verdict_page.marks(step.verdict))
+    return Places(step.verdict.board, marks(step.verdict))
 
 
 def _curves(report: CaseReport) -> Iterator[Curve]:

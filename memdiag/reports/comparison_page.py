@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from functools import partial
+from itertools import groupby
 
 from memdiag.model import Cause, Finding, Run, Verdict
 from memdiag.model.comparison import (
@@ -19,9 +21,11 @@ from memdiag.model.problems import Severity
 from memdiag.model.quantities import show_count, show_duration, show_probability, show_rate
 from memdiag.model.words import AS_DECLARED, suspects
 from memdiag.reports import comparison_documents, letter, verdict_page
+from memdiag.reports.answers import Changed
+from memdiag.reports.answers import Outcome as OutcomeSaid
 from memdiag.reports.changes_grid import changes_grid
-from memdiag.reports.page import NOT_SAID, Changed, Column, Grid, Part, Places, Row, Side
-from memdiag.reports.page import Outcome as OutcomeSaid
+from memdiag.reports.heat_marks import marks
+from memdiag.reports.page import NOT_SAID, Column, Grid, Part, Places, Row, Side
 from memdiag.reports.repair_page import RepairPage
 
 SIGNS = {
@@ -89,7 +93,7 @@ def comparison_part(c: Comparison, *, crowded: bool = False) -> Part:
         stages=tuple(_stages(c.history)),
         tracks=() if c.history is None else tuple(map(_track_words, c.history.tracks)),
         course=_course(c.history),
-        changes=tuple(map(_changed, (*c.findings, *told))),
+        changes=(*_findings(c), *map(_changed, told)),
         confidence=f"{c.confidence * 100:g} %",
         quiet=len(c.links) - len(told),
         grid=changes_grid(c),
@@ -111,11 +115,59 @@ def _side(title: str, run: Run, verdict: Verdict | None) -> Side:
         said += (("dump", run.source.understood),)
     if verdict is None:
         return Side(title, said, None, None, run.source.sha256)
-    places = Places(verdict.board, verdict_page.marks(verdict))
+    places = Places(verdict.board, marks(verdict))
     return Side(title, said, verdict_page.answer(verdict), places, run.source.sha256)
 
 
 # --- each change --------------------------------------------------------------------------------
+
+
+def _findings(c: Comparison) -> Iterator[Changed]:
+    """What became of each finding; the sites that one fault disturbed, and that are quiet without
+    it, are told of once."""
+    for source, same in groupby(c.findings, key=_quiet_without):
+        group = tuple(same)
+        if source is None or len(group) < verdict_page.MANY:
+            yield from map(_changed, group)
+        else:
+            yield _gone_with(source, group)
+
+
+def _quiet_without(change: Change) -> str | None:
+    """The fault that disturbed a site which is clear now; None where it is another story."""
+    found = change.before.finding
+    is_story = (
+        change.kind is ChangeKind.CLEARED
+        and found is not None
+        and found.cause is Cause.SPILLOVER
+        and change.needed_bits is None
+        and change.points_to is None
+    )
+    return found.because_of if is_story and found is not None else None
+
+
+def _gone_with(source: str, group: Sequence[Change]) -> Changed:
+    sites = ", ".join(change.where for change in group)
+    least = min(x.before.finding.probability for x in group if x.before.finding is not None)
+    steps = dict.fromkeys(x.after.worst for x in group if x.after.worst is not None)
+    errors = sum(x.after.errors or 0 for x in group)
+    bits = [x.after.bits for x in group if x.after.bits is not None]
+    after = [*steps, *([f"{show_count(errors)} errors in all"] if bits else [])]
+    if bits:
+        after.append(f"{show_count(min(bits))} bits each at the least")
+    return Changed(
+        sites,
+        f"{len(group)} sites: spillover gone with {source}",
+        SIGNS[ChangeKind.CLEARED],
+        ChangeKind.CLEARED.value,
+        f"spillover from {source}, {show_probability(least)} at the least",
+        ", ".join(after) or NOT_SAID,
+        NOT_SAID,
+        "",
+        f"{sites}: disturbed by {source} before, clear without that fault",
+        "",
+        True,
+    )
 
 
 def _changed(change: Change) -> Changed:

@@ -10,8 +10,10 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from memdiag.model import Board, Site
+from memdiag.model import Board, Keepout, Site
 from memdiag.reports.packages import (
+    AMBER,
+    COLD,
     INK,
     LETTERS,
     PATTERNS,
@@ -109,6 +111,7 @@ def side_svg(
         *_controller(view),
         *(_ghost(view, site) for site in through),
         *(part for site in here for part in _sight(view, site, marks, pad)),
+        *(part for each in board.keepouts for part in _keepout(view, each)),
         *(_package(view, s, marks.get(s.ref), name, link) for s in here),
     ]
     if not here:
@@ -148,8 +151,8 @@ def _view(board: Board, side: str) -> _View:
             ys += [site.y - reach, site.y + reach]
     if not xs:
         raise ValueError("no site of this board has a place and a size")
-    if board.controller is not None:
-        x, y, (w, h) = board.controller
+    boxes = [(k.x, k.y, k.size) for k in board.keepouts]
+    for x, y, (w, h) in (*boxes, *([board.controller] if board.controller else [])):
         xs += [x - w / 2, x + w / 2]
         ys += [y - h / 2, y + h / 2]
     rim = 0.04 * max(max(xs) - min(xs), max(ys) - min(ys))
@@ -202,6 +205,29 @@ def _controller(view: _View) -> list[Drawn]:
     ]
 
 
+def _keepout(view: _View, part: Keepout) -> list[Drawn]:
+    """A part that must not be warmed: amber with its word, a dashed outline through the board."""
+    cx, cy = view.at(part.x, part.y)
+    w, h = part.size
+    edge = min(w, h) / 14
+    if part.side != view.side:
+        dashes = f"{edge * 3:g} {edge * 2:g}"
+        words = f"({part.name}) no heat"
+        size = fitted(words, w * 0.95, h / 3)
+        look = {"fill": "none", "stroke": GHOST, "stroke_width": edge, "stroke_dasharray": dashes}
+        return [
+            box(cx - w / 2, cy - h / 2, w, h, **look),
+            middle(cx, cy + size / 3, words, size, fill=GHOST),
+        ]
+    name, word = fitted(part.name, w * 0.9, h / 3), fitted(COLD, w * 0.9, h / 4)
+    look = {"fill": AMBER, "stroke": INK, "stroke_width": edge}
+    return [
+        box(cx - w / 2, cy - h / 2, w, h, **look),
+        middle(cx, cy - h * 0.02, part.name, name, weight="bold", fill=INK),
+        middle(cx, cy + h * 0.34, COLD, word, weight="bold", fill=INK),
+    ]
+
+
 def _centre(view: _View, site: Site) -> tuple[float, float]:
     assert site.x is not None and site.y is not None
     return view.at(site.x, site.y)
@@ -224,12 +250,16 @@ def _ghost(view: _View, site: Site) -> Drawn:
 
 
 def _sight(view: _View, site: Site, marks: Mapping[str, Mark], pad: float) -> list[Drawn]:
-    """Lines from the board's edges to the site to work on, with an arrow head at each edge."""
+    """Lines from the board's edges to the ring round a site to work on, with an arrow head at each
+    edge, and where it is in mm."""
     mark = marks.get(site.ref)
     if mark is None or not mark.work:
         return []
     cx, cy = _centre(view, site)
     a, w, h = pad * 0.75, view.width, view.height
+    corners = outline(cx, cy, site, min(site.size or (0.0,)) / 8)
+    (left, right), (high, low) = ((min(c), max(c)) for c in zip(*corners, strict=True))
+    size = pad * 0.56
     look = {"stroke": WORK, "stroke_width": pad / 9, "stroke_dasharray": f"{pad / 2:g} {pad / 4:g}"}
     heads = (
         f"M{cx:g} 0L{cx - a / 2:g} {-a:g}H{cx + a / 2:g}Z",
@@ -238,9 +268,11 @@ def _sight(view: _View, site: Site, marks: Mapping[str, Mark], pad: float) -> li
         f"M{w:g} {cy:g}L{w + a:g} {cy - a / 2:g}V{cy + a / 2:g}Z",
     )
     return [
-        line(cx, 0, cx, h, **look),
-        line(0, cy, w, cy, **look),
+        *(line(cx, y1, cx, y2, **look) for y1, y2 in ((0, high), (low, h)) if y2 > y1),
+        *(line(x1, cy, x2, cy, **look) for x1, x2 in ((0, left), (right, w)) if x2 > x1),
         *(shape(d, fill=WORK) for d in heads),
+        text(cx + a * 0.7, h + size, f"x {site.x:g} mm", size, weight="bold", halo=BOARD),
+        text(size / 3, cy - size / 2, f"y {site.y:g} mm", size, weight="bold", halo=BOARD),
     ]
 
 
@@ -269,6 +301,7 @@ def _told(board: Board, side: str, here: Sequence[Site], marks: Mapping[str, Mar
         for site in here
         if site.ref in marks
     ]
+    told += [f"{k.name} (no heat)" for k in board.keepouts if k.side == side]
     sites = ", ".join(site.ref for site in here) or "no package"
     return f"{board.name or 'board'}, {side} side: {sites}" + (
         f". Marked: {', '.join(told)}" if told else ""

@@ -16,11 +16,12 @@ from typing import TYPE_CHECKING, Any
 from memdiag import __version__
 from memdiag.model.words import suspects
 from memdiag.reports import paper, plots
+from memdiag.reports.answers import what
 from memdiag.reports.charts import eye_strips
 from memdiag.reports.curves import curves_chart
 from memdiag.reports.drawing import drawable, side_svg, swatch
 from memdiag.reports.packages import Mark
-from memdiag.reports.page import Page, Part, Places, Statement, what
+from memdiag.reports.page import Page, Part, Places, Statement
 from memdiag.reports.plain import printable
 from memdiag.reports.svg import Drawn
 
@@ -49,8 +50,9 @@ def view(part: Part) -> dict[str, Any]:
     marks = part.places.marks if part.places else {}
     chapters = part.story.chapters if part.story else ()
     shown = [part.places, *(s.places for s in part.sides), *(c.places for c in chapters)]
+    every = (mark for places in shown if places for mark in places.marks.values())
     keys = dict.fromkeys(
-        replace(m, work=False, told="", heat="") for p in shown if p for m in p.marks.values()
+        replace(m, work=False, told="", heat="") for m in every if m.cause or m.one_of
     )
     name = part.name or "c"
     grid = part.grid

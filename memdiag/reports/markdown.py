@@ -7,18 +7,8 @@ from collections.abc import Iterable, Sequence
 
 from memdiag.model import Quote
 from memdiag.model.words import AS_DECLARED
-from memdiag.reports.page import (
-    Answer,
-    Grid,
-    Item,
-    Outcome,
-    Page,
-    Part,
-    Row,
-    Statement,
-    Together,
-    what,
-)
+from memdiag.reports.answers import Answer, Item, Outcome, Together, what
+from memdiag.reports.page import Grid, Page, Part, Row, Statement
 from memdiag.reports.plain import printable
 
 _SPECIAL = re.compile(r"([\\`*_{}\[\]<>()#+!|~$@&-])")

@@ -13,7 +13,8 @@ INK, PART, WORK, SUSPECT = "#14213d", "#ffffff", "#c8102e", "#6a3d9a"
 
 HOT, COLD = "HEAT", "NO HEAT"
 """What the bar across a package says; its colour, its shape and its word all tell it."""
-_BARS = {HOT: (WORK, "#ffffff"), COLD: ("#ffb000", "#14213d")}
+AMBER = "#ffb000"
+_BARS = {HOT: (WORK, "#ffffff"), COLD: (AMBER, INK)}
 
 LOOKS = {
     "missing": ("cross", "M"),

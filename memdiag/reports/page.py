@@ -11,9 +11,10 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from memdiag.model import Board, Quote, Run
+from memdiag.model import Board, Run
 from memdiag.model.problems import Problem
 from memdiag.model.table import TableRow
+from memdiag.reports.answers import Answer, Changed, Item, Outcome, Together
 from memdiag.reports.packages import Mark
 from memdiag.reports.plotted import Bars, Curve, Plot
 
@@ -21,51 +22,6 @@ NOT_SAID = "-"
 
 Pairs = tuple[tuple[str, str], ...]
 RowKind = Literal["own", "spilled", "disturbed", "clear", "plain"]
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """Where something is wrong, what, and what to do, to be read at arm's length. `where` is ""
-    for the whole board, `fine` the place inside the site, and `here` how sure it is that something
-    is wrong there: "" where nothing is, or where the run says so itself (`declared`). `sure` is of
-    the cause; where that is undecided, of `likely`, the best guess. `others` are the rival causes
-    with theirs; `about` says which run this is, `known` the same without what is not known."""
-
-    where: str
-    cause: str
-    do: str
-    here: str = ""
-    sure: str = ""
-    fine: str = ""
-    likely: str = ""
-    text: str = ""
-    about: str = ""
-    known: str = ""
-    others: tuple[str, ...] = ()
-    declared: bool = False
-    work: bool = False
-    hot: bool = False
-
-    @property
-    def place(self) -> str:
-        return f"{self.where} {self.fine}".strip()
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What a repair came to: the answer of a comparison. `needed` is what would prove it, `also`
-    what else stands against it, `beside` what the runs differ in all the same."""
-
-    word: str
-    sign: str
-    headline: str
-    why: str
-    do: str
-    about: str
-    needed: str
-    good: bool
-    also: tuple[str, ...] = ()
-    beside: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,65 +89,6 @@ class Statement:
     says: str
     more: tuple[str, ...]
     grid: Grid | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Item:
-    """A finding. `here`, `sure`, `likely` and `others` as in an answer; a site that is disturbed
-    only has no `here`, for nothing is wrong there."""
-
-    where: str
-    here: str
-    cause: str
-    sure: str
-    likely: str
-    action: str
-    do: str
-    reason: str
-    because_of: str
-    others: tuple[str, ...]
-    quotes: tuple[Quote, ...]
-    next: tuple[str, ...]
-    work: bool
-    expected: bool
-    spilled: bool
-
-
-def what(said: Answer | Item, cause: str = "") -> str:
-    """The causes at a place, each with how sure it is: `weak 62 %, or joint 35 %`; where none is
-    named, `undecided (weak 52 %, joint 45 %)`. `cause`: how its word is to be written."""
-    cause = cause or said.cause
-    if said.likely:
-        return f"{cause} ({', '.join((f'{said.likely} {said.sure}', *said.others))})"
-    text = f"{cause} {said.sure}".rstrip()
-    return f"{text}, or {', '.join(said.others)}" if said.others else text
-
-
-@dataclass(frozen=True, slots=True)
-class Together:
-    """Sites that one fault disturbs, told of once: how sure at the least, and what is to be
-    said of them all."""
-
-    items: tuple[Item, ...]
-    sure: str
-    says: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Changed:
-    """What became of one place. `finding`: it is told of by itself, not in the table alone."""
-
-    where: str
-    title: str
-    sign: str
-    kind: str
-    before: str
-    after: str
-    ratio: str
-    chance: str
-    because: str
-    more: str
-    finding: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,8 @@ from memdiag.model.quantities import show_metered, show_ohms
 from memdiag.model.rails import RailReading, RailsReport
 from memdiag.model.words import action_words
 from memdiag.reports import documents, verdict_page
-from memdiag.reports.page import NOT_SAID, Answer, Column, Grid, Page, Part, Row, Sheet
+from memdiag.reports.answers import Answer
+from memdiag.reports.page import NOT_SAID, Column, Grid, Page, Part, Row, Sheet
 
 
 def rails_page(report: RailsReport) -> Page:

@@ -47,7 +47,7 @@ def _placed(board: Board) -> Iterator[Site]:
 
 
 def _sign(mark: Mark | None) -> str:
-    if mark is None or mark.cause == Cause.CLEAR.value:
+    if mark is None or mark == Mark(told=mark.told) or mark.cause == Cause.CLEAR.value:
         return " {} "
     if mark.one_of:
         return "?{}?"

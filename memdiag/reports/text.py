@@ -13,18 +13,8 @@ from dataclasses import dataclass
 from memdiag.diagnosis import cautions
 from memdiag.model import Quote
 from memdiag.reports import sketch
-from memdiag.reports.page import (
-    Answer,
-    Grid,
-    Item,
-    Outcome,
-    Page,
-    Part,
-    Row,
-    Statement,
-    Together,
-    what,
-)
+from memdiag.reports.answers import Answer, Item, Outcome, Together, what
+from memdiag.reports.page import Grid, Page, Part, Row, Statement
 from memdiag.reports.plain import clip, printable
 
 

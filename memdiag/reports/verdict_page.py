@@ -13,8 +13,10 @@ from memdiag.model.quantities import CERTAIN, show_count, show_probability
 from memdiag.model.words import ACTION_WORDS, AS_DECLARED, action_words, suspects
 from memdiag.model.words import where as words_of
 from memdiag.reports import documents, letter, table_page
-from memdiag.reports.packages import Mark
-from memdiag.reports.page import Answer, Item, Pairs, Part, Places, Together
+from memdiag.reports.answers import Answer, Item, Together
+from memdiag.reports.heat_marks import marks
+from memdiag.reports.heat_plan import plan
+from memdiag.reports.page import Listed, Pairs, Part, Places
 from memdiag.reports.repair_page import RepairPage
 
 MANY = 3
@@ -24,6 +26,7 @@ LEAST = 0.02
 """A rival cause that is less likely is not worth a word."""
 
 MOST_WARNINGS = 8
+MOST_LOST = 5
 NOT_YET = "RETEST: do not release it yet"
 
 
@@ -71,6 +74,7 @@ def part(verdict: Verdict, name: str, every_row: bool, crowded: bool) -> Part:
         head=head(run),
         run=run,
         places=Places(verdict.board, marks(verdict), verdict.table, verdict.eye_reference),
+        lists=(*_lost(run), *plan(verdict)),
         findings=findings,
         grid=table_page.grid(verdict.table, whole=every_row),
         next=tuple(steps),
@@ -81,6 +85,17 @@ def part(verdict: Verdict, name: str, every_row: bool, crowded: bool) -> Part:
         problems=verdict.problems,
         prints=(("", source.sha256, _size(source)),),
     )
+
+
+def _lost(run: Run) -> tuple[Listed, ...]:
+    """What was not understood and may have held a result: said before what is made of the rest."""
+    said = [
+        f"line {lost.position.line}{f', {lost.place}' if lost.place else ''}: {lost.says}"
+        for lost in run.lost[:MOST_LOST]
+    ]
+    if len(run.lost) > MOST_LOST:
+        said.append(f"and {len(run.lost) - MOST_LOST} more: memdiag read shows them")
+    return (Listed("Not understood", tuple(said)),) if said else ()
 
 
 def warned(problems: Iterable[Problem]) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -228,28 +243,10 @@ def item(f: Finding) -> Item:
         quotes=f.evidence,
         next=f.next,
         work=f.action in WANTS_WORK,
+        hot=f.action in HEATS,
         expected=f.expected,
         spilled=f.cause is Cause.SPILLOVER,
     )
-
-
-def marks(verdict: Verdict) -> dict[str, Mark]:
-    """How each site is drawn: the most urgent finding that touches it; the summary's site is the
-    one to work on, where there is work. Packages of which one is meant are drawn alike, as no more
-    than suspects: not with a cause, and not to be worked on."""
-    found: dict[str, Mark] = {}
-    work = verdict.summary.site if verdict.summary.action in WANTS_WORK else None
-    for finding in verdict.findings:
-        for ref in finding.one_of:
-            found.setdefault(ref, Mark(one_of=finding.one_of))
-        # The whole board picks out no site.
-        picks_out = not (finding.one_of or finding.place.is_board)
-        for ref in finding.place.sites(verdict.board) if picks_out else ():
-            found.setdefault(ref, Mark(finding.cause.value, ref == work))
-    for place in (p for o in verdict.release.obstacles for p in o.places):
-        if place.site is not None:
-            found.setdefault(place.site, Mark(Cause.UNDECIDED.value, place.site == work))
-    return found
 
 
 _FIRST = (

@@ -39,6 +39,7 @@ def test_a_bomb_is_read_or_refused_within_bounds(name: str, tmp_path: Path) -> N
     assert ended.is_clean, ended
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "name", ["256 MiB of nothing in gzip", "256 MiB of nothing in xz", "a line of 100 MiB in gzip"]
 )
@@ -60,6 +61,7 @@ def test_input_without_end_is_refused() -> None:
         assert ended.status == 2 and ended.is_clean, ended
 
 
+@pytest.mark.long
 def test_a_dump_without_end_is_refused_with_the_bound() -> None:
     script = "printf 'bench-dump 1\\n[end] 0\\n'; yes ''"
     ended = run(["verdict"], ["sh", "-c", script], most_mib=PLAIN_MIB, seconds=120)

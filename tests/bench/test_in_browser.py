@@ -12,6 +12,7 @@ import base64
 import os
 import re
 from collections.abc import Callable, Iterator
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from memdiag.boards import profiles
 from tests.support.benchserver import serving
 from tests.support.benchtext import dump
 from tests.support.browser import driven, paper, resize, run
+from tests.support.marks import lengthy
 
 AXE = os.environ.get("MEMDIAG_AXE")
 HEADLINE = 48  # CSS pixels: what is read from a metre away
@@ -137,10 +139,14 @@ def quince(number: int) -> Any:
 
 CASES = [(12, "U6"), (8, "U3"), (2, "U1")]
 SIZES = [(500, 900), (1280, 900), (1920, 1080)]
+FIRST = (CASES[0], SIZES[1])
+FLOWS = [
+    (*FIRST[0], *FIRST[1]),
+    *(lengthy(*case, *size) for case, size in product(CASES, SIZES) if (case, size) != FIRST),
+]
 
 
-@pytest.mark.parametrize(("width", "height"), SIZES)
-@pytest.mark.parametrize(("number", "site"), CASES)
+@pytest.mark.parametrize(("number", "site", "width", "height"), FLOWS)
 def test_a_repair_from_paste_to_print(
     chromium: Any, served: str, number: int, site: str, width: int, height: int
 ) -> None:
@@ -305,7 +311,7 @@ def test_the_warm_site_is_picked_on_the_drawing(chromium: Any, served: str) -> N
     bench.check("warm")
 
 
-@pytest.mark.parametrize(("width", "height"), SIZES[::2])
+@pytest.mark.parametrize(("width", "height"), [SIZES[0], lengthy(*SIZES[2])])
 def test_what_a_console_sends_comes_up_by_itself(
     chromium: Any, tmp_path: Path, width: int, height: int
 ) -> None:

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from memdiag.boards import profile_checks, profile_fill, profile_form, profile_sites, profiles
 from memdiag.boards.inferred import inferred
-from memdiag.boards.profile_checks import overlap
+from memdiag.boards.profile_places import overlap
 from memdiag.boards.whereabouts import Whereabouts
 from memdiag.model import Board, Head, Place, Run, Source, TrainingRow
 from memdiag.model.problems import Position, Severity

@@ -19,6 +19,7 @@ from memdiag.model.problems import batch as catalogue
 from memdiag.model.problems import problem
 from tests.depot.bench import ROOT, content, dump, fill, rows, zipped
 from tests.support import schemas
+from tests.support.marks import lengthy
 
 ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT)}
 
@@ -85,9 +86,9 @@ def test_it_goes_on_from_the_folder_alone(bench: Path) -> None:
     assert status == 1 and "JUDGED 3 dumps" in out and content(bench / "out") == before
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", [signal.SIGINT, lengthy(signal.SIGTERM)])
 def test_stopped_it_says_what_is_kept_and_goes_on(bench: Path, number: int) -> None:
-    fill(bench / "in", 1200)
+    fill(bench / "in", 700)
     process = started("in -o out --without-seconds")
     until = time.monotonic() + 60
     while not list((bench / "out").glob("done/000001-*")) and time.monotonic() < until:
@@ -96,7 +97,7 @@ def test_stopped_it_says_what_is_kept_and_goes_on(bench: Path, number: int) -> N
     out, err = process.communicate(timeout=60)
     done = 500 * len(list((bench / "out").glob("done/000001-*")))
     assert process.returncode == 2 and out == ""
-    assert f"stopped: {done:,} inputs are done and kept in out" in err and 0 < done < 1200
+    assert f"stopped: {done:,} inputs are done and kept in out" in err and 0 < done < 700
 
 
 def test_it_follows_a_folder_until_it_is_stopped(bench: Path) -> None:
@@ -190,6 +191,7 @@ def _spoil(bench: Path) -> None:
     pq.write_table(pa.table({"ohms": [1.0]}), "figures.parquet")
 
 
+@pytest.mark.long
 def test_each_problem_is_provoked_by_its_inputs(bench: Path) -> None:
     _spoil(bench)
     for code, kind in catalogue.KINDS.items():

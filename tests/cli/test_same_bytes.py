@@ -88,6 +88,7 @@ def large(rows: int) -> str:
     return head + "\n".join(lines) + "\n[end]\n"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("held", [1_000_000, 3_000], ids=["all held", "thinned"])
 def test_the_size_of_the_pieces_does_not_matter(held: int, tmp_path: Path) -> None:
     path = tmp_path / "large.dump"

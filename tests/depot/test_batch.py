@@ -23,6 +23,7 @@ from memdiag.depot.judging import How, Limits
 from memdiag.model.batch import DATASETS
 from tests.depot.bench import ROOT, batch, content, dump, fill, rows
 from tests.depot.faults import HERE
+from tests.support.marks import lengthy
 
 SAMPLES = ROOT / "samples"
 
@@ -84,6 +85,7 @@ def test_the_workers_change_nothing(bench: Path, tmp_path: Path, workers: int) -
     assert content(tmp_path / "out") == content(bench / "out")
 
 
+@pytest.mark.long
 def test_the_order_of_the_inputs_changes_nothing(bench: Path, tmp_path: Path) -> None:
     names = sorted(str(path) for path in (bench / "in").iterdir())
     batch(tuple(names), tmp_path / "a", block=2)
@@ -94,6 +96,7 @@ def test_the_order_of_the_inputs_changes_nothing(bench: Path, tmp_path: Path) ->
     )
 
 
+@pytest.mark.long
 def test_times_are_the_only_difference_between_two_batches(bench: Path, tmp_path: Path) -> None:
     """The names of all files are the same, for they are made from all but the times."""
     for name in ("a", "b"):
@@ -113,7 +116,7 @@ def test_times_are_the_only_difference_between_two_batches(bench: Path, tmp_path
 # -- stopped, and gone on with -------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("after", range(1, 9))
+@pytest.mark.parametrize("after", [1, *map(lengthy, range(2, 9))])
 def test_a_batch_that_was_stopped_ends_as_one_that_was_not(
     bench: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, after: int
 ) -> None:

@@ -61,6 +61,7 @@ def test_a_cluster_gives_what_processes_and_a_loop_give(cluster: Any, tmp_path: 
     assert there == [judge_dump(job, How(timed=False)) for job in jobs]
 
 
+@pytest.mark.long
 def test_a_worker_of_the_cluster_may_be_killed_in_the_middle(cluster: Any, tmp_path: Path) -> None:
     fill(tmp_path / "in", 10)
     with distributed.Client(cluster, set_as_default=False) as client:
@@ -74,6 +75,7 @@ def test_a_worker_of_the_cluster_may_be_killed_in_the_middle(cluster: Any, tmp_p
     assert content(tmp_path / "there") == content(tmp_path / "here")
 
 
+@pytest.mark.long
 def test_a_cluster_that_goes_away_is_said_and_the_batch_goes_on_without(tmp_path: Path) -> None:
     fill(tmp_path / "in", 12)
     slow = how("judge_slowly")

@@ -9,9 +9,10 @@ from __future__ import annotations
 import pytest
 
 from tests.support.large import judged_apart
+from tests.support.marks import lengthy
 
 
-@pytest.mark.parametrize(("sites", "most_mb"), [(64, 250), (256, 400), (1024, 1000)])
+@pytest.mark.parametrize(("sites", "most_mb"), [(64, 250), (256, 400), lengthy(1024, 1000)])
 def test_memory_grows_with_what_is_said(sites: int, most_mb: int) -> None:
     found = judged_apart(sites)
     assert found["peak_mb"] < most_mb

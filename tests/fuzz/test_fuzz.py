@@ -35,6 +35,7 @@ def test_what_fuzzing_begins_with_is_sound(name: str) -> None:
         ask(seed)
 
 
+@pytest.mark.long
 @pytest.mark.skipif(find_spec("atheris") is None, reason="atheris is not installed (extra: fuzz)")
 @pytest.mark.parametrize("name", SECONDS)
 def test_a_bounded_fuzz_run_finds_nothing(name: str, tmp_path: Path) -> None:

@@ -10,10 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from memdiag.boards import profiles
-from memdiag.ledger.heat import LIMIT, Step, counted, gap, heatings, neighbours, warnings
+from memdiag.ledger.heat import LIMIT, Step, counted, heatings, warnings
 from memdiag.ledger.ticket_heat import heat_warnings
 from memdiag.model import Board, Site
 from memdiag.model.ledger import SiteHeat
+from memdiag.model.nearness import gap, nearby
 from tests.support.tickets import filed, verdict
 
 
@@ -87,7 +88,7 @@ def test_gaps_are_between_edges_from_the_profile() -> None:
 
 
 def test_a_package_back_to_back_is_nearest() -> None:
-    near = neighbours(quince(8), "U1")
+    near = nearby(quince(8), "U1")
     assert near[0] == ("U5", 0.0, True)
 
 
@@ -105,7 +106,7 @@ def test_a_gap_is_never_more_than_the_distance_and_the_same_both_ways(
 
 
 def test_without_a_profile_neighbours_are_not_known() -> None:
-    assert neighbours(None, "U6") == [] and neighbours(quince(12), "U99") == []
+    assert nearby(None, "U6") == [] and nearby(quince(12), "U99") == []
     assert gap(Site("U1"), Site("U2")) is None
     assert [h.site for h in counted([Step(0, replaced=("U6",))], None)] == ["U6"]
 

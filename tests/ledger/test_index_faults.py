@@ -87,6 +87,7 @@ def start(code: str, *arguments: object, data: Path) -> subprocess.Popen[str]:
     )
 
 
+@pytest.mark.long
 def test_benches_and_machines_at_one_time(tmp_path: Path, url: str) -> None:
     """Two machines, each with a disk and benches of its own, on one ledger (on a file: the benches
     of one machine). The ledger is not there when they begin."""
@@ -113,6 +114,7 @@ def test_benches_and_machines_at_one_time(tmp_path: Path, url: str) -> None:
     assert len(heated) == len(wanted)
 
 
+@pytest.mark.long
 def test_two_rebuilds_at_once_and_a_bench_that_files(tmp_path: Path, url: str) -> None:
     root = tmp_path / "tickets"
     shop(root, 6)

@@ -308,6 +308,7 @@ def test_a_polite_end_leaves_nothing_behind(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.long
 def test_a_kill_of_the_command_leaves_whole_entries_or_none(tmp_path: Path) -> None:
     chance = random.Random(417)
     (tmp_path / "in").mkdir()

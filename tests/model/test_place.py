@@ -12,7 +12,7 @@ from memdiag.model import WHOLE_BOARD, Board, Cause, Link, Place, Run, Site
 from memdiag.reading.load import load
 from memdiag.repair.comparison import compare
 from memdiag.repair.paired_runs import PairedRuns, judged
-from memdiag.reports import verdict_page
+from memdiag.reports import heat_marks
 
 
 def quince(number: int) -> Board:
@@ -140,7 +140,7 @@ def test_verdict_comparison_and_picture_mean_the_same_sites() -> None:
     marked = {row.site for row in verdict.table if row.cause == "controller"}
     assert marked == set(REFS)
     assert {row.lane for row in verdict.table if row.cause == "controller"} == {1, None}
-    assert tuple(verdict_page.marks(verdict)) == REFS
+    assert tuple(heat_marks.marks(verdict)) == REFS
     made = compare(before, swept_board("after-swap", striped=False))
     (change,) = (c for c in made.findings if c.place == finding.place)
     assert change.place.sites(made.board) == REFS

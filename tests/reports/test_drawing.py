@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from memdiag.boards import profile_checks, profiles
+from memdiag.boards import profile_places, profiles
 from memdiag.cli.board import command
 from memdiag.model import Board, Link, Site
 from memdiag.reports.drawing import LETTERS, PATTERNS, Mark, board_svg, carries, side_svg, swatch
@@ -122,7 +122,7 @@ def test_a_turned_package_lies_where_the_checks_of_the_profile_take_it_to_lie() 
     for side in ("top", "bottom"):
         board, _ = profiles.examine(text % side)
         assert board is not None
-        corners = {(round(x, 2), round(y, 2)) for x, y in profile_checks.corners(board.sites[0])}
+        corners = {(round(x, 2), round(y, 2)) for x, y in profile_places.corners(board.sites[0])}
         assert drawn_corners(side_svg(board, "top"), 40, None) == corners
         assert drawn_corners(side_svg(board, "bottom"), 40, 60) == corners
 
@@ -144,9 +144,12 @@ def test_the_marked_site_is_pointed_at_from_the_edges() -> None:
     assert ET.fromstring(plain).find(f".//{SVG}g/{SVG}line") is None
     lines = ET.fromstring(marked).findall(f".//{SVG}g/{SVG}line")
     x, y = words_at(marked)["U7"]
-    assert len(lines) == 2
-    assert float(lines[0].attrib["x1"]) == pytest.approx(x)
-    assert abs(float(lines[1].attrib["y1"]) - y) < 3
+    ends = [[float(line.attrib[k]) for k in ("x1", "y1", "x2", "y2")] for line in lines]
+    down = [each for each in ends if each[0] == each[2]]
+    across = [each for each in ends if each[1] == each[3]]
+    assert len(down) == len(across) == 2  # each stops at the ring
+    assert all(each[0] == pytest.approx(x) for each in down)
+    assert all(abs(each[1] - y) < 3 for each in across)
     assert "U7 (work here)" in ET.fromstring(marked).find(f"{SVG}title").text
 
 
@@ -282,4 +285,4 @@ def test_draw_refuses_a_site_the_board_has_not() -> None:
 
 
 def test_the_group_is_called_board() -> None:
-    assert command.name == "board" and set(command.commands) == {"list", "check", "draw"}
+    assert command.name == "board" and set(command.commands) == {"list", "check", "draw", "new"}

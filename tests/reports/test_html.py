@@ -99,7 +99,7 @@ class Page(HTMLParser):
 TAGS = frozenset(
     """html head meta title style body main article header section nav footer h2 h3 p a b i ul ol
     li dl div dt dd span code figure table thead tbody tr th td br svg g rect path line circle text
-    defs pattern""".split()  # noqa: SIM905
+    defs pattern details summary""".split()  # noqa: SIM905
 )
 
 
@@ -158,7 +158,7 @@ def test_the_site_to_work_on_is_marked_on_its_side(missing: Verdict) -> None:
 def test_a_mark_is_of_the_most_urgent_finding_and_one_site_is_worked_on(missing: Verdict) -> None:
     marks = pages.marks(missing)
     assert marks["U7"] == Mark("missing", True)
-    assert marks["U2"] == Mark("weak", False)
+    assert marks["U2"].cause == "weak" and marks["U2"].work  # it wants heat as well
     assert marks["U8"].cause == "spillover"
 
 

@@ -18,7 +18,7 @@ from memdiag.model.comparison import Change, ChangeKind, Comparison, History, St
 from memdiag.model.comparison import Outcome as RepairOutcome
 from memdiag.model.rails import RailsReport
 from memdiag.model.table import COLUMNS
-from memdiag.reports import formats, verdict_page
+from memdiag.reports import formats, heat_marks, verdict_page
 from memdiag.reports.comparison_page import comparison_page
 from memdiag.reports.drawing import board_svg, side_svg
 from memdiag.reports.packages import PATTERNS, SUSPECT, WORK, Mark, swatch
@@ -241,13 +241,13 @@ def test_a_page_shows_the_place_before_the_cause() -> None:
 
 
 def test_suspects_are_marked_alike_and_none_is_condemned() -> None:
-    marks = verdict_page.marks(verdict_of(GROUP, WEAK, DISTURBED))
+    marks = heat_marks.marks(verdict_of(GROUP, WEAK, DISTURBED))
     assert {marks[ref] for ref in SIX} == {Mark(one_of=SIX)}
     assert marks["U9"] == Mark("weak", False)
     assert marks["U8"].cause == "spillover" and set(marks) == {*SIX, "U8", "U9"}
-    pair = verdict_page.marks(verdict_of(replace(GROUP, one_of=("U1", "U2"))))
+    pair = heat_marks.marks(verdict_of(replace(GROUP, one_of=("U1", "U2"))))
     assert set(pair) == {"U1", "U2"}, "others on the rail are no suspects"
-    first = verdict_page.marks(verdict_of(replace(WEAK, place=Place("U2")), GROUP))
+    first = heat_marks.marks(verdict_of(replace(WEAK, place=Place("U2")), GROUP))
     assert first["U2"] == Mark("weak", True), "the more urgent finding is the one that is drawn"
 
 
@@ -268,13 +268,13 @@ def test_a_suspect_is_drawn_as_no_cause_is() -> None:
     assert "stroke-dasharray" in grey(Mark(one_of=SIX))
     assert not any("stroke-dasharray" in drawn for drawn in alike)
     verdict = verdict_of(GROUP)
-    top = side_svg(verdict.board, "top", verdict_page.marks(verdict))
+    top = side_svg(verdict.board, "top", heat_marks.marks(verdict))
     root = ET.fromstring(top)
     texts = ["".join(t.itertext()) for t in root.iter("{http://www.w3.org/2000/svg}text")]
     assert texts.count("1 of 6") == 6
     assert top.count(f'stroke="{SUSPECT}"') == 6 and WORK not in top
     assert "U1 (suspect, 1 of 6)" in top and "(weak)" not in top
-    assert "1 of 6" in board_svg(verdict.board, verdict_page.marks(verdict))
+    assert "1 of 6" in board_svg(verdict.board, heat_marks.marks(verdict))
 
 
 def test_ohm_readings_say_where_and_what() -> None:

@@ -13,6 +13,7 @@ _CSV = "Designator,Mid X (mm),Mid Y (mm),Rotation,Layer\n"
 _BASE = _HEAD + _U1 + '[[rail]]\nname = "VDDQ"\n[baseline]\nboards = 4\n'
 _EYE = 'what = "width", unit = "UI", centre = 0.4, spread = 0.05'
 _AT = "x = 10\ny = 10\nsize = [10, 12]\n"
+_CELL = '[[keepout]]\nname = "BT1"\nx = 9\ny = 9\nsize = [8, 8]\n'
 _NEAR = "x = 15\ny = 12\nsize = [10, 12]\n"
 
 KINDS: dict[str, ProblemKind] = {
@@ -181,6 +182,7 @@ KINDS: dict[str, ProblemKind] = {
         (
             _HEAD + _U1 + _U2.replace("U2", "U1"),
             _HEAD + _U1 + '[[rail]]\nname = "VDDQ"\n[[rail]]\nname = "VDDQ"\n',
+            _HEAD + _U1 + _CELL + _CELL.replace("9", "40"),
         ),
         "profile",
     ),
@@ -246,7 +248,7 @@ KINDS: dict[str, ProblemKind] = {
         Severity.WARNING,
         "{file}: {what} reaches out of the board's outline",
         "x and y count from the lower left corner seen from the top; check the outline too",
-        (_HEAD + "outline = [12, 12]\n" + _U1 + _AT,),
+        (_HEAD + "outline = [12, 12]\n" + _U1 + _AT, _HEAD + "outline = [12, 12]\n" + _U1 + _CELL),
         "profile",
     ),
     "profile-unplaced": ProblemKind(

@@ -54,6 +54,7 @@ def test_numbers_are_finite_or_not_said(seed: int) -> None:
         assert np.isfinite(made).any(axis=1).all()
 
 
+@pytest.mark.long
 def test_every_number_is_said_by_some_dump() -> None:
     """A name that nothing ever fills is a name misspelt."""
     filled = [np.zeros(len(n), bool) for n in (SITE_NAMES, RAIL_NAMES, CHANNEL_NAMES)]
