@@ -117,6 +117,14 @@ def test_the_page_can_be_followed_word_for_word(
         path.write_text(page, encoding="utf-8", newline="\n")
 
 
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: path.name)
+def test_every_block_of_a_page_ends(path: Path) -> None:
+    """One that does not swallows the rest of the page, and is not run."""
+    page = path.read_text(encoding="utf-8")
+    fences = [number for number, line in enumerate(page.splitlines()) if "```" in line]
+    assert len(fences) == 2 * len(blocks(page))
+
+
 def test_the_readme_sets_up_with_two_commands() -> None:
     """One command runs the main job on a sample, one passes the tests: `.ci/run` runs both."""
     setting_up = [b.text for b in blocks(PAGES[0].read_text(encoding="utf-8")) if b.kind == "bash"]

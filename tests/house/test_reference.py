@@ -116,15 +116,15 @@ def test_units_are_told_apart() -> None:
 
 
 def tree() -> Iterator[tuple[str, click.Command]]:
-    """Each command, subcommands by their full name."""
+    """Each command; subcommands behind the name of their group."""
     context = click.Context(app)
     for name in app.list_commands(context):
         command = app.get_command(context, name)
         assert command is not None
-        yield f"memdiag {name}", command
+        yield name, command
         if isinstance(command, click.Group):
             for below, each in sorted(command.commands.items()):
-                yield f"memdiag {name} {below}", each
+                yield f"{name} {below}", each
 
 
 def commands() -> Iterator[str]:
