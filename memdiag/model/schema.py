@@ -1,7 +1,7 @@
 """The tables of a dump and their columns: one line a column, and everything else comes from it.
 
 What a grammar's terminals may be named after, how a cell becomes a value, which columns are read
-in bulk, which field of a record a value fills, and the list in docs/bench.md.
+in bulk, which field of a record a value fills, and the list in docs/dump.md.
 """
 
 from __future__ import annotations

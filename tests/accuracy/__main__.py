@@ -23,7 +23,7 @@ from tests.accuracy import headroom_page, release, release_page
 from tests.accuracy.page import figures, page
 from tests.accuracy.parallel import spread
 from tests.accuracy.scoring import Score, judge_scene, score
-from tests.accuracy.tables import put
+from tests.accuracy.tables import REST, put
 from tests.simulator import scenes
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -72,7 +72,8 @@ def tell_release(args: argparse.Namespace, seeds: range) -> None:
     if args.tune:
         print(release_page.figures(tried))
     else:
-        onto(args.output, release_page.TITLE, release_page.section(tried, seeds[0], seeds[-1]))
+        made = release_page.section(tried, seeds[0], seeds[-1])
+        onto(args.output, release_page.TITLE, made, release_page.BEFORE)
     print(f"{len(tried)} dumps and pairs in {took:.0f} s", file=sys.stderr)
 
 
@@ -94,9 +95,10 @@ def tell_headroom(
         onto(args.output, headroom_page.TITLE, headroom_page.section(pairs, len(learnt)))
 
 
-def onto(path: Path, title: str, made: str) -> None:
+def onto(path: Path, title: str, made: str, before: str = REST) -> None:
     """A section put onto the page."""
-    path.write_text(put(path.read_text(encoding="utf-8"), title, made), encoding="utf-8")
+    page = path.read_text(encoding="utf-8")
+    path.write_text(put(page, title, made, before), encoding="utf-8")
 
 
 def options() -> argparse.Namespace:

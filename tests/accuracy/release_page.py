@@ -10,6 +10,8 @@ from tests.accuracy.tables import aim_row, share, table
 from tests.simulator.damaging import Weight
 
 TITLE = "Release"
+BEFORE = "## "
+"""It is the first section: a board that is let go with its fault is the dearest mistake."""
 
 
 def section(tried: Sequence[Tried], first: int, last: int) -> str:

@@ -30,14 +30,13 @@ def aim_row(name: str, figure: float, aim: float, more: bool) -> tuple[str, str,
     return name, f"{figure:.1f} %", f"{'at least' if more else 'at most'} {aim:g} %", said
 
 
-BEFORE = "## The rest"
-"""Sections that are measured apart stand in front of this one."""
+REST = "## The rest"
+"""Most sections that are measured apart stand in front of this one."""
 
 
-def put(page: str, title: str, made: str) -> str:
-    """The page with a section in the place of the one it has, or in front of the rest."""
-    had = re.search(rf"^## {title}\n.*?(?=^## )", page, re.MULTILINE | re.DOTALL)
-    if had:
-        return page[: had.start()] + made + "\n" + page[had.end() :]
-    at = page.index(BEFORE)
-    return page[:at] + made + "\n" + page[at:]
+def put(page: str, title: str, made: str, before: str = REST) -> str:
+    """The page with this section in front of the first line that begins `before`, there only."""
+    bare = re.sub(rf"^## {title}\n.*?(?=^## )", "", page, flags=re.MULTILINE | re.DOTALL)
+    at = re.search(rf"^{before}", bare, re.MULTILINE)
+    assert at is not None, f"the page has no line {before}"
+    return bare[: at.start()] + made + "\n" + bare[at.start() :]

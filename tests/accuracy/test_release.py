@@ -61,10 +61,10 @@ def test_the_section_takes_the_place_of_the_one_before() -> None:
     made = release_page.section(tried, 1_000_000, 1_000_001)
     assert "| false clear, 1 damaged dumps of 1 kinds" in made and "met" in made
     page = "# How\n\n## By fault\n\ntext\n\n## The rest\n\n- a\n"
-    once = put(page, release_page.TITLE, made)
-    assert put(once, release_page.TITLE, made) == once
+    once = put(page, release_page.TITLE, made, release_page.BEFORE)
+    assert put(once, release_page.TITLE, made, release_page.BEFORE) == once
     titles = re.findall(r"^## (.*)", once, re.MULTILINE)
-    assert titles == ["By fault", "Release", "The rest"]
+    assert titles == ["Release", "By fault", "The rest"]
 
 
 HEAD = "bench-dump 1\n[training]\nsite ch lane step result width\n"

@@ -5,14 +5,9 @@
 
 from __future__ import annotations
 
-import os
-
 from memdiag.model.batch import DATASETS
 from memdiag.model.table import COLUMNS
-from tests.depot.bench import ROOT
-
-PAGE = ROOT / "docs" / "batch.md"
-BEGIN, END = "<!-- columns -->\n", "<!-- /columns -->"
+from tests.support.pages import DOCS, hold
 
 
 def told() -> str:
@@ -24,13 +19,7 @@ def told() -> str:
 
 
 def test_the_page_tells_every_column() -> None:
-    page = PAGE.read_text(encoding="utf-8")
-    before, rest = page.split(BEGIN)
-    _, after = rest.split(END)
-    made = f"{before}{BEGIN}{told()}{END}{after}"
-    if os.environ.get("MEMDIAG_WRITE_GOLDENS"):
-        PAGE.write_text(made, encoding="utf-8")
-    assert page == made or os.environ.get("MEMDIAG_WRITE_GOLDENS")
+    hold(DOCS / "batch.md", "columns", told())
 
 
 def test_the_table_has_the_columns_of_the_error_table() -> None:

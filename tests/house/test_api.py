@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import dataclasses
+import inspect
 import subprocess
 import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 import memdiag
+from memdiag.model import Board, Finding, Head, Place, Release, Run, Summary, Verdict
+from memdiag.model.comparison import Change, Comparison
+from tests.support.pages import DOCS, grid, hold
 
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 
@@ -64,3 +70,58 @@ def test_importing_it_costs_nothing() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=SAMPLES.parent
     )
     assert done.stdout.split() == []
+
+
+# ---- docs/api.md ----
+
+
+def signature(function: object) -> str:
+    """The parameters by name: what they default to is an affair of the code."""
+    said = inspect.signature(function).parameters.values()
+    keywords = [p for p in said if p.kind is p.KEYWORD_ONLY]
+    names = [_name(p) for p in said if p not in keywords]
+    return ", ".join((*names, *["*"][: len(keywords)], *map(_name, keywords)))
+
+
+def _name(parameter: inspect.Parameter) -> str:
+    """With `=` where it may be left out."""
+    return parameter.name + "=" * (parameter.default is not parameter.empty)
+
+
+def told(thing: object) -> str:
+    """Its docstring as paragraphs of a page."""
+    return inspect.cleandoc(thing.__doc__ or "") + "\n"
+
+
+def names() -> Iterator[str]:
+    for name in sorted(memdiag.__all__, key=str.casefold):
+        thing = getattr(memdiag, name)
+        if inspect.isfunction(thing):
+            yield f"### `memdiag.{name}({signature(thing)})`\n\n{told(thing)}"
+        elif inspect.isclass(thing):
+            yield f"### `memdiag.{name}`\n\n{told(thing)}"
+        else:
+            yield f"### `memdiag.{name}`\n\nThe version, as text.\n"
+
+
+RETURNED = (Run, Head, Board, Verdict, Summary, Finding, Place, Release, Comparison, Change)
+
+
+def fields() -> Iterator[str]:
+    for each in RETURNED:
+        yield f"### `{each.__name__}`\n"
+        rows = ((f"`{name}`", f"`{of}`".replace("|", "or")) for name, of in public(each))
+        yield from grid(("field", "type"), *rows)
+        yield ""
+
+
+def public(of: type) -> Iterator[tuple[str, str]]:
+    for field in dataclasses.fields(of):
+        if not field.name.startswith("_"):
+            yield field.name, str(field.type)
+
+
+@pytest.mark.parametrize("made", [names, fields], ids=lambda made: made.__name__)
+def test_the_page_lists_what_is_promised(made: Callable[[], Iterator[str]]) -> None:
+    """MEMDIAG_WRITE_GOLDENS=1 writes it anew: what goes from this page breaks a program."""
+    hold(DOCS / "api.md", made.__name__, "\n".join(made()).rstrip() + "\n")

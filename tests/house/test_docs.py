@@ -23,42 +23,14 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).resolve().parents[2]
-PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md"))]
-WRITE = bool(os.environ.get("MEMDIAG_WRITE_GOLDENS"))
+from tests.support.pages import DOCS, ROOT, WRITE, Block, blocks
+
+PAGES = [ROOT / "README.md", *sorted(DOCS.glob("*.md"))]
 KINDS = {"sh", "pycon", "bash", "text", "toml", "lark", "python", "json", "ebnf"}
-
-_FENCE = re.compile(r"^```(\S*)[ \t]*(.*)\n((?:.*\n)*?)```$", re.MULTILINE)
-
-
-@dataclass(frozen=True)
-class Block:
-    kind: str
-    about: str
-    text: str
-    start: int  # of `text` in the page
-    after: str  # what stands between this block and the next
-    line: int
-
-    @property
-    def file(self) -> str | None:
-        found = re.search(r"file=(\S+)", self.about)
-        return found.group(1) if found else None
-
-
-def blocks(page: str) -> list[Block]:
-    found = list(_FENCE.finditer(page))
-    made = []
-    for number, hit in enumerate(found):
-        end = found[number + 1].start() if number + 1 < len(found) else len(page)
-        line = page.count("\n", 0, hit.start()) + 1
-        made.append(Block(hit[1], hit[2], hit[3], hit.start(3), page[hit.end() : end], line))
-    return made
 
 
 def told(page: list[Block]) -> Iterator[tuple[Block, Block | None]]:
@@ -145,6 +117,14 @@ def test_the_page_can_be_followed_word_for_word(
         path.write_text(page, encoding="utf-8", newline="\n")
 
 
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: path.name)
+def test_every_block_of_a_page_ends(path: Path) -> None:
+    """One that does not swallows the rest of the page, and is not run."""
+    page = path.read_text(encoding="utf-8")
+    fences = [number for number, line in enumerate(page.splitlines()) if "```" in line]
+    assert len(fences) == 2 * len(blocks(page))
+
+
 def test_the_readme_sets_up_with_two_commands() -> None:
     """One command runs the main job on a sample, one passes the tests: `.ci/run` runs both."""
     setting_up = [b.text for b in blocks(PAGES[0].read_text(encoding="utf-8")) if b.kind == "bash"]
@@ -184,6 +164,14 @@ def test_every_page_that_the_code_names_exists() -> None:
     for path in files:
         for name in re.findall(r"docs/[\w/-]+\.\w+(?:\.\w+)*", path.read_text(encoding="utf-8")):
             assert (ROOT / name.rstrip(".")).exists(), f"{path.relative_to(ROOT)} names {name}"
+
+
+def test_the_readme_is_no_book() -> None:
+    """What does not fit stands in docs/, and the index of docs/ names every page of it."""
+    assert len(PAGES[0].read_text(encoding="utf-8").splitlines()) <= 120
+    index = (DOCS / "index.md").read_text(encoding="utf-8")
+    named = re.findall(r"^- \[[^]]+\]\(([^)]+)\)", index, re.MULTILINE)
+    assert sorted(["index.md", *named]) == sorted(page.name for page in PAGES[1:])
 
 
 def test_every_command_is_in_the_readme() -> None:

@@ -22,10 +22,14 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 from packaging.version import Version
 
+import memdiag
+from tests.support import schemas
+
 ROOT = Path(__file__).resolve().parents[2]
 CI = ROOT / ".ci"
 PYPROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 PROJECT = PYPROJECT["project"]
+CHANGES = (ROOT / "docs" / "CHANGELOG.md").read_text(encoding="utf-8")
 EXTRAS = PROJECT["optional-dependencies"]
 CORE = [Requirement(text) for text in PROJECT["dependencies"]]
 FOR_USERS = [Requirement(text) for extra in ("ledger",) for text in EXTRAS[extra]]
@@ -94,6 +98,27 @@ def test_the_classifiers_say_what_the_rest_says() -> None:
     (lowest,) = re.findall(r">=([\d.]+)", PROJECT["requires-python"])
     assert f"Programming Language :: Python :: {lowest}" in said
     assert not [each for each in said if each.startswith("License ::")]  # PEP 639: the expression
+
+
+def test_a_version_has_one_name_everywhere(built: Path) -> None:
+    """Semantic (semver.org, 2.0.0: three numbers without leading zeros), and told of as such."""
+    version = memdiag.__version__
+    assert re.fullmatch(r"(0|[1-9]\d*)(\.(0|[1-9]\d*)){2}", version)
+    (inside,) = [n for n in wheel_files(built) if n.endswith(".dist-info/METADATA")]
+    assert message_from_bytes(wheel_files(built)[inside])["Version"] == version
+    newest, *older = re.findall(r"^## (\S+)$", CHANGES, re.MULTILINE)
+    assert newest == version
+    assert [newest, *older] == sorted([newest, *older], key=Version, reverse=True)
+
+
+def test_the_newest_changes_state_the_formats_and_the_pythons() -> None:
+    newest = re.split(r"^## .*$", CHANGES, flags=re.MULTILINE)[1]
+    told = re.search(r"^\| documents \| (.*) \|$", newest, re.MULTILINE)
+    assert told is not None
+    named = re.findall(r"`(.*?)`", told[1])
+    assert named == [schemas.published(name)["title"] for name in schemas.NAMES]
+    tried = [c.rpartition(" ")[2] for c in PROJECT["classifiers"] if re.search(r":: 3\.\d+$", c)]
+    assert f"| Python | {', '.join(tried)} |" in newest
 
 
 @only_in_a_checkout
