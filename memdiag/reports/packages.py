@@ -142,9 +142,9 @@ def _labels(site: Site, mark: Mark, cx: float, cy: float, *, pin_right: bool) ->
         small = fitted(mark.suspected, wide * 0.75, tall * 0.17)
         parts.append(middle(cx, high, mark.suspected, small, fill=SUSPECT, halo=PART))
     if mark.told:
-        small = fitted(mark.told, wide * 0.4, tall * 0.2)
+        small = fitted(mark.told, wide * 0.48, tall * 0.2)
         aside = wide * (0.14 if pin_right else -0.14)
-        parts.append(middle(cx + aside, high, mark.told, small, fill=INK, halo=PART))
+        parts.append(middle(cx + aside, high, mark.told, small, weight="bold", fill=INK, halo=PART))
     parts.append(middle(cx, cy + size * 0.36, site.ref, size, weight="bold", halo=PART))
     if mark.heat:
         return [*parts, _bar(mark.heat, cx, cy + tall * 0.33, wide * 0.9, tall * 0.22)]
