@@ -14,6 +14,7 @@ import pytest
 
 from memdiag.reports import case_documents, documents
 from tests.support import schemas
+from tests.support.database import Server, lacking
 
 _HOME = pytest.StashKey[Path]()
 
@@ -77,3 +78,18 @@ def _checked(made: Callable[..., dict[str, Any]], schema: str) -> Callable[..., 
         return document
 
     return checked
+
+
+@pytest.fixture(scope="session")
+def server() -> Iterator[Server]:
+    """A running PostgreSQL; skipped with a reason where there is none, and required in CI."""
+    missing = lacking()
+    if missing:
+        if os.environ.get("CI") == "true":
+            pytest.fail(f"CI needs it: {missing}")
+        pytest.skip(missing)
+    one = Server()
+    try:
+        yield one.start()
+    finally:
+        one.stop()

@@ -22,6 +22,7 @@ from memdiag.boards import profiles
 from tests.support.benchserver import serving
 from tests.support.benchtext import dump
 from tests.support.browser import driven, paper, resize, run
+from tests.support.database import Server
 from tests.support.marks import lengthy
 
 AXE = os.environ.get("MEMDIAG_AXE")
@@ -150,9 +151,19 @@ FLOWS = [
 def test_a_repair_from_paste_to_print(
     chromium: Any, served: str, number: int, site: str, width: int, height: int
 ) -> None:
-    ticket = f"W-{number}-{width}"
-    head = {"ticket": ticket, "serial": f"Q{number}-{width}", "at": "2031-03-05T09:00:00Z"}
     bench = Bench(chromium, served, width, height, f"quince-{number}")
+    repair(bench, f"W-{number}-{width}", number, site)
+
+
+@pytest.mark.long
+def test_a_repair_with_the_index_on_a_server(chromium: Any, server: Server, tmp_path: Path) -> None:
+    """The same way, with the ledger of many benches in a PostgreSQL."""
+    with serving(tmp_path / "tickets", "--ledger", server.emptied()) as address:
+        repair(Bench(chromium, address, 1280, 900, "server"), "W-server", 12, "U6")
+
+
+def repair(bench: Bench, ticket: str, number: int, site: str) -> None:
+    head = {"ticket": ticket, "serial": f"Q{number}-{bench.width}", "at": "2031-03-05T09:00:00Z"}
     paste_and_correct(bench, dump(quince(number), gone=[site], head=head), site)
     follow_the_evidence(bench)
     assert bench.one("#ticket").get_attribute("value") == ticket
@@ -165,7 +176,7 @@ def test_a_repair_from_paste_to_print(
     for page in ("sheet", "customer"):
         bench.go(f"/tickets/{ticket}/{page}")
         bench.check(page)
-        assert paper(chromium) == 1
+        assert paper(bench.driver) == 1
     bench.go("/ledger")
     assert ticket in bench.text(".found")
     bench.check("ledger")

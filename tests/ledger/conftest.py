@@ -2,28 +2,11 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from tests.support.database import Server, lacking
-
-
-@pytest.fixture(scope="session")
-def server() -> Iterator[Server]:
-    """A running PostgreSQL; skipped with a reason where there is none, and required in CI."""
-    missing = lacking()
-    if missing:
-        if os.environ.get("CI") == "true":
-            pytest.fail(f"CI needs it: {missing}")
-        pytest.skip(missing)
-    one = Server()
-    try:
-        yield one.start()
-    finally:
-        one.stop()
+from tests.support.database import Server
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
