@@ -33,6 +33,17 @@ KINDS: dict[str, ProblemKind] = {
         (_HEAD + 'noise: "a\n', _HEAD + "noise: (A\nA: /a/\n", _HEAD + "noise: A\nA: /(/\n"),
         "grammar",
     ),
+    "layout-twice": ProblemKind(
+        Severity.ERROR,
+        "{file}: {name} is defined in line {first} already{quote}",
+        "{hint}",
+        (
+            _HEAD + 'noise: "a"\nnoise: "b"\n',
+            _HEAD + 'noise: "a" "b" _X\n_X: /x/\n_X: /y/\n',
+            _HEAD + 'training_row: "a" w\nw: LANE\nw: "x" LANE\n' + _END,
+        ),
+        "grammar",
+    ),
     "layout-undefined": ProblemKind(
         Severity.ERROR,
         "{file}: {name} is used and not defined{quote}",
@@ -98,7 +109,7 @@ KINDS: dict[str, ProblemKind] = {
     ),
     "layout-look-alike": ProblemKind(
         Severity.ERROR,
-        "{file}: {name} and {other} have one pattern and can stand at the same place{quote}",
+        "{file}: {what} and {other} have one pattern and can stand at the same place{quote}",
         "put a word in front of one of them, or let their patterns differ",
         (_HEAD + "training_row: [CH] LANE\n" + _END,),
         "grammar",
@@ -112,27 +123,32 @@ KINDS: dict[str, ProblemKind] = {
     ),
     "layout-empty-terminal": ProblemKind(
         Severity.ERROR,
-        "{file}: terminal {name} matches the empty text{quote}",
-        "write + for *, and make the terminal optional where it is used: [{name}]",
-        (_HEAD + "training_row: LANE CH\nLANE: /[0-9]*/\nCH: /x/\n",),
+        "{file}: {what} matches the empty text{quote}",
+        "write + for *, and make it optional where it is used, in brackets: [LANE]",
+        (
+            _HEAD + "training_row: LANE CH\nLANE: /[0-9]*/\nCH: /x/\n",
+            _HEAD + 'noise: "a" /[0-9]*/\n',
+        ),
         "grammar",
     ),
     "layout-dead-terminal": ProblemKind(
         Severity.ERROR,
-        "{file}: terminal {name} matches nothing{quote}",
+        "{file}: {what} matches nothing{quote}",
         "mend its pattern: no text can satisfy it",
         (
             _HEAD + "training_row: LANE CH\nLANE: /[^\\d\\D]/\nCH: /x/\n",
             _HEAD + "training_row: LANE CH\nLANE: /(?!)a/\nCH: /x/\n",
+            _HEAD + 'noise: "a" /[^\\d\\D]/\n',
         ),
         "grammar",
     ),
     "layout-takes-everything": ProblemKind(
         Severity.ERROR,
-        "{file}: terminal {name} matches any text, and leaves nothing to the rest of {kind}{quote}",
+        "{file}: {what} matches any text, and leaves nothing to the rest of {kind}{quote}",
         "let it match what stands there and no more, such as /\\S+/ or /[0-9]+/",
         (
             _HEAD + "noise: ALL\nALL: /.+/\n",
+            _HEAD + "noise: /.+/ _B\n_B: /b/\n",
             _HEAD + 'training_row: "x" STEP LANE\nSTEP: /.+/\n' + _END,
         ),
         "grammar",
@@ -153,9 +169,13 @@ KINDS: dict[str, ProblemKind] = {
     ),
     "layout-pattern-hangs": ProblemKind(
         Severity.ERROR,
-        "{file}: the pattern of {name} could take for ever on an unlucky line{quote}",
+        "{file}: {what} could take for ever on an unlucky line{quote}",
         "do not repeat a repeat, such as (a+)+: let each part begin with another character",
-        (_HEAD + "training_row: LANE\nLANE: /([0-9]+)+x/\n", '// recognise: ^(a+)+$\nnoise: "a"\n'),
+        (
+            _HEAD + "training_row: LANE\nLANE: /([0-9]+)+x/\n",
+            _HEAD + 'noise: "a" /([0-9]+)+x/\n',
+            '// recognise: ^(a+)+$\nnoise: "a"\n',
+        ),
         "grammar",
     ),
 }
