@@ -7,6 +7,11 @@ from memdiag.model.problems.types import ProblemKind, Severity
 _HEAD = "// name: trial\n// about: a trial\n// recognise: ^trial\n"
 _END = 'LANE: /[0-9]+/\nCH: /[0-9]+/\n%ignore " "\n'
 
+_NAME_RESULT = (
+    "a step whose rows say none counts neither as passed nor as failed: name the words that say it "
+    'RESULT, or RESULT__PASS: "ok", RESULT__NOT_FOUND: "-"'
+)
+
 KINDS: dict[str, ProblemKind] = {
     "no-such-layout": ProblemKind(Severity.ERROR, "there is no layout {name!r}", "{hint}"),
     "bad-recognise": ProblemKind(
@@ -166,6 +171,20 @@ KINDS: dict[str, ProblemKind] = {
             + 'A30: "x"\n',
         ),
         "grammar",
+    ),
+    "layout-no-result": ProblemKind(
+        Severity.WARNING,
+        "no row of layout {layout} says a result",
+        _NAME_RESULT,
+        ("training_row: STEP LANE DELAY\nSTEP: /[a-z]+/\nDELAY: /d[0-9]/\n" + _END,),
+        "check",
+    ),
+    "step-no-result": ProblemKind(
+        Severity.WARNING,
+        "{rows} of step {step}, and none says a result",
+        _NAME_RESULT,
+        ('training_row: STEP LANE [RESULT__FAIL]\nSTEP: /[a-z]+/\nRESULT__FAIL: "no"\n' + _END,),
+        "check",
     ),
     "layout-pattern-hangs": ProblemKind(
         Severity.ERROR,
