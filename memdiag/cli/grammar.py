@@ -1,4 +1,4 @@
-"""`memdiag grammar`: list, show and check layout grammars."""
+"""`memdiag grammar`: list, show, check and propose layout grammars."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from memdiag.cli import common, outlet
-from memdiag.model.problems import Position, Problem, Severity
+from memdiag.model.problems import Position, Problem, Severity, problem
 
 if TYPE_CHECKING:
     from memdiag.layouts.registry import Layout
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 @click.group("grammar")
 def command() -> None:
-    """List, show and check layout grammars.
+    """List, show, check and propose layout grammars.
 
     A layout is taught by one .lark file and no code: docs/layouts.md says how.
     """
@@ -93,6 +93,34 @@ def check(file: str, dump: str | None) -> int:
     with common.usage():
         data = common.whole(dump)
     return _walk(data, file, lacking)
+
+
+@command.command("new")
+@click.argument("dump")
+@click.option("-o", "--output", metavar="FILE", type=click.Path(), help="Write it here.")
+def new(dump: str, output: str | None) -> int:
+    """Propose a grammar that reads the strange DUMP (a file, or - for standard input).
+
+    Lines that are alike become a rule; what their parts are is guessed from words beside them, from
+    headings and from values, and each guess stands in a comment above its rule. Nothing is known of
+    the dump but what it shows: correct the guesses before you believe what comes of them.
+
+    Exit status: 0 a grammar was proposed, 2 none was.
+    """
+    from memdiag.model.vocabulary import shipped
+    from memdiag.reading.bounds import Refused
+    from memdiag.reading.proposal.propose import NoProposal, propose
+
+    with common.usage():
+        data = common.whole(dump)
+    try:
+        made = propose(data, "paste" if dump == "-" else dump, shipped())
+    except (NoProposal, Refused) as none:
+        raise click.ClickException(none.problem.sentence()) from None
+    common.write(made.text, output, over=())
+    counts = {n: getattr(made, n) for n in ("rows", "headings", "heads", "skipped", "remarks")}
+    common.tell([problem("proposal-guessed", None, **counts)], quiet_info=False)
+    return 0
 
 
 def _declared(layout: Layout) -> Iterator[str]:

@@ -197,4 +197,46 @@ KINDS: dict[str, ProblemKind] = {
         ),
         "grammar",
     ),
+    "proposal-no-rows": ProblemKind(
+        Severity.ERROR,
+        "no line of this text looks like a result, a count, an error word or a key of a run",
+        "write the grammar by hand: docs/layouts.md shows how; memdiag grammar show console is a "
+        "start",
+        ("good morning\nhow are you\n", "\n"),
+        "propose",
+    ),
+    "proposal-too-many": ProblemKind(
+        Severity.ERROR,
+        "the text has {n} kinds of lines, and a grammar is proposed for at most {most}",
+        "give one dump alone, without what was printed before and after it",
+        (
+            "".join(
+                "lane 3 read ok " + format(i, "b").translate({48: ": ", 49: "= "}) + "\n"
+                for i in range(256)
+            ),
+        ),
+        "propose",
+    ),
+    "proposal-too-long": ProblemKind(
+        Severity.ERROR,
+        "the text has more than {most} lines",
+        "give the first thousand of them: what follows is more of the same kinds",
+        ("lane 1 read ok\n" * 100_001,),
+        "propose",
+    ),
+    "proposal-unread": ProblemKind(
+        Severity.ERROR,
+        "no rule is found that reads this line",
+        "leave it out and try again, or write its rule by hand: docs/layouts.md shows how",
+        ("lane 1 read ok\nlane 1 read " + "x y " * 5_000 + "\n",),
+        "propose",
+    ),
+    "proposal-guessed": ProblemKind(
+        Severity.INFO,
+        "{rows} kinds of lines are taken for rows, {headings} for headings, {heads} for the head, "
+        "{skipped} are skipped; {remarks} remarks begin with LOOK",
+        "every guess stands above its rule: correct it there, then memdiag grammar check",
+        ("lane 1 read ok\n",),
+        "propose",
+    ),
 }
