@@ -74,6 +74,12 @@ def rule_names(source: Source) -> Iterator[Problem]:
                 )
 
 
+_OF_PARTS = (
+    "it carries nothing itself: put the name in a part of the line that has an alias, such as "
+    'place: "ch" CH -> context'
+)
+
+
 # -- terminals ----------------------------------------------------------------------------------
 
 
@@ -134,7 +140,7 @@ def _line_rule(source: Source, parser: Any, kind: str, rules: Productions) -> It
                 where,
                 name=name,
                 kind=kind,
-                hint=spelling.nearest(column, known),
+                hint=spelling.nearest(column, known) if known else _OF_PARTS,
             )
         elif value is not None and value not in line_rules.VALUES.get(column, (value,)):
             yield source.problem_at(

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from memdiag import resources
 from memdiag.cli.grammar import command
 from memdiag.layouts.grammar_compile import compile_pack
+from memdiag.model import STEPS as STEPS_KNOWN
 from memdiag.model import Result, Run
 from memdiag.model.problems.layouts import KINDS
 from memdiag.model.vocabulary import shipped
@@ -107,10 +108,16 @@ def test_a_table_is_read_by_its_headings(tmp_path: Path) -> None:
     assert "no column of this table: skipped" in text
 
 
-def test_a_table_without_a_step_is_taken_for_read_and_that_is_said(tmp_path: Path) -> None:
-    run, text = read("| lane | result |  eye |\n| 0 | ok | 12 |\n| 1 | bad | 3 |\n", tmp_path)
-    assert told(run) == [("read", None, 0, Result.PASS), ("read", None, 1, Result.FAIL)]
-    assert 'a guess: no line names one; "lane" is read' in text
+def test_a_table_without_a_step_measures_nothing_until_it_is_named(tmp_path: Path) -> None:
+    table = "| lane | result |  eye |\n| 0 | ok | 12 |\n| 1 | bad | 3 |\n"
+    run, text = read(table, tmp_path)
+    assert told(run) == [("unnamed", None, 0, Result.PASS), ("unnamed", None, 1, Result.FAIL)]
+    assert "unnamed" not in STEPS_KNOWN
+    assert '// LOOK: no line names the step; "lane" stands for it' in text
+    named = text.replace("STEP__UNNAMED", "STEP__READ")
+    (tmp_path / "named.lark").write_text(named)
+    (again,) = load.load(table, grammar=str(tmp_path / "named.lark"))
+    assert {r.step for r in again.training} == {"read"}
 
 
 def test_windows_of_two_characters_are_read_tap_by_tap(tmp_path: Path) -> None:
@@ -144,6 +151,12 @@ def test_no_rule_skips_any_line_whatever_it_holds(tmp_path: Path) -> None:
     (tmp_path / "p.lark").write_text(proposed(text))
     found = load.examine((text + "U3 is dead\n").encode(), grammar=str(tmp_path / "p.lark"))
     assert dict(found.account.lines())[6] is LineClass.PROBLEM
+
+
+def test_what_is_printed_for_no_value_may_hold_a_slash(tmp_path: Path) -> None:
+    run, _ = read("ch n/a read ok\nch 3 read ok\n", tmp_path)
+    assert told(run) == [("read", None, None, Result.PASS), ("read", 3, None, Result.PASS)]
+    assert lines_of("lane 7 read ok\nch U3\nn/a n/a\n", tmp_path)[3] is LineClass.NOISE
 
 
 # -- for any text -------------------------------------------------------------------------------
@@ -291,7 +304,9 @@ def ran(*words: str) -> Ran:
     return CliRunner().invoke(command, list(words), standalone_mode=False)
 
 
-@pytest.mark.parametrize("name", ["layouts/console.txt", "layouts/commas.csv", "ddr4-missing.dump"])
+@pytest.mark.parametrize(
+    "name", ["layouts/console.txt", "layouts/commas.csv", "layouts/wide.txt", "ddr4-missing.dump"]
+)
 def test_a_proposal_passes_the_check_on_its_dump(name: str, tmp_path: Path) -> None:
     dump, grammar = str(resources.shipped("samples") / name), str(tmp_path / "new.lark")
     made = ran("new", dump, "-o", grammar)

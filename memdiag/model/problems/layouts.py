@@ -85,6 +85,7 @@ KINDS: dict[str, ProblemKind] = {
             _HEAD + 'training_row: "lane" LANES\nLANES: /[0-9]/\n',
             _HEAD + 'training_row: RESULT__PASSED\nRESULT__PASSED: "ok"\n',
             _HEAD + "count_row: LANE STEP\nSTEP: /[a-z]+/\n" + _END,
+            _HEAD + 'rows: "b" LANE (":" c)+\nc: CH -> context\n' + _END,
         ),
         "grammar",
     ),

@@ -64,8 +64,7 @@ class Writer:
         for at in sorted(guess.columns):
             out.append(f"//   {guess.columns[at].upper():<9} {guess.why[at]}")
         if guess.step_at is not None:
-            word = shape.word(guess.step_at)
-            out.append(f'//   STEP      a guess: no line names one; "{word}" stands for read')
+            out.append(_unnamed(shape.word(guess.step_at)))
         if guess.remark:
             out.append(f"// LOOK: {_printed(guess.remark, _LONGEST_REMARK)}")
         out += self._unknown(guess)
@@ -133,7 +132,7 @@ class Writer:
         if needs_step and not known:
             first = next(at for at, heading in enumerate(headings) if heading)
             names[first] = self._names.standing(headings[first])
-            out.append(f'//   STEP      a guess: no line names one; "{headings[first]}" is read')
+            out.append(_unnamed(headings[first]))
         kind = "context" if needs_step and not known else "noise"
         out.append(f"r{number}_heads: {self._parted(table, names)} -> {kind}")
         out += ["", *_comment(_where(table.numbers[1:]), table.rows[0][1])]
@@ -225,6 +224,10 @@ def _comment(where: str, text: str) -> list[str]:
 def _printed(text: str, most: int = _SHOWN) -> str:
     shown = "".join(c if c.isprintable() else "?" for c in text.strip())
     return shown if len(shown) <= most else shown[: most - 3] + "..."
+
+
+def _unnamed(word: str) -> str:
+    return f'// LOOK: no line names the step; "{word}" stands for it: name it STEP__READ or another'
 
 
 def _first_word(guess: Guess) -> int:

@@ -106,7 +106,8 @@ def _agree(key: Key, other: Key, empty: Sequence[int]) -> bool:
     alike = len(key) == len(other) and all(
         at in empty or part == other[at] for at, part in enumerate(key)
     )
-    return alike and VALUE in other and all(other[at][0] != "m" for at in empty)
+    said = any(part[0] == "w" for at, part in enumerate(key) if at not in empty)
+    return alike and said and VALUE in other and all(other[at][0] != "m" for at in empty)
 
 
 def _open_places(key: Key, words: Vocabulary) -> Iterator[int]:

@@ -77,8 +77,9 @@ class Terminals:
         return column
 
     def standing(self, word: str) -> str:
-        """A word that always stands there, for a step that no line names."""
-        return self._meaning("STEP__READ", word)
+        """A word that always stands there, for a step that no line names. It is none that memdiag
+        knows: what passes there measures nothing until somebody names it."""
+        return self._meaning("STEP__UNNAMED", word)
 
     def taps(self, works: str, fails: str) -> str:
         """The helper for a window drawn with these two characters."""
@@ -108,4 +109,5 @@ class Terminals:
             yield f"{name}: {' | '.join(map(literal, texts))}"
         for patterns in self._patterns.values():
             for each, name in patterns.items():
-                yield f"{name}: /{each}/"
+                escaped = re.sub(r"(?<!\\)/", r"\/", each)
+                yield f"{name}: /{escaped}/"
