@@ -1,7 +1,8 @@
-"""Training rows that say how nothing ended: the layout that reads them lacks a result.
+"""Training rows that say nothing of how good a place is: the layout that reads them lacks a result.
 
-A window speaks for itself: where no tap of it works, no setting was found. A delay, a width or a
-height does not: rigs print them of steps that passed and of steps that failed.
+A window speaks for itself: where no tap of it works, no setting was found. Widths and heights are
+held against those of other lanes. A delay says where a lane was set, and nothing else: rigs print
+it of steps that passed and of steps that failed.
 """
 
 from __future__ import annotations
@@ -13,11 +14,12 @@ from memdiag.layouts.registry import Layout
 from memdiag.model import Run, TrainingRow
 from memdiag.model.problems import Problem, problem
 
-_TELLS = frozenset({"result", "window", line_rules.TAP})
+_SHOWS = ("result", "window", "width", "height")
+_TELLS = frozenset({*_SHOWS, line_rules.TAP})
 
 
 def of_layout(layout: Layout) -> Iterator[Problem]:
-    """Whether no training row of a layout can say how its step ended."""
+    """Whether no training row of a layout can say how its step ended, or how wide an eye is."""
     rows = layout.carried.get("training_row")
     if rows is None:
         return
@@ -27,12 +29,12 @@ def of_layout(layout: Layout) -> Iterator[Problem]:
 
 
 def of_runs(runs: Iterable[Run]) -> Iterator[Problem]:
-    """The steps of a text of which no row says how it ended."""
+    """The steps of a text of which no row says how it ended, or how wide an eye is."""
     by_step: dict[str, list[TrainingRow]] = {}
     for run in runs:
         for row in run.training:
             by_step.setdefault(row.step, []).append(row)
     for step, rows in by_step.items():
-        if all(row.result is None and row.window is None for row in rows):
+        if all(getattr(row, name) is None for row in rows for name in _SHOWS):
             n = f"{len(rows)} row{'s' * (len(rows) > 1)}"
             yield problem("step-no-result", rows[0].position, rows=n, step=step)

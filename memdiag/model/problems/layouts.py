@@ -175,14 +175,14 @@ KINDS: dict[str, ProblemKind] = {
     ),
     "layout-no-result": ProblemKind(
         Severity.WARNING,
-        "no row of layout {layout} says a result",
+        "no row of layout {layout} says a result, a window or the size of an eye",
         _NAME_RESULT,
         ("training_row: STEP LANE DELAY\nSTEP: /[a-z]+/\nDELAY: /d[0-9]/\n" + _END,),
         "check",
     ),
     "step-no-result": ProblemKind(
         Severity.WARNING,
-        "{rows} of step {step}, and none says a result",
+        "{rows} of step {step}, and none says a result, a window or the size of an eye",
         _NAME_RESULT,
         ('training_row: STEP LANE [RESULT__FAIL]\nSTEP: /[a-z]+/\nRESULT__FAIL: "no"\n' + _END,),
         "check",
