@@ -174,24 +174,22 @@ def settle_steps(training: Iterable[TrainingRow]) -> tuple[StepOutcome, ...]:
         by_step.setdefault((row.step, row.point, row.place.line), []).append(row)
     found = []
     for at, rows in by_step.items():
-        if said := list(_with_results(rows)):
+        if said := _with_results(rows):
             tries = [Try(r.attempt or 0, r.candidate, result, r.tries or 1) for r, result in said]
             line = said[-1][0].position.line
             found.append(StepOutcome(*at, _ended(tries), effective(tries), line))
     return tuple(found)
 
 
-def _with_results(rows: Sequence[TrainingRow]) -> Iterator[tuple[TrainingRow, Result]]:
+def _with_results(rows: Sequence[TrainingRow]) -> list[tuple[TrainingRow, Result]]:
     """The rows of one step that say how it ended. Where the last attempt says it in no word, but
     shows windows and no tap of them works, it looked everywhere and found no setting."""
     last = max(row.attempt or 0 for row in rows)
     latest = [row for row in rows if (row.attempt or 0) == last]
-    empty = all(row.result is None and _found_nothing(row) for row in latest)
-    for row in rows:
-        if row.result is not None:
-            yield row, row.result
-        elif empty and row.window is not None and (row.attempt or 0) == last:
-            yield row, Result.NOT_FOUND
+    said = [(row, row.result) for row in rows if row.result is not None]
+    if all(row.result is None and _found_nothing(row) for row in latest):
+        said += [(row, Result.NOT_FOUND) for row in latest if row.window is not None]
+    return said
 
 
 def _found_nothing(row: TrainingRow) -> bool:

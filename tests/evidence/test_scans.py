@@ -106,12 +106,17 @@ def test_an_empty_window_says_nothing_where_the_rig_found_a_setting_all_the_same
         assert link.results == {"write": Result.PASS}
 
 
-def test_an_empty_window_of_an_earlier_attempt_ends_nothing() -> None:
+@pytest.mark.parametrize(
+    ("first", "second", "ended"), [(EMPTY, OPEN, {}), (OPEN, EMPTY, {"read": Result.NOT_FOUND})]
+)
+def test_the_windows_of_the_last_attempt_say_how_it_ended(
+    first: str, second: str, ended: dict[str, Result]
+) -> None:
     text = "bench-dump 1\n[training]\nch lane attempt step window result\n"
-    text += f"0 0 1 read {EMPTY} -\n0 0 2 read {OPEN} -\n[end] 2\n"
+    text += f"0 0 1 read {first} -\n0 0 2 read {second} -\n[end] 2\n"
     (run,) = load(text)
     (link,) = measure(run, profiles.for_run(run)[0])
-    assert link.results == {}
+    assert link.results == ended
 
 
 @given(st.integers(1, 6), st.integers(2, 9), st.data())

@@ -451,3 +451,10 @@ def test_a_pattern_without_a_name_is_told_at_its_place(rule: str, what: str, col
     assert what in found.message and "ANON" not in found.message + found.hint
     assert found.position is not None
     assert (found.position.line, found.position.column) == (2, column)
+
+
+def test_a_name_outside_the_parts_of_rows_is_told_with_what_a_part_is() -> None:
+    with pytest.raises(LayoutError) as refused:
+        compile_pack('rows: "b" LANE (":" c)+\nc: CH -> training_row\nLANE: /a/\nCH: /b/\n', "x")
+    (found,) = refused.value.problems
+    assert found.code == "layout-terminal-name" and "-> context" in found.hint

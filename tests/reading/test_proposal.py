@@ -153,6 +153,14 @@ def test_no_rule_skips_any_line_whatever_it_holds(tmp_path: Path) -> None:
     assert dict(found.account.lines())[6] is LineClass.PROBLEM
 
 
+def test_rows_that_cannot_be_what_they_look_like_are_skipped_and_remarked_on(
+    tmp_path: Path,
+) -> None:
+    dump = "lane 0 read ok\nlane 1 soak errors 50 bits 40\n"  # more bits wrong than compared
+    assert lines_of(dump, tmp_path) == {1: LineClass.ROW, 2: LineClass.NOISE}
+    assert "// LOOK: skipped: they looked like a count_row" in proposed(dump)
+
+
 def test_what_is_printed_for_no_value_may_hold_a_slash(tmp_path: Path) -> None:
     run, _ = read("ch n/a read ok\nch 3 read ok\n", tmp_path)
     assert told(run) == [("read", None, None, Result.PASS), ("read", 3, None, Result.PASS)]
@@ -189,6 +197,8 @@ SCRAPS = st.sampled_from(
             "00111100",
             "1e3",
             "W=ff",
+            "errors 50",
+            "bits 40",
             "_",
             "LANE",
             "->",
