@@ -1,19 +1,24 @@
-"""`memdiag grammar`: list, show and check layout grammars."""
+"""`memdiag grammar`: list, show, check and propose layout grammars."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from memdiag.cli import common, outlet
-from memdiag.model.problems import Problem, Severity
+from memdiag.model.problems import Position, Problem, Severity, problem
+
+if TYPE_CHECKING:
+    from memdiag.layouts.registry import Layout
+    from memdiag.reading.load import Examined
 
 
 @click.group("grammar")
 def command() -> None:
-    """List, show and check layout grammars.
+    """List, show, check and propose layout grammars.
 
     A layout is taught by one .lark file and no code: docs/layouts.md says how.
     """
@@ -64,6 +69,7 @@ def check(file: str, dump: str | None) -> int:
     Exit status: 0 usable, and every line of DUMP understood; 1 lines that are not; 2 not usable.
     """
     from memdiag.layouts import registry
+    from memdiag.reading import unsaid_results
 
     try:
         layout = registry.find(file)
@@ -80,18 +86,46 @@ def check(file: str, dump: str | None) -> int:
         return 2
     for line in _declared(layout):
         outlet.say(line)
+    lacking = list(unsaid_results.of_layout(layout))
+    common.tell(lacking)
     if dump is None:
         return 0
     with common.usage():
         data = common.whole(dump)
-    return _walk(data, file)
+    return _walk(data, file, lacking)
 
 
-def _declared(layout: object) -> Iterator[str]:
+@command.command("new")
+@click.argument("dump")
+@click.option("-o", "--output", metavar="FILE", type=click.Path(), help="Write it here.")
+def new(dump: str, output: str | None) -> int:
+    """Propose a grammar that reads the strange DUMP (a file, or - for standard input).
+
+    Lines that are alike become a rule; what their parts are is guessed from words beside them, from
+    headings and from values, and each guess stands in a comment above its rule. Nothing is known of
+    the dump but what it shows: correct the guesses before you believe what comes of them.
+
+    Exit status: 0 a grammar was proposed, 2 none was.
+    """
+    from memdiag.model.vocabulary import shipped
+    from memdiag.reading.bounds import Refused
+    from memdiag.reading.proposal.propose import NoProposal, propose
+
+    with common.usage():
+        data = common.whole(dump)
+    try:
+        made = propose(data, "paste" if dump == "-" else dump, shipped())
+    except (NoProposal, Refused) as none:
+        raise click.ClickException(none.problem.sentence()) from None
+    common.write(made.text, output, over=())
+    counts = {n: getattr(made, n) for n in ("rows", "headings", "heads", "skipped", "remarks")}
+    common.tell([problem("proposal-guessed", None, **counts)], quiet_info=False)
+    return 0
+
+
+def _declared(layout: Layout) -> Iterator[str]:
     from memdiag.layouts import line_rules
-    from memdiag.layouts.matcher import Layout
 
-    assert isinstance(layout, Layout)
     yield f"{layout.name}: {layout.about or 'no // about: line'}"
     yield f"recognised by: {layout.recognise or 'nothing: use it with --grammar'}"
     for start in layout.starts:
@@ -101,9 +135,9 @@ def _declared(layout: object) -> Iterator[str]:
             yield f"{kind:<13} {('table ' + what) if what else '':<15} {columns}".rstrip()
 
 
-def _walk(data: bytes, grammar: str) -> int:
+def _walk(data: bytes, grammar: str, lacking: Sequence[Problem]) -> int:
     """Line by line, what the dump was taken for; then the shares. The exit status."""
-    from memdiag.reading import load
+    from memdiag.reading import load, unsaid_results
     from memdiag.reading.account import LineClass
 
     try:
@@ -111,34 +145,66 @@ def _walk(data: bytes, grammar: str) -> int:
     except load.Unreadable as none:
         common.tell(none.problems, quiet_info=False)
         return 1
-    assert found.cleaned is not None
     problems = [p for run in found.runs for p in run.problems]
-    at_line: dict[int, list[Problem]] = {}
-    for each in problems:
-        if each.position is not None and each.severity is not Severity.INFO:
-            at_line.setdefault(each.position.line, []).append(each)
-    outlet.say("")
-    for number, fate in found.account.lines():
-        text = found.cleaned.pasted[number - 1].replace("\t", " ")
-        shown = "".join(c if c.isprintable() else "?" for c in text[:_SHOWN])
-        outlet.say(f"{number:>5}  {_word(fate):<14} {shown}".rstrip())
-        for each in at_line.pop(number, []):
-            assert each.position is not None
-            place = min(each.position.column, _SHOWN) - 1
-            said = each.message.removeprefix("this line is not understood: ")
-            outlet.say(" " * (22 + place) + f"^ {said}")
+    _show_lines(found, problems)
     outlet.say("")
     counts = found.account.count()
     total = sum(counts.values())
     for fate in LineClass:
         if fate in counts:
             share = 100 * counts[fate] / total
-            outlet.say(f"{_word(fate):<14} {counts[fate]:>6}  {share:5.1f} %")
+            meaning = _MEANING.get(fate, "")
+            outlet.say(f"{_word(fate):<14} {counts[fate]:>6}  {share:5.1f} %  {meaning}".rstrip())
     common.tell([p for p in problems if p.position is None])
+    if not lacking:
+        common.tell(list(unsaid_results.of_runs(found.runs)))
     return 1 if counts.get(LineClass.PROBLEM) else 0
 
 
+def _show_lines(found: Examined, problems: Sequence[Problem]) -> None:
+    assert found.cleaned is not None
+    at_line: dict[int, list[tuple[int, str]]] = {}
+    for each in problems:
+        if each.position is not None and each.severity is not Severity.INFO:
+            said = each.message.removeprefix("this line is not understood: ")
+            at_line.setdefault(each.position.line, []).append((each.position.column, said))
+    for where, said in _outside(found):
+        at_line.setdefault(where.line, []).insert(0, (where.column, said))
+    outlet.say("")
+    for number, fate in found.account.lines():
+        text = found.cleaned.pasted[number - 1].replace("\t", " ")
+        shown = "".join(c if c.isprintable() else "?" for c in text[:_SHOWN])
+        outlet.say(f"{number:>5}  {_word(fate):<14} {shown}".rstrip())
+        for column, said in at_line.pop(number, []):
+            outlet.say(" " * (21 + min(column, _SHOWN)) + f"^ {said}")
+
+
+def _outside(found: Examined) -> Iterator[tuple[Position, str]]:
+    """Why no dump begins, or goes on, at the first of lines that belong to none."""
+    from memdiag.layouts.matcher import Miss
+    from memdiag.reading import misses
+    from memdiag.reading.account import LineClass
+    from memdiag.reading.planner import Planner, State
+
+    assert found.cleaned is not None
+    firsts = {e.first for e in found.account.extents if e.line_class is LineClass.OUTSIDE}
+    rules = Planner(found.layout, large=False).rules(State())
+    for line in found.cleaned.lines:
+        if line.number in firsts:
+            missed = found.layout.match(line.text.rstrip(), rules)
+            if isinstance(missed, Miss):
+                at, fields = misses.told(line.text, missed)
+                told = f"no dump is open, and none begins here: found {fields['found']}, "
+                yield line.position(at), told + f"expected {fields['expected']}"
+
+
 _SHOWN = 100  # characters of a line
+
+_MEANING = {
+    "outside": "of no dump: before the first line of one, or after the last line",
+    "kept": "of a section that memdiag does not know: used for nothing",
+}
+"""What becomes of lines that are neither read nor skipped."""
 
 
 def _word(fate: str) -> str:

@@ -169,18 +169,33 @@ def settle(place: Place, board: Board) -> Place:
 
 def settle_steps(training: Iterable[TrainingRow]) -> tuple[StepOutcome, ...]:
     """The outcome of each step, set point and data line of one link's rows."""
-    by_step: dict[tuple[str, str | None, int | None], list[Try]] = {}
-    lines: dict[tuple[str, str | None, int | None], int] = {}
+    by_step: dict[tuple[str, str | None, int | None], list[TrainingRow]] = {}
     for row in training:
-        if row.result is not None:
-            at = (row.step, row.point, row.place.line)
-            tries = by_step.setdefault(at, [])
-            tries.append(Try(row.attempt or 0, row.candidate, row.result, row.tries or 1))
-            lines[at] = row.position.line
-    return tuple(
-        StepOutcome(*at, _ended(tries), effective(tries), lines[at])
-        for at, tries in by_step.items()
-    )
+        by_step.setdefault((row.step, row.point, row.place.line), []).append(row)
+    found = []
+    for at, rows in by_step.items():
+        if said := _with_results(rows):
+            tries = [Try(r.attempt or 0, r.candidate, result, r.tries or 1) for r, result in said]
+            line = said[-1][0].position.line
+            found.append(StepOutcome(*at, _ended(tries), effective(tries), line))
+    return tuple(found)
+
+
+def _with_results(rows: Sequence[TrainingRow]) -> list[tuple[TrainingRow, Result]]:
+    """The rows of one step that say how it ended. Where the last attempt says it in no word, but
+    shows windows and no tap of them works, it looked everywhere and found no setting."""
+    last = max(row.attempt or 0 for row in rows)
+    latest = [row for row in rows if (row.attempt or 0) == last]
+    said = [(row, row.result) for row in rows if row.result is not None]
+    if all(row.result is None and _found_nothing(row) for row in latest):
+        said += [(row, Result.NOT_FOUND) for row in latest if row.window is not None]
+    return said
+
+
+def _found_nothing(row: TrainingRow) -> bool:
+    """Whether a row shows no setting that works."""
+    sizes = (row.width, row.height)
+    return "1" not in (row.window or "") and not any(size and size.value for size in sizes)
 
 
 class Try(NamedTuple):

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import ast
 import logging
 import re
 import warnings
+from collections.abc import Iterator
 from typing import Any
 
 from memdiag.layouts import tables
@@ -17,6 +19,7 @@ from memdiag.layouts.grammar_rules import (
 )
 from memdiag.layouts.grammar_size import excess
 from memdiag.layouts.grammar_text import LayoutError, Source
+from memdiag.layouts.line_rules import LINE_RULES
 from memdiag.layouts.matcher import Start
 from memdiag.layouts.pack import Pack
 from memdiag.model import spelling
@@ -43,10 +46,13 @@ def _compiled(source: Source) -> Pack:
     if large:
         raise LayoutError(large)
     wrong = [*recognise_pattern(source), *rule_names(source)]
+    wrong += _twice(source)
     starts = source.starts()
     if not starts:
         wrong.append(source.problem_at("layout-empty", None))
         raise LayoutError(tuple(wrong))
+    if any(p.code == "layout-twice" for p in wrong):
+        raise LayoutError(tuple(wrong))  # Lark would say no more of it
     try:
         parser, conflicts = _lark(source, list(starts))
     except LayoutError as error:
@@ -72,6 +78,23 @@ def _compiled(source: Source) -> Pack:
         carried=carried(parser),
         tables=tables.of(parser),
     )
+
+
+def _twice(source: Source) -> Iterator[Problem]:
+    """Names that are defined a second time, each with what to write instead."""
+    for first, second in source.twice():
+        name = second.name
+        if not second.is_rule:
+            hint = f"put both in one with |, or number the second one: {name}_2"
+        elif name in LINE_RULES:
+            hint = (
+                "give this one a name of its own and the line rule as its alias: "
+                f"other: ... -> {name}; or put both in one rule with |"
+            )
+        else:
+            hint = "put both in one rule with |, or give this one a name of its own"
+        line = source.line_of(first.offset)
+        yield source.problem_at("layout-twice", second.offset, name=name, first=line, hint=hint)
 
 
 # -- Lark itself --------------------------------------------------------------------------------
@@ -152,9 +175,10 @@ def _refusal(source: Source, error: Exception) -> Problem:
         if "Token('_NL'" in reason:
             reason = "the definition ends too early"
         return source.problem_in("layout-syntax", int(at[1]), int(at[2]), reason=reason)
-    zero = re.search(r"zero-width terminals?\. \((\w+)", text)
+    zero = re.search(r"zero-width terminals?\. \((\w+): (.*)\)", text, re.DOTALL)
     if zero:
-        return source.problem_at("layout-empty-terminal", source.place(zero[1]), name=zero[1])
+        what, offset = source.called(zero[1], ast.literal_eval(zero[2]), literal=False)
+        return source.problem_at("layout-empty-terminal", offset, what=what)
     if "Reduce/Reduce" in text or "Shift/Reduce" in text:
         rules = re.findall(r"<\s*_*([a-z][a-z_0-9]*?)(?:_(?:star|plus)_\d+)?\s*:", text)
         return _ambiguous(source, rules[0] if rules else next(iter(source.starts())))

@@ -48,7 +48,7 @@ def recognise_pattern(source: Source) -> Iterator[Problem]:
         elif all(map(compiled.search, ("~ ~", "0 a", "# :", "Z-"))):
             yield source.problem_at("layout-recognise", at, why="it is found in any line")
         elif nature(pattern).hangs:
-            yield source.problem_at("layout-pattern-hangs", at, name="recognise")
+            yield source.problem_at("layout-pattern-hangs", at, what="the recognise pattern")
     except (re.error, RecursionError, OverflowError) as error:
         yield source.problem_at("layout-recognise", at, why=f"it is none: {error}")
 
@@ -74,6 +74,12 @@ def rule_names(source: Source) -> Iterator[Problem]:
                 )
 
 
+_OF_PARTS = (
+    "it carries nothing itself: put the name in a part of the line that has an alias, such as "
+    'place: "ch" CH -> context'
+)
+
+
 # -- terminals ----------------------------------------------------------------------------------
 
 
@@ -81,11 +87,17 @@ def _terminals(source: Source, parser: Any) -> Iterator[Problem]:
     for term in parser.terminals:
         pattern = term.pattern.to_regexp()
         found = nature(pattern)
-        where = source.place(term.name)
+        what, where = _called(source, term)
         if found.never:
-            yield source.problem_at("layout-dead-terminal", where, name=term.name)
+            yield source.problem_at("layout-dead-terminal", where, what=what)
         if found.hangs:
-            yield source.problem_at("layout-pattern-hangs", where, name=term.name)
+            yield source.problem_at("layout-pattern-hangs", where, what=what)
+
+
+def _called(source: Source, term: Any) -> tuple[str, int | None]:
+    """What a terminal of Lark's is called, and where it stands."""
+    value = str(term.pattern.value)
+    return source.called(term.name, value, literal=term.pattern.type == "str")
 
 
 Productions = list[Any]
@@ -120,7 +132,7 @@ def _line_rule(source: Source, parser: Any, kind: str, rules: Productions) -> It
         column, value = line_rules.filled(name)
         where = source.place(name, kind if kind in source.rules else home.get(name))
         if name.startswith("__ANON"):
-            where = source.place(kind)
+            _, where = _called(source, terms[name])
             yield source.problem_at("layout-nameless", where, kind=kind)
         elif column not in known:
             yield source.problem_at(
@@ -128,7 +140,7 @@ def _line_rule(source: Source, parser: Any, kind: str, rules: Productions) -> It
                 where,
                 name=name,
                 kind=kind,
-                hint=spelling.nearest(column, known),
+                hint=spelling.nearest(column, known) if known else _OF_PARTS,
             )
         elif value is not None and value not in line_rules.VALUES.get(column, (value,)):
             yield source.problem_at(
@@ -142,12 +154,8 @@ def _line_rule(source: Source, parser: Any, kind: str, rules: Productions) -> It
         for index, symbol in enumerate(rule.expansion):
             alone = index == 0 or index < len(rule.expansion) - 1
             if symbol.is_term and symbol.name in everything and alone:
-                yield source.problem_at(
-                    "layout-takes-everything",
-                    source.place(symbol.name),
-                    name=symbol.name,
-                    kind=kind,
-                )
+                what, where = _called(source, terms[symbol.name])
+                yield source.problem_at("layout-takes-everything", where, what=what, kind=kind)
 
 
 def _carriers(parser: Any, rules: Productions) -> list[Any]:
@@ -172,7 +180,8 @@ def _carriers(parser: Any, rules: Productions) -> list[Any]:
 
 def _look_alikes(source: Source, parser: Any, starts: list[str]) -> Iterator[Problem]:
     """Two terminals of one pattern that may stand at the same place: which is meant?"""
-    patterns = {t.name: t.pattern.to_regexp() for t in parser.terminals}
+    terms = {t.name: t for t in parser.terminals}
+    patterns = {name: t.pattern.to_regexp() for name, t in terms.items()}
     table = parser.parse_interactive("", start=starts[0]).parser_state.parse_conf.parse_table
     told: set[tuple[str, str]] = set()
     for actions in table.states.values():
@@ -181,9 +190,9 @@ def _look_alikes(source: Source, parser: Any, starts: list[str]) -> Iterator[Pro
             other = seen.setdefault(patterns[name], name)
             if other != name and (other, name) not in told:
                 told.add((other, name))
-                yield source.problem_at(
-                    "layout-look-alike", source.place(name), name=name, other=other
-                )
+                what, where = _called(source, terms[name])
+                other, _ = _called(source, terms[other])
+                yield source.problem_at("layout-look-alike", where, what=what, other=other)
 
 
 def carried(parser: Any) -> dict[str, tuple[str, ...]]:

@@ -87,7 +87,7 @@ class Source:
         """A problem at an offset of the text, with the line and a caret under the place."""
         if offset is None:
             return problem(code, None, file=self.file, quote="", **fields)
-        line = self.text.count("\n", 0, offset) + 1
+        line = self.line_of(offset)
         start = self.text.rfind("\n", 0, offset) + 1
         return self.problem_in(code, line, offset - start + 1, **fields)
 
@@ -114,6 +114,31 @@ class Source:
                 return definition.offset
         found = word.search(self.plain) or word.search(self.text)
         return found.start() if found else None
+
+    def called(self, name: str, pattern: str, *, literal: bool) -> tuple[str, int | None]:
+        """What a terminal is called, and where it stands: by its name where this file gives it one,
+        else as it is written."""
+        if any(definition.name == name for definition in self.definitions):
+            return f"terminal {name}", self.place(name)
+        mark = '"' if literal else "/"
+        for found in _QUIET.finditer(self.text):
+            written = found.group()
+            inner = written[1 : written.rindex(written[0])]
+            if written[0] == mark and _without_escapes(inner) == _without_escapes(pattern):
+                return f"the {'word' if literal else 'pattern'} {written}", found.start()
+        return f"terminal {name}", self.place(name)
+
+    def twice(self) -> Iterator[tuple[Definition, Definition]]:
+        """Each definition of a name that has one already, behind that one."""
+        first: dict[str, Definition] = {}
+        for definition in self.definitions:
+            before = first.setdefault(definition.name, definition)
+            if before is not definition:
+                yield before, definition
+
+    def line_of(self, offset: int) -> int:
+        """The line, from 1, of an offset."""
+        return self.text.count("\n", 0, offset) + 1
 
     def head_place(self, key: str) -> int | None:
         """Where the value of a head comment stands."""
@@ -154,6 +179,10 @@ class Source:
                 seen.add(name)
                 todo.extend(use for use in self.rules[name].uses if use in self.rules)
         return seen
+
+
+def _without_escapes(text: str) -> str:
+    return re.sub(r"\\(.)", r"\1", text)
 
 
 def _blank(found: re.Match[str]) -> str:

@@ -6,10 +6,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from memdiag.layouts.matcher import Match, Miss
-from memdiag.model import Row, Run, spelling
+from memdiag.model import Row, Run
 from memdiag.model.problems import Position, Problem
 from memdiag.model.vocabulary import Vocabulary
-from memdiag.reading import converters, matching, placing
+from memdiag.reading import converters, matching, misses, placing
 from memdiag.reading.account import Account, LineClass
 from memdiag.reading.bounds import Tally
 from memdiag.reading.chunks import MOST_LINE
@@ -184,7 +184,7 @@ class Reader:
         if self.dump.section is not None and self.dump.section.kind is None:
             self.dump.keep_text(line.text)
             return LineClass.KEPT
-        at, fields = _not_understood(line.text, miss)
+        at, fields = misses.told(line.text, miss)
         self.dump.problems.add("not-understood", line.position(at), **fields)
         self.dump.lose_line(line.position(at), f"a line that is not understood: {fields['found']}")
         return LineClass.PROBLEM
@@ -240,26 +240,3 @@ _TAKE: dict[str, Callable[[Reader, Line, Match], LineClass]] = {
     "columns": Reader._columns,
 }
 """What is done with a line of each rule; the others give rows."""
-
-
-def _not_understood(text: str, miss: Miss) -> tuple[int, dict[str, str]]:
-    """Where a line stops being understood (a column, from 1), and what there is to say of it."""
-    rest = text[miss.at - 1 :]
-    word = rest.split(maxsplit=1)
-    at = miss.at + (len(rest) - len(rest.lstrip()) if word else 0)
-    found = repr(converters.shorten(word[0])) if word else "the end of the line"
-    return at, {"found": found, "expected": _either(miss.expected), "hint": _hint(word, miss)}
-
-
-def _hint(word: Sequence[str], miss: Miss) -> str:
-    literals = [e.strip("'") for e in miss.expected if e.startswith("'")]
-    near = spelling.did_you_mean(word[0], literals) if word else ""
-    return near or "mend the line, or teach the layout to know it"
-
-
-def _either(words: Sequence[str]) -> str:
-    """`a, b or c`, at most six of them."""
-    shown = list(words[:6]) + ([f"{len(words) - 6} more"] if len(words) > 6 else [])
-    if not shown:
-        return "a line of the layout"
-    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} or {shown[-1]}"

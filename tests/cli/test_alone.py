@@ -47,6 +47,7 @@ board draw quince-12 -o board.svg
 board new before.dump --size 12x14 --place U1=23,62 -o new.toml
 grammar list
 grammar show bench
+grammar new samples/layouts/console.txt
 grammar check grammars/commas.lark samples/layouts/commas.csv
 rails VDD_MEM_A=0.4:settled --board quince-12
 soak --below 1e-12

@@ -64,6 +64,7 @@ CASES: dict[str, Case] = {
     "verdict-removed": verdict("missing-package", "--removed U6"),
     "verdict-commas": Case("verdict samples/layouts/commas.csv"),
     "verdict-console": Case("verdict samples/layouts/console.txt"),
+    "verdict-wide": Case("verdict samples/layouts/wide.txt"),
     "verdict-json": verdict("ddr4-missing", "--format json"),
     "verdict-json-clear": verdict("ddr4-healthy", "--format json"),
     "verdict-csv": verdict("missing-package", "--format csv"),
@@ -150,6 +151,7 @@ CASES: dict[str, Case] = {
     "baseline-no-input": Case("baseline quince-8"),
     "grammar-list": Case("grammar list"),
     "grammar-show-unknown": Case("grammar show benhc"),
+    "grammar-new": Case("grammar new samples/layouts/wide.txt"),
     "grammar-check": Case("grammar check grammars/commas.lark samples/layouts/commas.csv"),
     # the ledger
     "help-ledger": Case("ledger --help"),

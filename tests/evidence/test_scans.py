@@ -77,6 +77,48 @@ def test_a_paste_that_breaks_off_in_the_only_lane_has_not_scanned_it() -> None:
     assert unscanned(measured(scan(0, 8, None), end=True)) == set()
 
 
+def without_results(*lanes: list[str]) -> Measurements:
+    return measured(*([row.rpartition(" ")[0] + " -" for row in lane] for lane in lanes))
+
+
+def test_windows_without_a_result_in_which_no_tap_works_are_not_found() -> None:
+    """`not-found` is: searched, no setting worked. Which tap works is what a window says."""
+    found = without_results(scan(0, 8, 3), scan(1, 8, None))
+    assert [m.results.get("read") for m in found] == [None, Result.NOT_FOUND]
+    (outcome,) = found.groups[Place(channel=0, lane=1)].steps
+    assert outcome.line == 3 + 9 + 8
+
+
+def test_an_empty_window_says_nothing_where_the_rig_found_a_setting_all_the_same() -> None:
+    rows = (f"0 0 read b0 {EMPTY} -", "0 0 read b1 - -", f"0 0 write b0 {EMPTY} pass")
+    for sized in ("width", "height"):
+        text = "\n".join(
+            (
+                "bench-dump 1",
+                "[training]",
+                f"ch lane step candidate window result {sized}",
+                *(f"{row} {'-' if EMPTY in row else 11}" for row in rows),
+                "[end] 3",
+            )
+        )
+        (run,) = load(text)
+        (link,) = measure(run, profiles.for_run(run)[0])
+        assert link.results == {"write": Result.PASS}
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "ended"), [(EMPTY, OPEN, {}), (OPEN, EMPTY, {"read": Result.NOT_FOUND})]
+)
+def test_the_windows_of_the_last_attempt_say_how_it_ended(
+    first: str, second: str, ended: dict[str, Result]
+) -> None:
+    text = "bench-dump 1\n[training]\nch lane attempt step window result\n"
+    text += f"0 0 1 read {first} -\n0 0 2 read {second} -\n[end] 2\n"
+    (run,) = load(text)
+    (link,) = measure(run, profiles.for_run(run)[0])
+    assert link.results == ended
+
+
 @given(st.integers(1, 6), st.integers(2, 9), st.data())
 def test_a_cut_scan_never_makes_a_lane_that_failed(lanes: int, n: int, data: st.DataObject) -> None:
     """However many rows of a healthy scan are left, no lane of it reads as one that failed."""

@@ -123,7 +123,9 @@ def test_an_unusable_grammar_gives_way_to_a_usable_one(folder: Path) -> None:
 # -- what is refused --------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("code", sorted(code for code, kind in KINDS.items() if kind.provoked_by))
+@pytest.mark.parametrize(
+    "code", sorted(code for code, kind in KINDS.items() if kind.via == "grammar")
+)
 def test_each_refusal_is_provoked_by_its_inputs(code: str) -> None:
     for text in KINDS[code].provoked_by:
         assert isinstance(text, str)
@@ -429,3 +431,30 @@ def test_a_mistake_over_which_lark_trips_is_told_at_its_place() -> None:
     (problem,) = refused.value.problems
     assert problem.code == "layout-syntax"
     assert problem.position is not None and problem.position.line == 3
+
+
+@pytest.mark.parametrize(
+    ("rule", "what", "column"),
+    [
+        ('noise: "a" /[^\\d\\D]/', "the pattern /[^\\d\\D]/ matches nothing", 12),
+        ('noise: "a" /[0-9]*/', "the pattern /[0-9]*/ matches the empty text", 12),
+        ('noise: "a" /(x+x+)+y/', "the pattern /(x+x+)+y/ could take for ever", 12),
+        ("noise: /.+/ _B\n_B: /b/", "the pattern /.+/ matches any text", 8),
+        ('row: "a" /[0-9]+/', "row holds a pattern without a name", 10),
+        ('row: "a/b" CELL /[a-z]\\/x/\nCELL: /[0-9]/', "row holds a pattern without a name", 17),
+    ],
+)
+def test_a_pattern_without_a_name_is_told_at_its_place(rule: str, what: str, column: int) -> None:
+    with pytest.raises(LayoutError) as refused:
+        compile_pack(f"// name: trial\n{rule}\n", "trial.lark")
+    (found,) = refused.value.problems
+    assert what in found.message and "ANON" not in found.message + found.hint
+    assert found.position is not None
+    assert (found.position.line, found.position.column) == (2, column)
+
+
+def test_a_name_outside_the_parts_of_rows_is_told_with_what_a_part_is() -> None:
+    with pytest.raises(LayoutError) as refused:
+        compile_pack('rows: "b" LANE (":" c)+\nc: CH -> training_row\nLANE: /a/\nCH: /b/\n', "x")
+    (found,) = refused.value.problems
+    assert found.code == "layout-terminal-name" and "-> context" in found.hint

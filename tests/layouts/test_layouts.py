@@ -1,4 +1,4 @@
-"""The two further layouts that come with memdiag, and what layouts may lack."""
+"""The further layouts that come with memdiag, and what layouts may lack."""
 
 from __future__ import annotations
 
@@ -110,8 +110,45 @@ def test_commas() -> None:
     assert run.source.complete
 
 
+WIDE = """\
+<<< lanes side by side >>>
+<<< board: quince-8
+-- 61 C, set point 1600 --
+ch 0 | roll call | all: mute
+ch 0 rank 0 | read, try 2 | 0: ok 26 @13 | 1: - | 2: low 9
+ch 0 rank 0 | soak march-c | 0: 0 of 4000 | 1: 12 of 4000
+<<< end 6
+"""
+
+
+def test_wide() -> None:
+    run = one(WIDE)
+    assert [p.code for p in run.problems if p.severity != "info"] == []
+    every, *lanes = run.training
+    assert (every.place, every.step) == (Place(channel=0), "id")
+    assert (every.result, every.attempt) == (Result.NO_RESPONSE, None)
+    assert [(r.place.rank, r.place.lane, r.step, r.attempt) for r in lanes] == [
+        (0, 0, "read", 2),
+        (0, 1, "read", 2),
+        (0, 2, "read", 2),
+    ]
+    assert [r.result for r in lanes] == [Result.PASS, Result.NOT_FOUND, Result.MARGINAL]
+    assert [(r.width, r.delay) for r in lanes] == [
+        (Quantity(26), Quantity(13)),
+        (None, None),
+        (Quantity(9), None),
+    ]
+    assert {(r.temp, r.point) for r in lanes} == {(61, "1600")}
+    assert [(c.test, c.place.lane, c.errors, c.bits) for c in run.counts] == [
+        ("march-c", 0, 0, 4000),
+        ("march-c", 1, 12, 4000),
+    ]
+    assert run.source.complete
+
+
 @pytest.mark.parametrize(
-    ("name", "layout", "rows"), [("console.txt", "console", 96), ("commas.csv", "commas", 29)]
+    ("name", "layout", "rows"),
+    [("console.txt", "console", 96), ("commas.csv", "commas", 29), ("wide.txt", "wide", 50)],
 )
 def test_shipped_samples(name: str, layout: str, rows: int) -> None:
     run = one(SAMPLES / name)

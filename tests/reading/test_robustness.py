@@ -254,6 +254,8 @@ def test_a_line_of_a_million_characters(layout: str, line: bytes) -> None:
         "commas": b"memlog,1\ntable,counts,site,bits\nU1,5\n%s\nU2,6\nstop,3\n",
         "console": b"~~~ memory report ~~~\nlane 1 a1: 5 bits, 0 off\n%s\n"
         b"lane 2 a1: 6 bits, 0 off\n~~~ report ends ~~~\n",
+        "wide": b"<<< lanes side by side >>>\nch 0 | soak a1 | 1: 0 of 5\n%s\n"
+        b"ch 0 | soak a1 | 2: 0 of 6\n<<< end 2\n",
     }
     (run,) = load.load(heads[layout] % line)
     assert [row.bits for row in run.counts][:1] == [5]
@@ -299,6 +301,7 @@ def test_a_long_line_is_looked_at_in_linear_time(layout: str, line: str) -> None
         "bench": "bench-dump 1\n[training]\nsite step result\n",
         "commas": "memlog,1\ntable,training,site,step,result\n",
         "console": "~~~ memory report ~~~\n(reading, round one)\n",
+        "wide": "<<< lanes side by side >>>\n",
     }
     started = time.perf_counter()
     load.load(heads[layout] + f"{line}\n" * 20)

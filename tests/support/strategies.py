@@ -334,7 +334,7 @@ def _drawn(window: str) -> str:
 
 @st.composite
 def console(draw: st.DrawFn) -> Written:
-    """The wide console layout: headings, scans with several candidates a line, results, words."""
+    """The console layout, one line a lane: headings, scans of candidates, results, words."""
     lines = ["~~~ memory report ~~~", "board = pear-9"]
     rows: list[Row] = []
     at: list[int] = []
@@ -411,10 +411,55 @@ def console(draw: st.DrawFn) -> Written:
     return Written("\n".join(lines) + "\n", tuple(rows), tuple(at), "console")
 
 
+_WIDE_STEPS = {"roll call": "id", "read": "read", "write": "write", "gate": "gate"}
+_WIDE_RESULTS = {
+    "ok": Result.PASS,
+    "low": Result.MARGINAL,
+    "bad": Result.FAIL,
+    "mute": Result.NO_RESPONSE,
+    "-": Result.NOT_FOUND,
+    "off": Result.NOT_RUN,
+}
+
+
+@st.composite
+def wide(draw: st.DrawFn) -> Written:
+    """The wide layout: the lanes of a channel and step in one line."""
+    lines = ["<<< lanes side by side >>>", "<<< board: pear-9"]
+    rows: list[Row] = []
+    at: list[int] = []
+    for _ in range(draw(st.integers(1, 5))):
+        channel, rank = draw(st.integers(0, 3)), draw(st.integers(0, 1))
+        lanes = draw(st.integers(1, 4))
+        cells = []
+        step = draw(st.sampled_from([*sorted(_WIDE_STEPS), "soak march"]))
+        turn = None if step == "soak march" else draw(st.sampled_from([None, 1, 2]))
+        for lane in range(lanes):
+            place = Place(None, channel, rank, lane)
+            base: dict[str, Any] = {"position": NOWHERE, "place": place}
+            if step == "soak march":
+                wrong, bits = draw(st.integers(0, 99)), draw(st.integers(100, 10**12))
+                cells.append(f"{lane}: {wrong} of {bits}")
+                rows.append(CountRow(test="march", errors=wrong, bits=bits, **base))
+                continue
+            word = draw(st.sampled_from(sorted(_WIDE_RESULTS)))
+            width = draw(st.none() | st.integers(1, 99))
+            cells.append(f"{lane}: {word}" + (f" {width}" if width is not None else ""))
+            taps = None if width is None else Quantity(float(width))
+            base |= {"step": _WIDE_STEPS[step], "attempt": turn, "width": taps}
+            rows.append(TrainingRow(result=_WIDE_RESULTS[word], **base))
+        at += [len(lines)] * lanes
+        tried = "" if turn is None else f", try {turn}"
+        lines.append(f"ch {channel} rank {rank} | {step}{tried} | {' | '.join(cells)}")
+    lines.append(f"<<< end {len(rows)}")
+    return Written("\n".join(lines) + "\n", tuple(rows), tuple(at), "wide")
+
+
 LAYOUTS: dict[str, Callable[[], st.SearchStrategy[Written]]] = {
     "bench": bench,
     "commas": commas,
     "console": console,
+    "wide": wide,
 }
 dumps = st.sampled_from(sorted(LAYOUTS)).flatmap(lambda name: LAYOUTS[name]())
 

@@ -7,6 +7,11 @@ from memdiag.model.problems.types import ProblemKind, Severity
 _HEAD = "// name: trial\n// about: a trial\n// recognise: ^trial\n"
 _END = 'LANE: /[0-9]+/\nCH: /[0-9]+/\n%ignore " "\n'
 
+_NAME_RESULT = (
+    "a step whose rows say none counts neither as passed nor as failed: name the words that say it "
+    'RESULT, or RESULT__PASS: "ok", RESULT__NOT_FOUND: "-"'
+)
+
 KINDS: dict[str, ProblemKind] = {
     "no-such-layout": ProblemKind(Severity.ERROR, "there is no layout {name!r}", "{hint}"),
     "bad-recognise": ProblemKind(
@@ -31,6 +36,17 @@ KINDS: dict[str, ProblemKind] = {
         "{file}: {reason}{quote}",
         "mend the grammar there and check it again",
         (_HEAD + 'noise: "a\n', _HEAD + "noise: (A\nA: /a/\n", _HEAD + "noise: A\nA: /(/\n"),
+        "grammar",
+    ),
+    "layout-twice": ProblemKind(
+        Severity.ERROR,
+        "{file}: {name} is defined in line {first} already{quote}",
+        "{hint}",
+        (
+            _HEAD + 'noise: "a"\nnoise: "b"\n',
+            _HEAD + 'noise: "a" "b" _X\n_X: /x/\n_X: /y/\n',
+            _HEAD + 'training_row: "a" w\nw: LANE\nw: "x" LANE\n' + _END,
+        ),
         "grammar",
     ),
     "layout-undefined": ProblemKind(
@@ -69,6 +85,7 @@ KINDS: dict[str, ProblemKind] = {
             _HEAD + 'training_row: "lane" LANES\nLANES: /[0-9]/\n',
             _HEAD + 'training_row: RESULT__PASSED\nRESULT__PASSED: "ok"\n',
             _HEAD + "count_row: LANE STEP\nSTEP: /[a-z]+/\n" + _END,
+            _HEAD + 'rows: "b" LANE (":" c)+\nc: CH -> context\n' + _END,
         ),
         "grammar",
     ),
@@ -98,7 +115,7 @@ KINDS: dict[str, ProblemKind] = {
     ),
     "layout-look-alike": ProblemKind(
         Severity.ERROR,
-        "{file}: {name} and {other} have one pattern and can stand at the same place{quote}",
+        "{file}: {what} and {other} have one pattern and can stand at the same place{quote}",
         "put a word in front of one of them, or let their patterns differ",
         (_HEAD + "training_row: [CH] LANE\n" + _END,),
         "grammar",
@@ -112,27 +129,32 @@ KINDS: dict[str, ProblemKind] = {
     ),
     "layout-empty-terminal": ProblemKind(
         Severity.ERROR,
-        "{file}: terminal {name} matches the empty text{quote}",
-        "write + for *, and make the terminal optional where it is used: [{name}]",
-        (_HEAD + "training_row: LANE CH\nLANE: /[0-9]*/\nCH: /x/\n",),
+        "{file}: {what} matches the empty text{quote}",
+        "write + for *, and make it optional where it is used, in brackets: [LANE]",
+        (
+            _HEAD + "training_row: LANE CH\nLANE: /[0-9]*/\nCH: /x/\n",
+            _HEAD + 'noise: "a" /[0-9]*/\n',
+        ),
         "grammar",
     ),
     "layout-dead-terminal": ProblemKind(
         Severity.ERROR,
-        "{file}: terminal {name} matches nothing{quote}",
+        "{file}: {what} matches nothing{quote}",
         "mend its pattern: no text can satisfy it",
         (
             _HEAD + "training_row: LANE CH\nLANE: /[^\\d\\D]/\nCH: /x/\n",
             _HEAD + "training_row: LANE CH\nLANE: /(?!)a/\nCH: /x/\n",
+            _HEAD + 'noise: "a" /[^\\d\\D]/\n',
         ),
         "grammar",
     ),
     "layout-takes-everything": ProblemKind(
         Severity.ERROR,
-        "{file}: terminal {name} matches any text, and leaves nothing to the rest of {kind}{quote}",
+        "{file}: {what} matches any text, and leaves nothing to the rest of {kind}{quote}",
         "let it match what stands there and no more, such as /\\S+/ or /[0-9]+/",
         (
             _HEAD + "noise: ALL\nALL: /.+/\n",
+            _HEAD + "noise: /.+/ _B\n_B: /b/\n",
             _HEAD + 'training_row: "x" STEP LANE\nSTEP: /.+/\n' + _END,
         ),
         "grammar",
@@ -151,11 +173,71 @@ KINDS: dict[str, ProblemKind] = {
         ),
         "grammar",
     ),
+    "layout-no-result": ProblemKind(
+        Severity.WARNING,
+        "no row of layout {layout} says a result, a window or the size of an eye",
+        _NAME_RESULT,
+        ("training_row: STEP LANE DELAY\nSTEP: /[a-z]+/\nDELAY: /d[0-9]/\n" + _END,),
+        "check",
+    ),
+    "step-no-result": ProblemKind(
+        Severity.WARNING,
+        "{rows} of step {step}, and none says a result, a window or the size of an eye",
+        _NAME_RESULT,
+        ('training_row: STEP LANE [RESULT__FAIL]\nSTEP: /[a-z]+/\nRESULT__FAIL: "no"\n' + _END,),
+        "check",
+    ),
     "layout-pattern-hangs": ProblemKind(
         Severity.ERROR,
-        "{file}: the pattern of {name} could take for ever on an unlucky line{quote}",
+        "{file}: {what} could take for ever on an unlucky line{quote}",
         "do not repeat a repeat, such as (a+)+: let each part begin with another character",
-        (_HEAD + "training_row: LANE\nLANE: /([0-9]+)+x/\n", '// recognise: ^(a+)+$\nnoise: "a"\n'),
+        (
+            _HEAD + "training_row: LANE\nLANE: /([0-9]+)+x/\n",
+            _HEAD + 'noise: "a" /([0-9]+)+x/\n',
+            '// recognise: ^(a+)+$\nnoise: "a"\n',
+        ),
         "grammar",
+    ),
+    "proposal-no-rows": ProblemKind(
+        Severity.ERROR,
+        "no line of this text looks like a result, a count, an error word or a key of a run",
+        "write the grammar by hand: docs/layouts.md shows how; memdiag grammar show console is a "
+        "start",
+        ("good morning\nhow are you\n", "\n"),
+        "propose",
+    ),
+    "proposal-too-many": ProblemKind(
+        Severity.ERROR,
+        "the text has {n} kinds of lines, and a grammar is proposed for at most {most}",
+        "give one dump alone, without what was printed before and after it",
+        (
+            "".join(
+                "lane 3 read ok " + format(i, "b").translate({48: ": ", 49: "= "}) + "\n"
+                for i in range(256)
+            ),
+        ),
+        "propose",
+    ),
+    "proposal-too-long": ProblemKind(
+        Severity.ERROR,
+        "the text has more than {most} lines",
+        "give the first thousand of them: what follows is more of the same kinds",
+        ("lane 1 read ok\n" * 100_001,),
+        "propose",
+    ),
+    "proposal-unread": ProblemKind(
+        Severity.ERROR,
+        "no rule is found that reads this line",
+        "leave it out and try again, or write its rule by hand: docs/layouts.md shows how",
+        ("lane 1 read ok\nlane 1 read " + "x y " * 5_000 + "\n",),
+        "propose",
+    ),
+    "proposal-guessed": ProblemKind(
+        Severity.INFO,
+        "{rows} kinds of lines are taken for rows, {headings} for headings, {heads} for the head, "
+        "{skipped} are skipped; {remarks} remarks begin with LOOK",
+        "every guess stands above its rule: correct it there, then memdiag grammar check",
+        ("lane 1 read ok\n",),
+        "propose",
     ),
 }
