@@ -15,6 +15,7 @@ import pytest
 from memdiag.reports import case_documents, documents
 from tests.support import schemas
 from tests.support.database import Server, lacking
+from tests.support.marks import LONG
 
 _HOME = pytest.StashKey[Path]()
 
@@ -25,7 +26,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """What takes long waits to be asked for; where CI=true it is."""
-    if config.getoption("--long") or os.environ.get("CI") == "true":
+    if os.environ.get(LONG):
         return
     for item in items:
         if item.get_closest_marker("long"):
@@ -36,6 +37,8 @@ def pytest_configure(config: pytest.Config) -> None:
     """No board, layout, width or colour of whoever runs the tests reaches them, or the processes
     they start. Compiled grammars are kept in a folder that goes with the run. Where the tests were
     started in the background, Ctrl-C would be ignored by them all; some of them press it."""
+    if config.getoption("--long") or os.environ.get("CI") == "true":
+        os.environ[LONG] = "1"
     if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
     home = Path(tempfile.mkdtemp(prefix="memdiag-tests-"))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import click
-from click.shell_completion import get_completion_class
+from click.shell_completion import ShellComplete, get_completion_class
 
 from memdiag.cli import outlet
 
@@ -24,5 +24,6 @@ def command(shell: str) -> int:
 
     found = get_completion_class(shell)
     assert found is not None
-    outlet.say(found(app, {}, "memdiag", "_MEMDIAG_COMPLETE").source())
+    # Not bash's own `source`, which starts a bash to see how old it is.
+    outlet.say(ShellComplete.source(found(app, {}, "memdiag", "_MEMDIAG_COMPLETE")))
     return 0

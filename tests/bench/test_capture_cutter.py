@@ -15,6 +15,7 @@ from memdiag.bench.capture_noise import JUNK, LEAST, Legibility, share
 from memdiag.reading.load import load
 from tests.support import strategies
 from tests.support.capturing import codes, cut, dumps
+from tests.support.marks import examples
 from tests.support.serial_line import received
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -64,7 +65,7 @@ def test_other_layouts_end_by_their_own_lines(name: str, front: bytes) -> None:
 
 
 @given(st.data())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=examples(30), deadline=None)
 def test_however_it_is_cut_the_same_dumps_come_out(data: st.DataObject) -> None:
     """Dumps of random records in every layout, with boot texts, garble, stalls and losses around
     and inside them."""
@@ -225,7 +226,7 @@ def test_a_wrong_baud_rate_is_no_text(sent_at: int, heard_at: int, nul: bool) ->
 
 
 @given(st.text(st.characters(exclude_categories=("Cc", "Cs")), min_size=1))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_no_text_is_taken_for_garble(text: str) -> None:
     eyes = Legibility()
     coded = f"\x1b[32m{text}\x1b[0m\r\n\tü — µ\b\n".encode() * 20
@@ -233,7 +234,7 @@ def test_no_text_is_taken_for_garble(text: str) -> None:
 
 
 @given(st.binary(max_size=3000), st.lists(st.integers(0, 3000), max_size=20))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_what_is_garble_does_not_depend_on_the_pieces(data: bytes, cuts: list[int]) -> None:
     whole, parts = Legibility(), Legibility()
     assert whole.feed(data) == [n for piece in in_pieces(data, cuts) for n in parts.feed(piece)]

@@ -348,6 +348,7 @@ def test_what_a_console_sends_comes_up_by_itself(
         assert "Ticket W-console" in bench.text("h1")
 
 
+@pytest.mark.long
 def test_a_hostile_dump_runs_nothing(chromium: Any, served: str) -> None:
     bench = Bench(chromium, served, 1280, 900, "hostile")
     words = "<img/src=x/onerror=document.title='caught'>"

@@ -20,6 +20,7 @@ from memdiag.model import Board, Head, Place, Run, Source, TrainingRow
 from memdiag.model.problems import Position, Severity
 from memdiag.model.problems.boards import KINDS
 from memdiag.resources import shipped
+from tests.support.marks import examples
 
 MINE = 'board = "quince-12"\n[[site]]\nref = "M1"\nlinks = [{channel = 0, lanes = [0]}]\n'
 QUINCES = ("quince-12", "quince-8", "quince-2")
@@ -268,7 +269,7 @@ def test_overlap_is_the_depth_of_two_rectangles(gap: float, turn: int, depth: fl
     assert overlap(square(0), square(10 + gap)) == pytest.approx(depth, abs=1e-9)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(
     st.dictionaries(
         st.sampled_from(
@@ -324,7 +325,7 @@ def test_no_table_of_any_shape_breaks_the_check(data: dict[str, object]) -> None
     assert all(p.message.strip() and p.hint.strip() for p in problems)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.binary(max_size=200) | st.text(max_size=200).map(str.encode))
 def test_no_text_breaks_the_reader(text: bytes) -> None:
     board, problems = profiles.examine(text)

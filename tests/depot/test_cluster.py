@@ -43,6 +43,7 @@ def how(judge: str = "judge", **more: Any) -> How:
     return How(judge=f"{HERE}:{judge}", timed=False, around=surroundings.digest(), **more)
 
 
+@pytest.mark.long
 def test_a_cluster_gives_what_processes_and_a_loop_give(cluster: Any, tmp_path: Path) -> None:
     """Faulty dumps too: they end no worker of the cluster."""
     fill(tmp_path / "in", 8, dies=dump(more="# dies\n"), hangs=dump(more="# hangs\n"))

@@ -20,6 +20,7 @@ from memdiag.depot.judging import Job, judge_dump
 from memdiag.depot.rows import Rows
 from memdiag.reading.cleaning import unpack
 from tests.depot.bench import batch, dump, rows, tarred, zipped
+from tests.support.marks import examples
 
 OUT = Path("nowhere-yet")
 
@@ -291,7 +292,7 @@ def test_the_number_of_members_is_bounded(tmp_path: Path, monkeypatch: pytest.Mo
     st.sampled_from([zipped(DUMPS), tarred(DUMPS), tarred(DUMPS, "w:gz")]),
     st.data(),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_no_archive_however_spoilt_ends_the_reading(
     noise: bytes, packed: bytes, data: st.DataObject
 ) -> None:

@@ -18,6 +18,7 @@ from memdiag.diagnosis import decision
 from memdiag.diagnosis.decision import MEASUREMENTS, decide, expected_cost, value_of
 from memdiag.diagnosis.settings import Costs
 from memdiag.model import HEATS, Action, Cause
+from tests.support.marks import examples
 
 NOTHING = [[1.0, 1.0, 1.0]]
 PERFECT = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]
@@ -109,7 +110,7 @@ def test_the_belief_after_an_outcome_is_bayes() -> None:
 shares = st.lists(st.floats(0.01, 1), min_size=2, max_size=5)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 @given(st.data(), shares)
 def test_information_never_hurts_and_never_beats_certainty(
     data: st.DataObject, weights: list[float]
@@ -179,7 +180,7 @@ def test_a_new_package_that_does_not_answer_is_soldered_again() -> None:
     assert decide({Cause.MISSING: 1.0}, COSTS, fresh=0.9).immediate is Action.REFLOW
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 @given(beliefs, st.sampled_from(sorted(set(Cause) - {Cause.SPILLOVER, Cause.CLEAR})))
 def test_a_fault_is_not_left_alone_even_where_nothing_costs(
     b: dict[Cause, float], cause: Cause
@@ -190,7 +191,7 @@ def test_a_fault_is_not_left_alone_even_where_nothing_costs(
     assert chosen is not Action.NONE or b[Cause.CLEAR] >= 0.9
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 @given(beliefs, st.lists(st.floats(0, 400), min_size=2, max_size=5))
 def test_a_dearer_replacement_is_chosen_no_more_often(
     b: dict[Cause, float], prices: list[float]
@@ -199,7 +200,7 @@ def test_a_dearer_replacement_is_chosen_no_more_often(
     assert all(earlier or not later for earlier, later in pairwise(chosen))
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 @given(beliefs, st.lists(st.floats(0, 1000), min_size=2, max_size=5))
 def test_a_dearer_mistake_with_the_controller_stops_no_more_often(
     b: dict[Cause, float], prices: list[float]
@@ -208,7 +209,7 @@ def test_a_dearer_mistake_with_the_controller_stops_no_more_often(
     assert all(earlier or not later for earlier, later in pairwise(chosen))
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 @given(beliefs)
 def test_the_choice_is_the_cheapest_and_a_measurement_pays(b: dict[Cause, float]) -> None:
     choice = decide(b, COSTS)
@@ -225,7 +226,7 @@ def test_the_choice_is_the_cheapest_and_a_measurement_pays(b: dict[Cause, float]
         assert choice.action is choice.immediate
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(beliefs)
 def test_a_measurement_worth_its_price_can_change_what_is_done(b: dict[Cause, float]) -> None:
     for m, _ in decide(b, COSTS).measurements:
@@ -233,7 +234,7 @@ def test_a_measurement_worth_its_price_can_change_what_is_done(b: dict[Cause, fl
         assert yes is not no
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(beliefs)
 def test_a_measurement_dearer_than_all_it_can_save_is_never_advised(b: dict[Cause, float]) -> None:
     assert not decide(b, priced(retest=1e6, measure=1e6)).measurements
@@ -255,7 +256,7 @@ def test_doubt_makes_a_cheap_test_worth_while() -> None:
 
 
 @pytest.mark.parametrize("action", decision.CURES)
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=examples(20), deadline=None)
 @given(a=beliefs, b=beliefs, mix=st.floats(0, 1))
 def test_costs_are_linear_in_the_belief(
     action: Action, a: dict[Cause, float], b: dict[Cause, float], mix: float

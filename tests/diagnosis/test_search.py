@@ -22,11 +22,12 @@ from tests.support.exact import (
     two_state,
     with_certain,
 )
+from tests.support.marks import examples
 
 SEEDS = st.integers(0, 10**9)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(seed=SEEDS, faults=st.integers(1, 4))
 def test_against_the_sum_over_all_sets(seed: int, faults: int) -> None:
     model = random_model(seed, faults=faults)
@@ -41,7 +42,7 @@ def test_against_the_sum_over_all_sets(seed: int, faults: int) -> None:
     assert found.log_evidence == pytest.approx(math.log(total), abs=1e-3)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=examples(30), deadline=None)
 @given(seed=SEEDS, faults=st.integers(1, 7), widest=st.integers(2, 30))
 def test_sums_to_one_and_is_sorted(seed: int, faults: int, widest: int) -> None:
     found = infer(random_model(seed, faults=faults), widest=widest)
@@ -51,7 +52,7 @@ def test_sums_to_one_and_is_sorted(seed: int, faults: int, widest: int) -> None:
     assert len(set(found.sets)) == len(found.sets)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(seed=SEEDS, faults=st.integers(5, 7), tolerance=st.sampled_from([2e-3, 0.05, 0.5]))
 def test_left_out_is_no_less_than_what_is_missing(seed: int, faults: int, tolerance: float) -> None:
     """Sets that were not followed up: their true share is within the estimate."""
@@ -63,7 +64,7 @@ def test_left_out_is_no_less_than_what_is_missing(seed: int, faults: int, tolera
     assert missing <= found.left_out + 1e-6
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=examples(30), deadline=None)
 @given(seed=SEEDS, faults=st.integers(5, 7), widest=st.integers(2, 5))
 def test_left_out_is_near_what_is_missing_where_few_are_paired(
     seed: int, faults: int, widest: int
@@ -138,7 +139,7 @@ def _alone(scores: Scores, members: tuple[int, ...]) -> Array:
     return scores.one_more(members)[:, -1]
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=examples(30), deadline=None)
 @given(seed=SEEDS, faults=st.integers(2, 5))
 def test_one_more_is_the_set_scored_alone(seed: int, faults: int) -> None:
     model = random_model(seed, faults=faults)
@@ -152,7 +153,7 @@ def test_one_more_is_the_set_scored_alone(seed: int, faults: int) -> None:
                 assert more[:, v] == pytest.approx(_alone(scores, (a, b, int(v))))
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=examples(20), deadline=None)
 @given(seed=SEEDS)
 def test_two_are_not_thought_less_of_than_they_are(seed: int) -> None:
     """Where they disturb nobody and strike other groups, what is guessed of a pair from what each
@@ -169,7 +170,7 @@ def test_two_are_not_thought_less_of_than_they_are(seed: int) -> None:
                     assert guess[a, b] >= _alone(scores, (a, b))[context] - 1e-9
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=examples(20), deadline=None)
 @given(seed=SEEDS, faults=st.integers(2, 4))
 def test_order_does_not_matter(seed: int, faults: int) -> None:
     model = random_model(seed, faults=faults)
@@ -193,7 +194,7 @@ def test_order_does_not_matter(seed: int, faults: int) -> None:
         assert ours.get(members, 0.0) == pytest.approx(theirs.get(members, 0.0), abs=1e-5)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=examples(20), deadline=None)
 @given(seed=SEEDS, faults=st.integers(1, 4))
 def test_a_group_that_says_nothing_changes_nothing(seed: int, faults: int) -> None:
     model = random_model(seed, faults=faults)
@@ -212,7 +213,7 @@ def test_a_group_that_says_nothing_changes_nothing(seed: int, faults: int) -> No
         assert ours.get(members, 0.0) == pytest.approx(theirs.get(members, 0.0), abs=1e-5)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=examples(30), deadline=None)
 @given(seed=SEEDS, faults=st.integers(2, 4))
 def test_a_certain_fault_is_as_good_as_part_of_the_leak(seed: int, faults: int) -> None:
     model = random_model(seed, faults=faults)

@@ -22,6 +22,7 @@ from memdiag.reading import load
 from memdiag.reports import documents
 from memdiag.reports.verdict_page import verdict_page
 from tests.support import schemas
+from tests.support.marks import examples
 
 FILE = Path(__file__).resolve().parents[2] / "docs" / "settings.md"
 SAMPLES = FILE.parents[1] / "samples"
@@ -212,7 +213,7 @@ def test_each_message_is_provoked_by_its_inputs(code: str) -> None:
         assert wrong.value.problem.code == code
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.data())
 def test_what_is_set_is_what_is_read(data: st.DataObject) -> None:
     """Any setting of any table, and no other, takes the value of the file."""
@@ -243,7 +244,7 @@ def shops() -> st.SearchStrategy[Settings]:
 NAMES = ("missing-package", "healthy", "after-swap", "ddr4-dead-line", "ddr4-healthy")
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(shops(), st.sampled_from(NAMES))
 def test_no_settings_put_anything_but_numbers_into_a_document(given_: Settings, name: str) -> None:
     """The document is held to its schema, and its text to the letter of JSON, by what makes it."""
@@ -253,7 +254,7 @@ def test_no_settings_put_anything_but_numbers_into_a_document(given_: Settings, 
     assert 0 <= document["summary"]["probability"] <= 1
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.text(max_size=60))
 def test_no_text_makes_anything_but_a_shop_or_a_reason(text: str) -> None:
     try:

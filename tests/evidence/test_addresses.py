@@ -24,6 +24,7 @@ from memdiag.evidence.nodes import SHAPE
 from memdiag.model import Board, ErrorRow, Place
 from memdiag.model.problems import Position
 from memdiag.reading.error_log_builder import from_rows
+from tests.support.marks import examples
 
 Cell = tuple[int, int, int]
 """Bank, row, column."""
@@ -87,7 +88,7 @@ def open_line(bit: int, n: int, seed: int) -> list[Cell]:
 
 
 @given(st.sampled_from([256, 512, 640, 832, 1024]), st.integers(0, 10**6))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 def test_rows_that_repeat_at_a_distance_are_the_array(distance: int, first: int) -> None:
     """Sub-arrays have 512 to 1024 rows, powers of two or not (DIVA-DRAM; Chang and others 2014)."""
     cells = sub_arrays(distance, first)
@@ -95,7 +96,7 @@ def test_rows_that_repeat_at_a_distance_are_the_array(distance: int, first: int)
 
 
 @given(st.integers(0, COLUMNS - 1), st.integers(12, 200), st.integers(0, 10**6))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 def test_a_column_that_fails_in_every_bank_is_the_array(col: int, n: int, seed: int) -> None:
     cells = [(bank, row, col) for bank, row, _ in scattered(n, seed)]
     found = shape(cells)
@@ -104,7 +105,7 @@ def test_a_column_that_fails_in_every_bank_is_the_array(col: int, n: int, seed: 
 
 
 @given(st.integers(40, 300), st.integers(2, 6), st.integers(0, 10**6))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 def test_a_few_columns_over_all_banks_are_the_array(n: int, many: int, seed: int) -> None:
     columns = random.Random(seed).sample(range(COLUMNS), many)
     cells = [(bank, row, columns[col % many]) for bank, row, col in scattered(n, seed)]
@@ -112,7 +113,7 @@ def test_a_few_columns_over_all_banks_are_the_array(n: int, many: int, seed: int
 
 
 @given(st.integers(6, 400), st.integers(0, 10**6), st.booleans())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_scattered_cells_are_neither_an_open_line_nor_a_stride(
     n: int, seed: int, bare: bool
 ) -> None:
@@ -126,7 +127,7 @@ def test_scattered_cells_are_neither_an_open_line_nor_a_stride(
 
 
 @given(st.integers(0, 13), st.integers(20, 200), st.integers(0, 10**6))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_an_open_address_line_pairs_addresses_at_one_bit(bit: int, n: int, seed: int) -> None:
     cells = open_line(bit, n, seed)
     assert shape(cells).kind == "paired"
@@ -134,7 +135,7 @@ def test_an_open_address_line_pairs_addresses_at_one_bit(bit: int, n: int, seed:
 
 
 @given(st.integers(100, 10**6), st.integers(12, 200), st.integers(0, 10**6))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_a_line_disturbed_in_time_keeps_a_stride(odd: int, n: int, seed: int) -> None:
     """The disturbance knows nothing of powers of two: its steps are nearly alike, never round."""
     rng, step = random.Random(seed), 64 * (2 * odd + 1) * 7

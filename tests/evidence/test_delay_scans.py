@@ -26,6 +26,7 @@ from memdiag.model import Place
 from memdiag.reading.load import load
 from memdiag.stats import dual_dirac
 from memdiag.stats.dual_dirac import Point, q_of
+from tests.support.marks import examples
 
 HEAD = """bench-dump 1
 [run]
@@ -177,7 +178,7 @@ def test_unequal_edges_share_the_random_jitter() -> None:
     assert eye.width == pytest.approx(0.86 - 0.03 * norm.isf(1e-12), rel=0.01)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(
     st.floats(0.05, 0.2),
     st.floats(0.8, 0.95),
@@ -194,7 +195,7 @@ def test_edges_are_found_where_they_were_put(
     assert eye.rj == pytest.approx(sigma, rel=0.03)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=examples(20), deadline=None)
 @given(st.lists(st.floats(1e-18, 1e-3), min_size=2, max_size=6, unique=True))
 def test_a_rarer_target_leaves_a_narrower_eye(targets: list[float]) -> None:
     text = scan(swept(bell(0.1, 0.9, 0.01), [i / 200 for i in range(10, 190)]))

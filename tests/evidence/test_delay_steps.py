@@ -19,6 +19,7 @@ from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.measurements import measure
 from memdiag.model import Cause
 from memdiag.reading.load import load
+from tests.support.marks import examples
 
 LANES = 8
 
@@ -47,13 +48,13 @@ def sloped(slope: float, seed: int, play: int = 1) -> list[float]:
     return [40 + round(slope * lane) + rng.randint(-play, play) for lane in range(LANES)]
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=examples(40))
 @given(st.floats(-8, 8), st.integers(0, 10**6))
 def test_a_steady_slope_is_the_board(slope: float, seed: int) -> None:
     assert not notes(text(sloped(slope, seed)))
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=examples(40))
 @given(st.floats(-8, 8), st.integers(0, 10**6), st.integers(0, LANES - 1), st.sampled_from([-1, 1]))
 def test_a_lane_that_steps_out_of_the_line_is_told(
     slope: float, seed: int, lane: int, side: int

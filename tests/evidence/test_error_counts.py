@@ -35,6 +35,7 @@ from tests.support.likelihoods import (
     of_grades,
     states,
 )
+from tests.support.marks import examples
 
 # ---- the Q scale ----
 
@@ -48,7 +49,7 @@ def test_printed_q_of_a_rate(rate: float, q: float) -> None:
     assert math.log10(back) == pytest.approx(math.log10(rate), abs=3e-3)  # q has four digits
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.floats(-8, 30))
 def test_the_tail_is_that_of_scipy(q: float) -> None:
     (here,) = upper_tail(np.array([q]))
@@ -81,7 +82,7 @@ def test_a_count_at_the_rate_of_a_grade_speaks_for_it(grade: str) -> None:
     assert abs(GRADE_NAMES.index(best) - GRADE_NAMES.index(grade)) <= 1
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.lists(st.floats(-14, -1), min_size=2, max_size=6))
 def test_a_higher_rate_never_speaks_for_a_wider_eye(decades: list[float]) -> None:
     best = []
@@ -131,13 +132,13 @@ def test_the_rule_of_three(bits: float) -> None:
             assert found >= 0.8
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.floats(1, 1e15))
 def test_no_errors_never_speak_for_the_narrower_eye(bits: float) -> None:
     assert falls(of_grades(count_loglik(0, bits)), 1e-6)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(st.lists(st.floats(1, 1e11), min_size=2, max_size=6))
 def test_no_errors_in_more_bits_is_better_news(exposures: list[float]) -> None:
     """As long as a sound lane has none to be expected: 1e-12 and less is what links are built for
@@ -158,7 +159,7 @@ def test_silence_in_a_complete_list_speaks_for_health_and_less_than_a_count() ->
 # ---- errors ----
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(st.integers(8, 14), st.lists(st.integers(1, 10**7), min_size=2, max_size=6, unique=True))
 def test_more_errors_never_look_healthier(decades: int, counts: list[int]) -> None:
     """Against the sum of the sick states, a sound lane loses with every error more, within
@@ -221,7 +222,7 @@ def test_a_channel_half_of_whose_bits_are_wrong_has_no_single_lane_to_blame() ->
 # ---- what lanes have in common ----
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(st.lists(st.integers(1, 5), min_size=4, max_size=40))
 def test_a_few_errors_everywhere_are_background(errors: list[int]) -> None:
     lanes = [(e, 10**12) for e in errors]
@@ -270,7 +271,7 @@ def test_what_does_not_work_errs_as_often_as_any_lane_of_the_list() -> None:
 # ---- any count ----
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(
     st.integers(0, 10**12),
     st.floats(0, 1e15),

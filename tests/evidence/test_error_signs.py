@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from memdiag.evidence import error_signs
 from memdiag.evidence.nodes import GRADES, LINK
 from tests.support.likelihoods import falls, likeliest, of_grades, states
+from tests.support.marks import examples
 
 UNDRIVEN = ("absent", "mute", "dead", "stuck")
 LINK_BAD = (*UNDRIVEN, "12", "33", "joined")
@@ -137,7 +138,7 @@ def test_failed_checks_beside_many_wrong_bits_are_counted_by_the_burst() -> None
     assert likeliest(error_signs.edc_count_loglik(0, 10_000)) in ("array", "astray")
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.integers(0, 10**6), st.one_of(st.none(), st.integers(0, 10**6)))
 def test_any_count_of_checks_can_be_weighed(failed: int, errors: int | None) -> None:
     table = error_signs.edc_count_loglik(failed, errors)
@@ -192,7 +193,7 @@ def test_one_line_all_over_the_array_is_the_line() -> None:
 # ---- data lines of a lane ----
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.integers(0, 10**6), st.integers(0, 10**6))
 def test_the_more_of_the_lanes_errors_a_line_has_the_worse_it_is(a: int, b: int) -> None:
     most = max(a, b)
@@ -215,7 +216,7 @@ def test_too_few_patterns_cannot_tell_joined_lines_from_open_ones() -> None:
     assert error_signs.joined_ratio(0, 2, 0, 30) == 0
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(
     st.floats(0, 1e6),
     st.floats(0, 1e6),

@@ -23,6 +23,7 @@ from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.measurements import measure
 from memdiag.model import Board
 from memdiag.reading.load import load
+from tests.support.marks import examples
 
 COLUMNS = "site ch rank lane address wrote read edc"
 
@@ -182,7 +183,7 @@ def by_hand(pairs: list[tuple[int, int]], lanes: list[int], width: int) -> dict[
     return found
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.data())
 def test_every_bit_lands_where_the_rule_says(data: st.DataObject) -> None:
     name = data.draw(st.sampled_from(["quince-12", "quince-8", "quince-2"]))
@@ -219,7 +220,7 @@ def test_every_bit_lands_where_the_rule_says(data: st.DataObject) -> None:
 
 
 @pytest.mark.parametrize("few", [0, 1 << 20])
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(
     st.lists(st.tuples(st.integers(1, 255), st.integers(0, 255), st.integers(1, 9)), min_size=1),
     st.sampled_from([(), (3,)]),

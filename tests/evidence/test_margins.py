@@ -20,6 +20,7 @@ from memdiag.evidence import margins
 from memdiag.evidence.nodes import GRADES, LINK
 from memdiag.stats.outliers import modified_z
 from tests.support.likelihoods import GRADE_NAMES, SICK, likeliest, of_grades, states
+from tests.support.marks import examples
 
 WHOLE = ("sound", "array", "astray", "90")
 """Where the width is as the peers' or a tenth narrower: as far as a good rig repeats itself."""
@@ -55,7 +56,7 @@ def test_the_far_value_of_the_handbook_stands_out_here_too() -> None:
     assert likeliest(margins.width_loglik(min(widths[:-1]), healthy)) in WHOLE
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.integers(4, 16), st.integers(0, 16), st.floats(0.05, 0.5), st.integers(0, 2**32 - 1))
 def test_half_a_sick_board_leaves_the_reference_with_the_healthy(
     good: int, sick: int, how_thin: float, seed: int
@@ -80,7 +81,7 @@ def test_one_wide_eye_among_many_is_a_fluke_and_no_measure() -> None:
     assert found.reference == pytest.approx(0.45, rel=0.05)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.lists(st.floats(0.3, 0.5), min_size=8, max_size=24), st.floats(1e-13, 1e6))
 def test_the_unit_of_widths_does_not_matter(widths: list[float], scale: float) -> None:
     one, other = peers(widths), peers([w * scale for w in widths])
@@ -127,7 +128,7 @@ def test_a_width_between_two_grades_is_strange_to_neither(wider: str, narrower: 
         assert between[name] > states(margins.width_loglik(width, healthy))[name] - 2
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(st.lists(st.floats(0.02, 1.0), min_size=2, max_size=6))
 def test_a_narrower_eye_is_never_more_like_a_sound_one(ratios: list[float]) -> None:
     """Nor against whatever else it may be best, within what steps of a scale are worth and up to
@@ -160,7 +161,7 @@ def test_a_narrow_figure_of_a_cut_sweep_says_nothing() -> None:
     assert margins.width_loglik(0.45, healthy, at_least=True) is not None
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(st.floats(0, 1e3), st.floats(0, 1.2))
 def test_every_width_can_be_weighed(width: float, shift: float) -> None:
     found = states(margins.width_loglik(width, peers(ALIKE), shift=shift))
@@ -193,7 +194,7 @@ def certain(ratio: float | None, play: float = margins.HEALTHY_PLAY) -> dict[flo
     return dict(margins.shifts(ratio, play))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.one_of(st.none(), st.floats(-4, 4)), st.floats(0.02, 0.6))
 def test_where_the_reference_may_be_is_a_distribution(ratio: float | None, play: float) -> None:
     found = certain(ratio, play)
@@ -208,7 +209,7 @@ def test_no_eye_of_a_quarter_unit_interval_is_healthy_at_full_rate() -> None:
     assert wide[0.0] > 0.6
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.floats(-1.2, 0.4), st.floats(0.01, 0.5))
 def test_wider_eyes_make_the_reference_surer(ratio: float, more: float) -> None:
     assert certain(ratio + more).get(0.0, 0.0) >= certain(ratio).get(0.0, 0.0) - 1e-9

@@ -22,6 +22,7 @@ from memdiag.evidence.nodes import RAIL, VOLTS, Node
 from memdiag.model import Rail
 from memdiag.reading.load import load
 from tests.diagnosis.test_facts import board
+from tests.support.marks import examples
 
 MEMORY = Rail("memory", healthy_ohms_min=88, healthy_ohms_typical=115)
 TYPICAL = Rail("typical", healthy_ohms_typical=115)
@@ -83,7 +84,7 @@ def test_without_a_healthy_reading_nothing_is_too_high() -> None:
             assert likeliest(ohms, rail) == "normal"
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.lists(st.floats(0.01, 60), min_size=2, max_size=6))
 def test_below_what_is_healthy_lower_is_worse(ohms: list[float]) -> None:
     odds = []
@@ -94,7 +95,7 @@ def test_below_what_is_healthy_lower_is_worse(ohms: list[float]) -> None:
     assert all(b <= a + 1e-9 or b <= floor + 2 for a, b in pairwise(odds))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.floats(8, 80), st.sampled_from([MEMORY, TYPICAL]))
 def test_rising_below_the_settled_limit_is_no_proof(ohms: float, rail: Rail) -> None:
     """A capacitor still charges: such a reading will end higher."""
@@ -107,7 +108,7 @@ def test_no_contact_is_no_reading() -> None:
     assert len(set(rails.reading_loglik(math.inf, None, MEMORY).values())) == 1
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(
     st.one_of(st.floats(0, 1e9), st.just(math.inf)),
     st.sampled_from([None, "settled", "rising", "falling"]),
@@ -157,7 +158,7 @@ def test_the_last_reading_of_a_rail_counts() -> None:
     assert last.said("normal") > last.said("short")
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.floats(0.1, 1e4), st.floats(0.1, 1e4))
 def test_what_was_taken_off_accounts_for_the_rise(package: float, rest: float) -> None:
     with_it = 1 / (1 / package + 1 / rest)
@@ -195,7 +196,7 @@ def test_next_to_nothing_is_none(share: float) -> None:
     assert found["none"] > max(found["well"], found["low"]) + 3
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.lists(st.floats(0, 3), min_size=2, max_size=6))
 def test_the_farther_off_the_less_well(shares: list[float]) -> None:
     by_distance = sorted(shares, key=lambda s: abs(s - 1))

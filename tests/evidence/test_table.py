@@ -23,6 +23,7 @@ from memdiag.model import Place
 from memdiag.model.table import COLUMNS, TableRow
 from memdiag.reading.load import load
 from memdiag.reports.frame import frame
+from tests.support.marks import examples
 
 HEAD = """bench-dump 1
 [run]
@@ -121,7 +122,7 @@ def test_csv_keeps_every_cell(tmp_path: Path) -> None:
 # ---- limits ----
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(st.integers(1, 10**6).flatmap(lambda n: st.tuples(st.just(n), st.integers(0, min(n, 500)))))
 def test_limits_against_scipy_and_statsmodels(case: tuple[int, int]) -> None:
     bits, errors = case
@@ -289,7 +290,7 @@ def test_sites_stand_in_the_order_of_the_board_then_channel_and_lane() -> None:
     ]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(st.permutations([f"U{3 + i // 4} {4 + i // 2} {i % 2} m 1000 {i}" for i in range(6)]))
 def test_the_order_of_a_dump_is_not_the_order_of_the_table(lines: list[str]) -> None:
     found = read(counted(*lines))

@@ -40,6 +40,7 @@ from tests.support.likelihoods import (
     of_grades,
     states,
 )
+from tests.support.marks import examples
 
 PRIOR = Limits()
 VIEWS = (ALONE, WARNED, THROUGHOUT, SHAKEN)
@@ -209,7 +210,7 @@ def test_a_stray_marginal_with_a_whole_eye_moves_no_limit() -> None:
     assert stray["sound"] > math.log(STRAY / 2)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.lists(st.tuples(st.floats(-3, 0.5), st.booleans()), max_size=40))
 def test_any_rig_keeps_order(seen: list[tuple[float, bool]]) -> None:
     of = Limits(seen)

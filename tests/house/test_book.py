@@ -58,6 +58,7 @@ def test_every_page_is_in_the_book_and_none_loads_from_elsewhere(book: Path) -> 
         assert not re.search(r"url\(['\"]?(?:https?:)?//|@import", text), path.name
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("page", "broken", "told"),
     [

@@ -20,6 +20,7 @@ from memdiag.layouts.patterns import nature
 from memdiag.model import Result
 from memdiag.model.problems.layouts import KINDS
 from memdiag.reading import load
+from tests.support.marks import examples
 
 SHOP = """\
 // name: shelf
@@ -218,7 +219,7 @@ SPLICES = st.sampled_from(
     st.sampled_from(SHIPPED),
     st.lists(st.tuples(st.floats(0, 1), st.integers(0, 12), SPLICES), min_size=1, max_size=4),
 )
-@settings(max_examples=100, deadline=5000)
+@settings(max_examples=examples(100), deadline=5000)
 def test_a_garbled_grammar_is_refused_or_used_and_nothing_else(
     source: str, cuts: list[tuple[float, int, str]]
 ) -> None:
@@ -309,7 +310,7 @@ PATTERNS = st.recursive(
 
 
 @given(PATTERNS, st.text("ab0x1-", max_size=8))
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 def test_nature_agrees_with_the_matcher(pattern: str, text: str) -> None:
     """Python's own `re` is the reference: what it matches begins, and consists, as foretold; and
     a sure pattern takes a whole text that it can match."""

@@ -16,6 +16,7 @@ from memdiag import resources
 from memdiag.layouts import line_rules, registry
 from memdiag.layouts.grammar_compile import compile_pack
 from memdiag.layouts.line_parser import MOST_PIECES, Cell, LineParser, Node, Stop
+from tests.support.marks import examples
 
 TWISTED = """
 // recognise: ^twisted
@@ -93,7 +94,7 @@ def compare(name: str, text: str) -> None:
 
 
 @given(st.sampled_from(sorted(GRAMMARS)), st.lists(st.sampled_from(WORDS), max_size=9), st.data())
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 def test_a_line_is_what_lark_says(name: str, words: list[str], data: st.DataObject) -> None:
     compare(name, data.draw(st.sampled_from(["", " "])).join(words))
     compare(name, " ".join(words))

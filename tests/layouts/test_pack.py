@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from memdiag.layouts import pack
 from memdiag.layouts.grammar_compile import compile_pack
 from tests.layouts.test_grammars import SHOP
+from tests.support.marks import examples
 
 
 @cache
@@ -39,7 +40,7 @@ def test_a_kept_pack_is_what_was_compiled(tmp_path: Path) -> None:
 
 
 @given(st.data())
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=examples(120), deadline=None)
 def test_a_damaged_pack_is_never_believed(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
 ) -> None:

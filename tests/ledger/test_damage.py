@@ -18,6 +18,7 @@ from memdiag.ledger import entries as folders
 from memdiag.ledger.entries import Survey, survey
 from memdiag.ledger.store import entries, file_entry
 from tests.ledger.test_tickets import AFTER, BARE, INTAKE, file
+from tests.support.marks import examples
 
 SUMS = "SHA256SUMS"
 
@@ -139,7 +140,7 @@ def test_a_list_cannot_name_a_file_elsewhere(tmp_path: Path) -> None:
     assert found.aside == (f"{other.name} is set aside: its {SUMS} names no dump of that hash",)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 @given(st.binary(max_size=400))
 def test_any_list_of_sums_is_an_entry_or_is_set_aside(
     tmp_path_factory: pytest.TempPathFactory, junk: bytes

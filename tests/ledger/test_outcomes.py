@@ -16,6 +16,7 @@ from memdiag.ledger.errors import LedgerError
 from memdiag.ledger.outcomes import CAUSES, Claim, kinds, proved, read, record, understood
 from memdiag.ledger.store import TicketError
 from tests.support import schemas
+from tests.support.marks import examples
 from tests.support.tickets import filed, finding, scope, verdict
 
 NOW = datetime(2031, 3, 6, 8, 30, tzinfo=UTC)
@@ -212,14 +213,14 @@ def test_what_is_no_case_of_the_ticket_is_refused(
     assert reason in str(caught.value)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(st.one_of(st.binary(max_size=200), st.just(b"[" * 100_000)))
 def test_any_bytes_are_a_case_or_are_refused(junk: bytes) -> None:
     with pytest.raises(LedgerError):
         proved(junk, "R-1", survey(Path("/nonexistent")))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 @given(junk=st.one_of(st.binary(max_size=200), st.just(b'{"was": ' + b"[" * 100_000)))
 def test_any_bytes_are_an_outcome_or_are_refused(
     tmp_path_factory: pytest.TempPathFactory, junk: bytes

@@ -21,6 +21,7 @@ from hypothesis import strategies as st
 from memdiag.ledger import store
 from memdiag.ledger.entries import Survey, damaged
 from memdiag.ledger.store import TicketError, check_id, entries, file_entry
+from tests.support.marks import examples
 
 DUMP = b"bench-dump 1\r\n[run]\nid  morning\n\xff\x00[end] 0\n"
 
@@ -139,7 +140,7 @@ def test_usual_ticket_ids_are_taken(ticket: str) -> None:
     assert check_id(ticket) == ticket
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(st.text(max_size=30), st.text(max_size=60))
 def test_no_ticket_and_no_stage_leaves_the_folder(ticket: str, stage: str) -> None:
     try:

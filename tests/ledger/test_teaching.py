@@ -21,6 +21,7 @@ from memdiag.ledger.shop_text import rounded, write
 from memdiag.ledger.teaching import WEIGHT, Case, latest, learnt, statistics
 from memdiag.model.ledger import Statistics
 from tests.ledger.test_index import opened
+from tests.support.marks import examples
 from tests.support.tickets import filed, finding, verdict
 
 SHIPPED = {name: prior.expected for name, prior in faults.priors().items()}
@@ -75,7 +76,7 @@ def test_kinds_share_the_cause_by_dirichlet_worked_by_hand() -> None:
     assert found["weak_array"] + found["weak_pins"] == pytest.approx(0.34)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(
     st.lists(
         st.sampled_from([("clear", None), *((c, k) for k, c in kinds().items())]), max_size=60

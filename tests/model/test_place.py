@@ -13,6 +13,7 @@ from memdiag.reading.load import load
 from memdiag.repair.comparison import compare
 from memdiag.repair.paired_runs import PairedRuns, judged
 from memdiag.reports import heat_marks
+from tests.support.marks import examples
 
 
 def quince(number: int) -> Board:
@@ -35,7 +36,7 @@ PLACES = st.builds(
 
 
 @given(PLACES, PLACES, PLACES)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 def test_covering_is_an_order(a: Place, b: Place, c: Place) -> None:
     assert a.covers(a) and WHOLE_BOARD.covers(a)
     if a.covers(b) and b.covers(c):
@@ -45,7 +46,7 @@ def test_covering_is_an_order(a: Place, b: Place, c: Place) -> None:
 
 
 @given(PLACES, PLACES)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 def test_meeting_is_mutual_and_follows_from_covering(a: Place, b: Place) -> None:
     assert a.meets(b) == b.meets(a)
     if a.covers(b):
@@ -53,14 +54,14 @@ def test_meeting_is_mutual_and_follows_from_covering(a: Place, b: Place) -> None
 
 
 @given(PLACES, PLACES)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 def test_what_two_places_have_in_common_covers_both(a: Place, b: Place) -> None:
     both = a.common(b)
     assert both == b.common(a) and both.covers(a) and both.covers(b)
 
 
 @given(PLACES, PLACES)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 def test_a_wider_place_touches_every_site_of_a_part_of_it(a: Place, b: Place) -> None:
     board = Board(
         "two",

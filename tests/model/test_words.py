@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from memdiag.model import Action, Place
 from memdiag.model.words import action_words, sites_in_short, suspects, where
+from tests.support.marks import examples
 
 REFS = st.one_of(
     st.builds("{}{}".format, st.sampled_from(["U", "IC", "U1_", "Ü"]), st.integers(0, 40)),
@@ -38,7 +39,7 @@ def named(text: str) -> list[str]:
 @given(st.lists(REFS, max_size=30))
 @example(["U8", "U9", "U10", "U09", "U010", "U99", "U100", "U101"])
 @example(["U098", "U099", "U100", "U0", "U00", "U1"])
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=examples(400), deadline=None)
 def test_the_short_list_names_exactly_those_sites(refs: list[str]) -> None:
     text = sites_in_short(refs)
     assert sorted(named(text)) == sorted(set(refs))

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from memdiag.reading.cleaning import decode
 from memdiag.reading.cleaning.clean import Cleaned, Line, plain, rejoin, tidy
 from memdiag.reading.cleaning.terminal import Tally, shown
+from tests.support.marks import examples
 
 DUMP = """\
 bench-dump 1
@@ -218,7 +219,7 @@ CONTROLS = [
 
 
 @given(st.lists(st.sampled_from(TYPED) | st.sampled_from(CONTROLS), min_size=1, max_size=14))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 def test_a_terminal_emulator_shows_the_same(pieces: list[str]) -> None:
     """Against pyte, an independent emulator of a terminal."""
     pyte = pytest.importorskip("pyte", reason="needs pyte (the `reference` extra)")
@@ -263,7 +264,7 @@ def test_columns_are_those_of_the_pasted_line() -> None:
         max_size=20,
     )
 )
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_every_character_left_is_where_column_says(pieces: list[str]) -> None:
     raw = "".join(pieces)
     for line in tidy(raw.encode()).lines:
@@ -594,7 +595,7 @@ def test_a_missing_head() -> None:
         ).map(lambda parts: "".join(parts).encode()),
     )
 )
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 def test_any_bytes_are_cleaned_and_every_line_is_accounted_for(data: bytes) -> None:
     cleaned = tidy(data)
     numbers = [line.number for line in cleaned.lines]
@@ -610,7 +611,7 @@ def test_any_bytes_are_cleaned_and_every_line_is_accounted_for(data: bytes) -> N
 
 
 @given(st.binary(max_size=300))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_plain_text_is_never_dirty(data: bytes) -> None:
     """The quick test for big inputs against the slow path."""
     if plain(data):

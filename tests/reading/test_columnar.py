@@ -29,6 +29,7 @@ from memdiag.reading import chunks, count_builder, error_log_builder, load, stre
 from memdiag.reading.account import LineClass
 from memdiag.reading.columnar import values as cell_values
 from memdiag.reading.reader import Reading
+from tests.support.marks import examples
 
 
 def read(text: str | bytes, layout: str, *, in_columns: bool, window: int = 400) -> Reading:
@@ -175,7 +176,7 @@ def tables(draw: st.DrawFn) -> str:
     st.sampled_from(["\n", "\r\n"]),
     st.sampled_from([60, 400, 5000]),
 )
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_columns_and_lines_give_the_same_records(parts: list[str], end: str, window: int) -> None:
     # The widest line comes first and is no row: no other line looks cut at a terminal's width.
     text = end.join(["bench-dump 1", "#" * 300, *"\n".join(parts).split("\n"), "[end]", ""])
@@ -206,7 +207,7 @@ def comma_rows(draw: st.DrawFn) -> str:
 
 
 @given(st.lists(comma_rows(), min_size=1, max_size=3))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 def test_the_same_in_commas(parts: list[str]) -> None:
     text = "\n".join(["memlog,1", "remark," + "-" * 300, *parts, "stop", ""])
     assert_same(read(text, "commas", in_columns=True), read(text, "commas", in_columns=False))
@@ -251,7 +252,7 @@ CONSOLE = st.one_of(
 
 
 @given(st.lists(CONSOLE, max_size=60))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 @example(["lane 3 silent", "(channel 1, rank 0)", "word 0x10 of lane 3: sent 0x5a came 0x5b"])
 def test_the_same_in_console(lines: list[str]) -> None:
     text = "\n".join(["~~~ memory report ~~~", "ticket = " + "-" * 300, *lines, ""])
@@ -319,7 +320,7 @@ def test_only_sure_rules_are_read_in_columns(
 @given(
     st.lists(st.sampled_from(["e", "1", "23", "a1f", "abc", "0x1", "0xff", " ", "  "]), max_size=9)
 )
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 def test_a_shape_takes_no_line_that_the_parser_refuses(parts: list[str]) -> None:
     """Python's `re` runs the shape's own pattern here; Lark is the reference."""
     layout, found = shapes_layout()
@@ -382,7 +383,7 @@ def shapes_layout() -> tuple[registry.Layout, tuple[row_shapes.Shape, ...]]:
         max_size=6,
     )
 )
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 def test_the_quick_look_for_prefixes_misses_none(parts: list[str]) -> None:
     from memdiag.reading.cleaning.prefixes import MARKED
     from memdiag.reading.columnar.prepared import _ROUGHLY_MARKED
@@ -403,7 +404,7 @@ def test_the_quick_look_for_prefixes_misses_none(parts: list[str]) -> None:
         )
     )
 )
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_hex_words_are_those_python_reads(texts: list[str]) -> None:
     values, width, said, fine = cell_values.hex_words(pa.array(texts, pa.string()), bare=False)
     for text, limbs, bits, is_said, is_fine in zip(
@@ -426,7 +427,7 @@ def test_hex_words_are_those_python_reads(texts: list[str]) -> None:
         unique=True,
     )
 )
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=examples(50), deadline=None)
 def test_columns_agree_with_pythons_csv(rows: list[tuple[int, int, int]]) -> None:
     body = "\n".join(f"0x{a:x},0x{w:02x},0x{w ^ m:02x}" for a, w, m in rows)
     text = f"memlog,1\ntable,errors,address,wrote,read\n{body}\nstop\n"
@@ -454,7 +455,7 @@ def error(line: int, address: int, wrong: int = 1, site: str = "U1") -> ErrorRow
     ),
     st.integers(8, 200),
 )
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_a_thinned_log_keeps_whole_addresses(rows: list[tuple[int, int, str]], most: int) -> None:
     builder = error_log_builder.LogBuilder(most)
     builder_all = error_log_builder.LogBuilder()
@@ -523,7 +524,7 @@ def test_one_cell_with_very_many_words_stays_one_cell() -> None:
     ),
     st.integers(1, 30),
 )
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_counts_are_added_up_exactly(
     rows: list[tuple[str, str | None, int, int | None]], most: int
 ) -> None:

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from memdiag.reading import bounds, lost_list, problem_list
 from memdiag.reading.account import LineClass
 from tests.reading.test_columnar import assert_same, read
+from tests.support.marks import examples
 
 ERRORS = ("[errors]", "site ch address wrote read mask edc")
 WORDS = ("[errors]", "site ch address wrote read")
@@ -29,7 +30,7 @@ BETWEEN = st.sampled_from(["# a remark", "what is this", "", "U1 0"])
 
 @pytest.mark.parametrize(("table", "rows"), [(ERRORS, ERROR_ROWS), (COUNTS, COUNT_ROWS)])
 @given(st.data(), st.integers(100, 4000), st.integers(0, 6))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_in_columns_and_line_by_line_they_are_the_same(
     table: tuple[str, str], rows: st.SearchStrategy, data: st.DataObject, window: int, told: int
 ) -> None:

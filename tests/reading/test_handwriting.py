@@ -18,11 +18,12 @@ from memdiag.model.vocabulary import shipped
 from memdiag.reading import load
 from tests.support import strategies
 from tests.support.handwriting import handwritten
+from tests.support.marks import examples
 from tests.support.oracle import accounted, rows_of
 from tests.support.strategies import LAYOUTS, nowhere
 
 ordinary = settings(
-    max_examples=60,
+    max_examples=examples(60),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )

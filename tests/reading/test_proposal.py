@@ -25,6 +25,7 @@ from memdiag.reading import load
 from memdiag.reading.account import LineClass
 from memdiag.reading.proposal.pieces import Kind, is_window, pieces
 from memdiag.reading.proposal.propose import NoProposal, propose
+from tests.support.marks import examples
 
 WORDS = shipped()
 
@@ -213,7 +214,7 @@ LINES = st.lists(st.lists(SCRAPS, min_size=1, max_size=7).map(" ".join), min_siz
 
 
 @given(LINES, st.integers(1, 3))
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=examples(120), deadline=None)
 def test_what_is_proposed_reads_every_line_of_its_dump(lines: list[str], times: int) -> None:
     text = "\n".join(["lane 7 read ok", *lines * times]) + "\n"
     made = propose(text.encode(), "any.txt", WORDS)
@@ -228,7 +229,7 @@ def test_what_is_proposed_reads_every_line_of_its_dump(lines: list[str], times: 
 
 
 @given(st.text(max_size=200))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_any_text_is_proposed_for_or_refused(text: str) -> None:
     try:
         propose(text.encode("utf-8", "surrogatepass"), "any.txt", WORDS)
@@ -250,7 +251,7 @@ ROW = st.tuples(st.integers(0, 15), st.integers(0, 7), STEPS, RESULTS)
     st.sampled_from(["", ":", "="]),
     st.sampled_from(["{c} {l} {s} {r}", "{s}: {c}, {l} -> {r}", "[{c} {l}] {s} {r} done"]),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_rows_with_the_usual_words_are_read_as_they_were_meant(
     rows: list[tuple[int, int, str, str]], channel: str, lane: str, sign: str, form: str
 ) -> None:
@@ -272,7 +273,7 @@ def test_rows_with_the_usual_words_are_read_as_they_were_meant(
 
 
 @given(st.text(st.characters(min_codepoint=32, max_codepoint=0x17F), max_size=60))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=examples(300), deadline=None)
 def test_pieces_leave_nothing_out_but_blanks(text: str) -> None:
     found = pieces(text, WORDS)
     assert "".join("".join(p.text.split()) for p in found) == "".join(text.split())

@@ -13,6 +13,7 @@ from memdiag.model import LostKind, Place, Result, Run, error_log, quantities
 from memdiag.model.problems import catalogue, reading, repairs
 from memdiag.reading import load
 from memdiag.reading.account import LineClass
+from tests.support.marks import examples
 
 KINDS = {**reading.KINDS, **repairs.KINDS}
 
@@ -300,7 +301,7 @@ LINES = st.one_of(
 
 
 @given(st.lists(LINES, max_size=40), st.sampled_from(["\n", "\r\n"]))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_every_line_is_accounted_for(lines: list[str], end: str) -> None:
     text = "bench-dump 1" + end + end.join(lines)
     found = load.examine(text.encode("utf-8", "surrogatepass"))
@@ -332,7 +333,7 @@ def test_every_line_is_accounted_for(lines: list[str], end: str) -> None:
 
 
 @given(st.binary(max_size=400))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_no_input_raises_anything_but_unreadable(data: bytes) -> None:
     for source in (data, b"bench-dump 1\n[counts]\nsite bits\n" + data):
         try:

@@ -22,11 +22,12 @@ from memdiag.model.problems import Severity, pastes
 from memdiag.reading import bounds, error_log_builder, load
 from memdiag.reading.account import LineClass
 from tests.support import strategies
+from tests.support.marks import examples
 from tests.support.oracle import accounted, rows_of
 from tests.support.strategies import HARMLESS, LAYOUTS, Written, nowhere
 
 ordinary = settings(
-    max_examples=40,
+    max_examples=examples(40),
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
@@ -133,14 +134,14 @@ def test_dirt_changes_nothing_in_large_dumps(
 
 
 @given(strategies.dumps)
-@settings(ordinary, max_examples=20)
+@settings(ordinary, max_examples=examples(20))
 def test_packed_dumps_are_read_as_their_text(written: Written) -> None:
     same_rows(the_run(gzip.compress(written.text.encode(), 1)), written)
 
 
 @in_every_layout
 @given(data=st.data())
-@settings(ordinary, max_examples=80)
+@settings(ordinary, max_examples=examples(80))
 def test_one_mangled_row_costs_that_row_alone(layout: str, data: st.DataObject) -> None:
     written = data.draw(LAYOUTS[layout]())
     lines = written.lines
@@ -170,7 +171,7 @@ def test_one_mangled_row_costs_that_row_alone(layout: str, data: st.DataObject) 
 
 @in_every_layout
 @given(data=st.data())
-@settings(ordinary, max_examples=100)
+@settings(ordinary, max_examples=examples(100))
 def test_corrupted_dumps(layout: str, data: st.DataObject) -> None:
     written, other = data.draw(LAYOUTS[layout]()), data.draw(strategies.dumps)
     dirt = HARMLESS[data.draw(st.sampled_from(sorted(HARMLESS)))]
@@ -178,7 +179,7 @@ def test_corrupted_dumps(layout: str, data: st.DataObject) -> None:
 
 
 @given(st.binary(max_size=500))
-@settings(ordinary, max_examples=100)
+@settings(ordinary, max_examples=examples(100))
 def test_any_bytes(data: bytes) -> None:
     accounted(data)
 

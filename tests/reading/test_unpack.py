@@ -24,6 +24,7 @@ from memdiag.model.problems import Problem
 from memdiag.reading import sources
 from memdiag.reading.cleaning import packers, unpack
 from memdiag.reading.cleaning.unpack import MOST, Bounds, TooLarge, stream_problems
+from tests.support.marks import examples
 
 ROWS = b"bench-dump 1\n[errors]\nsite address wrote read\n" + b"".join(
     b"U%d 0x%08x 0x%02x 0x%02x\n" % (i % 12 + 1, i * 0x9E3779B1 % 2**32, i % 251, i % 241)
@@ -255,7 +256,7 @@ HEADS = [b"", b"\x1f\x8b", b"\x1f\x8b\x08\0", b"\xfd7zXZ\0\0\4", b"\x28\xb5\x2f\
 
 
 @given(st.sampled_from(HEADS), st.binary(max_size=200))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 def test_any_bytes(head: bytes, rest: bytes) -> None:
     got, problems = unpacked(head + rest, SMALL)
     assert len(got) <= SMALL.most
@@ -266,7 +267,7 @@ def test_any_bytes(head: bytes, rest: bytes) -> None:
 
 
 @given(st.sampled_from(sorted(PACK)), st.data())
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=examples(100), deadline=None)
 def test_a_damaged_byte_anywhere(name: str, data: st.DataObject) -> None:
     """Either the damage is said, or what comes out is what went in."""
     packed = bytearray(PACK[name](ROWS[:3000]))

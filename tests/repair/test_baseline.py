@@ -30,6 +30,7 @@ from memdiag.repair.baseline import (
 )
 from memdiag.repair.healthy_figures import DelaysOf, EyeOf, Figures
 from memdiag.stats.robust import Line, factor_uncertain
+from tests.support.marks import examples
 
 BOARDS = Path(__file__).resolve().parents[2] / "samples" / "boards"
 TWO, EIGHT = (profiles.read(BOARDS / f"{name}.toml") for name in ("quince-2", "quince-8"))
@@ -240,7 +241,7 @@ texts = st.lists(
 ).map(lambda drawn: [dump(eye / 100, serial=serial) for eye, serial in drawn])
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=examples(20), deadline=None)
 @given(texts, st.randoms(use_true_random=False))
 def test_order_and_repeats_of_dumps_change_nothing(given_: list[str], rng: random.Random) -> None:
     again = [*given_, *(rng.choice(given_) for _ in range(2))]
@@ -251,7 +252,7 @@ def test_order_and_repeats_of_dumps_change_nothing(given_: list[str], rng: rando
     assert joined.baseline == made.baseline
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=examples(20), deadline=None)
 @given(texts)
 def test_what_is_learnt_is_what_the_profile_then_says(given_: list[str]) -> None:
     made = baseline(*given_)

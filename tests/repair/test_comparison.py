@@ -22,6 +22,7 @@ from memdiag.repair.alignment import Counts, align, gather, lines_of
 from memdiag.repair.comparison import compare, history
 from memdiag.repair.part_swaps import JOINT, PACKAGE, SITE
 from memdiag.repair.rate_change import excluded, rate_change
+from tests.support.marks import examples
 from tests.support.twodumps import (
     BITS,
     GONE,
@@ -167,7 +168,7 @@ KEYS = st.builds(
 
 
 @given(st.lists(KEYS, unique=True, max_size=8), st.lists(KEYS, unique=True, max_size=8))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 def test_every_link_is_in_one_pair(a: list, b: list) -> None:  # type: ignore[type-arg]
     pairs = align(a, b)
     assert sorted(map(str, (x for x, _ in pairs if x is not None))) == sorted(map(str, a))
@@ -393,7 +394,7 @@ def test_too_few_bits_say_how_many_are_needed_and_how_long() -> None:
 
 
 @given(st.integers(1, 4000), st.sampled_from([0.9, 0.95, 0.99]), st.integers(10**9, 10**13))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_just_enough_bits_exclude_the_earlier_rate(
     errors: int, confidence: float, bits: int
 ) -> None:
@@ -408,7 +409,7 @@ def test_just_enough_bits_exclude_the_earlier_rate(
 
 
 @given(st.integers(1, 4000), st.sampled_from([0.9, 0.95, 0.99]), st.integers(10**9, 10**13))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_just_enough_bits_exclude_distinct_cells(cells: int, confidence: float, bits: int) -> None:
     old = [Counts(bits, 3 * cells, cells)]
     short = rate_change(old, [Counts(1, 0, 0)], confidence)

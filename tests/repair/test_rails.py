@@ -27,6 +27,7 @@ from memdiag.reading import typed_readings
 from memdiag.reading.load import Unreadable
 from memdiag.reports.formats import render
 from memdiag.reports.rails_page import rails_page
+from tests.support.marks import examples
 from tests.support.rails import check
 
 
@@ -52,7 +53,7 @@ def test_what_a_package_drew(with_it: float, without_it: float, through: float) 
     assert rails.through_package(with_it, without_it) == pytest.approx(through, abs=0.005 * through)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 @given(st.floats(0.1, 1e4), st.floats(0.1, 1e4))
 def test_a_package_beside_a_board_is_found_again(package: float, rest: float) -> None:
     both = package * rest / (package + rest)
@@ -137,7 +138,7 @@ def test_healthy_rails(rail: Rail | None, ohms: float, trend: str | None) -> Non
     assert state(ohms, rail, trend) == "normal"
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.floats(8, 80), st.sampled_from([MEMORY, AUXILIARY]))
 def test_rising_below_the_settled_limit_is_no_proof(ohms: float, rail: Rail) -> None:
     """A capacitor still charges: such a reading will end higher."""
@@ -146,7 +147,7 @@ def test_rising_below_the_settled_limit_is_no_proof(ohms: float, rail: Rail) -> 
     assert rising["low"] == settled["low"] and rising["short"] == settled["short"]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.floats(0, 1e9), st.sampled_from([None, MEMORY, AUXILIARY]))
 def test_every_reading_can_be_weighed(ohms: float, rail: Rail | None) -> None:
     assert all(math.isfinite(v) for v in rails.reading_loglik(ohms, None, rail).values())
@@ -315,7 +316,7 @@ def test_the_last_reading_of_a_rail_is_the_one_that_counts() -> None:
     assert not lost.verdict.released
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(
     st.dictionaries(
         st.sampled_from(["VDD_MEM_A", "VDD_MEM_B", "VPP_MEM", "vdd_mem_a", "VDDX", "5V"]),

@@ -25,6 +25,7 @@ from memdiag.repair.other_settings import HARMLESS
 from memdiag.reports.comparison_page import comparison_page
 from memdiag.reports.formats import render
 from tests.simulator.scenes import draw
+from tests.support.marks import examples
 from tests.support.twodumps import (
     GONE,
     WARNED,
@@ -423,7 +424,7 @@ WORDS = st.text("abc 019.VmHz-", min_size=1, max_size=8).map(lambda s: " ".join(
 
 
 @given(WORDS.filter(bool), WORDS.filter(bool))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 def test_any_two_values_are_told_or_are_alike(was: str, now: str) -> None:
     one, two = before({"U6": WEAK}), after(head={"replaced": "U6"})
 
@@ -454,12 +455,13 @@ LANES = st.sampled_from([GONE, WEAK, WARNED, {"width": 0.30}, {"width": 0.39}, {
 SITES = st.dictionaries(st.sampled_from(["U2", "U3", "U6/10/0", "U6", "U9/16"]), LANES, max_size=3)
 
 
+@pytest.mark.long
 @given(
     SITES,
     SITES,
     st.sampled_from([{}, {"replaced": "U6"}, {"removed": "U6"}, {"swapped": "U6>U9 U9>U6"}]),
 )
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 def test_every_pair_tells_one_story(one: dict, two: dict, head: dict) -> None:  # type: ignore[type-arg]
     one_story(compared(before(one), after(two, head=head)))
 

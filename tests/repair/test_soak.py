@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from memdiag.cli import main
 from memdiag.repair import soak
+from tests.support.marks import examples
 from tests.support.twodumps import board, checker
 
 
@@ -73,7 +74,7 @@ def test_zero_errors_one_and_two_sided() -> None:
 
 
 @given(st.floats(1e-15, 1e-4), st.sampled_from([0.9, 0.95, 0.99]), st.integers(0, 30))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_a_run_of_the_planned_length_shows_the_rate(
     rate: float, confidence: float, errors: int
 ) -> None:
@@ -83,7 +84,7 @@ def test_a_run_of_the_planned_length_shows_the_rate(
 
 
 @given(st.integers(1, 4000), st.floats(1e8, 3e10), st.floats(0.01, 1))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 def test_time_scales_with_lines_rate_and_share(lines: int, line_rate: float, share: float) -> None:
     plan = soak.plan(1e-12, 0.95, lines=lines, line_rate=line_rate, share=share)
     for step in plan.steps:
@@ -162,7 +163,7 @@ def test_what_is_no_figure_is_said(parse, texts: tuple[str, ...]) -> None:  # ty
 
 
 @given(st.text(max_size=12))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(150), deadline=None)
 def test_no_text_breaks_a_parser(text: str) -> None:
     for parse in (
         soak.parse_confidence,

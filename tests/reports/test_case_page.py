@@ -31,6 +31,7 @@ from memdiag.reports.text import PAPER
 from tests.repair.case.test_case import SWAP, run
 from tests.reports.test_html import assert_inert
 from tests.support import schemas
+from tests.support.marks import examples
 from tests.support.twodumps import GONE, WEAK, board
 
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"
@@ -339,7 +340,7 @@ def test_stages_that_do_not_fit_are_left_out_and_the_numbers_stay() -> None:
 LETTERS = "U0123456789 abcdefghijklmnopqrstuvwxyz"
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(
     st.lists(
         st.tuples(

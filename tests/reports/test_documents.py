@@ -28,6 +28,7 @@ from memdiag.reports.rails_page import rails_page
 from memdiag.reports.verdict_page import verdict_page
 from tests.support import rails, schemas
 from tests.support.benchtext import dump
+from tests.support.marks import examples
 
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 NAMES = sorted(path.stem for path in SAMPLES.glob("*.dump"))
@@ -205,7 +206,7 @@ def dumps(draw: st.DrawFn) -> str:
 
 
 @given(dumps())
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 def test_documents_of_dumps_of_many_kinds(text: str) -> None:
     for run in load.load(text):
         verdict = judge(run)

@@ -17,6 +17,7 @@ from memdiag.cli.board import command
 from memdiag.model import Board, Link, Site
 from memdiag.reports.drawing import LETTERS, PATTERNS, Mark, board_svg, carries, side_svg, swatch
 from memdiag.reports.packages import outline
+from tests.support.marks import examples
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -197,7 +198,7 @@ def test_parts_outside_the_outline_are_still_in_the_picture() -> None:
         assert board is not None and float(board.attrib["width"]) > 90
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=examples(50), deadline=None)
 @given(
     st.text(min_size=1, max_size=12),
     st.text(max_size=12),

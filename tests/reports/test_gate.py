@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from memdiag.reports import formats, markdown, spreadsheet
 from memdiag.reports.page import Page, Sheet
 from memdiag.reports.plain import json_text, printable
+from tests.support.marks import examples
 
 # Each with what it does where it is obeyed: ECMA-48 control functions (ESC, CSI as one character of
 # C1), carriage return and backspace, which overwrite; the marks of direction of Unicode TR 36; tag
@@ -156,7 +157,7 @@ def test_no_address_becomes_a_link(address: str) -> None:
         assert "".join(said for _, said in found) == text
 
 
-@settings(deadline=None, max_examples=200)
+@settings(deadline=None, max_examples=examples(200))
 @given(st.lists(texts | st.sampled_from(ADDRESSES), max_size=4))
 def test_any_text_is_read_as_itself_and_nothing_else(parts: list[str]) -> None:
     text = printable(" ".join("".join(parts).split()))

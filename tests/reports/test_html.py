@@ -28,6 +28,7 @@ from memdiag.reports.soak_page import soak_page
 from memdiag.reports.table_page import grid
 from tests.support.benchtext import dump
 from tests.support.htmlpages import comparison_page, verdict_page
+from tests.support.marks import examples
 
 
 def quince(number: int) -> Board:
@@ -420,7 +421,7 @@ def test_hostile_text_in_every_place_stays_text(missing: Verdict, text: str) -> 
     assert not re.search("[\u202a-\u202e\x00\x1b]", page.words)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(st.text(min_size=1, max_size=40), st.text(max_size=200))
 def test_no_text_of_a_dump_adds_a_tag(word: str, note: str) -> None:
     text = dump(quince(2), head={"note": note, "rig": word, word: note}, thin=["U1"])

@@ -228,6 +228,7 @@ def test_even_markup_that_came_through_could_not_run(
     assert any("script" in m for m in refused) and any("style" in m for m in refused)
 
 
+@pytest.mark.long
 def test_comparisons_fit_too(show: Any) -> None:
     board = quince(12)
     texts = [
@@ -287,6 +288,7 @@ def test_a_repair_fits_a_desk_half_a_screen_a_telephone_and_paper(show: Any) -> 
     assert paper(show(more)) <= 3  # five boards and their words
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("width", [500, 1280])
 def test_the_cards_of_a_repair_are_in_order_and_the_chart_can_be_read(
     width: int, show: Any

@@ -22,6 +22,7 @@ from memdiag.reports.page import Page, Places
 from memdiag.reports.sketch import sketch
 from memdiag.reports.text import PAPER, Screen
 from memdiag.reports.verdict_page import verdict_page
+from tests.support.marks import examples
 
 SAMPLES = Path(__file__).resolve().parents[2] / "samples"
 STYLE = re.compile(r"\x1b\[[0-9;]*m")
@@ -37,7 +38,7 @@ def page(*names: str) -> Page:
     return verdict_page([verdict(name) for name in names])
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 @given(
     name=st.sampled_from(["missing-package", "ddr4-missing", "after-swap"]),
     width=st.integers(40, 200),

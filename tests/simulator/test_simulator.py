@@ -27,6 +27,7 @@ from tests.simulator.arrays import Addresses, partner
 from tests.simulator.noise import binomial_at, binomials_at, poisson_at
 from tests.simulator.rows import Row
 from tests.simulator.trace import trace
+from tests.support.marks import examples
 
 HERE = Path(__file__).parent
 FEW = {"dirt": False, "known": True, "bare": False}
@@ -122,7 +123,7 @@ def test_the_eye_of_the_worked_jitter_case() -> None:
 
 
 @given(st.floats(0.0, 0.6), st.floats(0.005, 0.05), st.floats(0.0, 0.2))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 def test_errors_agree_with_the_width(dj: float, rj: float, offset: float) -> None:
     """At the very edge of the eye at 1e-9 one edge errs on half of the bits at rate 1e-9."""
     half = (1 - dj) / 2
@@ -148,14 +149,14 @@ def test_a_charging_rail_reads_low_at_first() -> None:
 
 
 @given(st.floats(0.01, 400.0), st.floats(0.001, 0.999))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_poisson_counts_are_quantiles(mean: float, u: float) -> None:
     near = 0 if mean < 60 else 2  # above, the normal limit is used: 2 counts of some 8 sigma
     assert abs(poisson_at(mean, u) - stats.poisson.ppf(u, mean)) <= near
 
 
 @given(st.integers(1, 3000), st.floats(0.001, 0.999), st.floats(0.001, 0.999))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 def test_binomial_counts_are_quantiles(n: int, p: float, u: float) -> None:
     exact = stats.binom.ppf(u, n, p)
     sigma = (n * p * (1 - p)) ** 0.5
@@ -165,7 +166,7 @@ def test_binomial_counts_are_quantiles(n: int, p: float, u: float) -> None:
 
 
 @given(st.integers(1, 500), st.floats(0.001, 0.5), st.integers(0, 99))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=examples(40), deadline=None)
 def test_many_binomial_counts_are_each_its_own_quantile(n: int, p: float, seed: int) -> None:
     u = np.random.default_rng(seed).random(40)
     assert binomials_at(n, p, u) == [binomial_at(n, p, float(x)) for x in u]
@@ -316,7 +317,7 @@ def test_an_open_address_line_pairs_places_one_line_apart() -> None:
 
 
 @given(st.integers(0, 10**6), st.integers(0, 15), st.integers(0, 2**13 - 1), st.integers(0, 31))
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=examples(50), deadline=None)
 def test_an_address_map_is_a_bijection(seed: int, bank: int, row: int, k: int) -> None:
     """With and without banks folded with row bits (XOR is its own inverse)."""
     addresses = Addresses(boards.address_map(random.Random(seed), 2, 16), 2, 16)

@@ -12,8 +12,9 @@ from scipy import integrate, special
 from scipy import stats as reference
 
 from memdiag import stats
+from tests.support.marks import examples
 
-QUICK = settings(max_examples=60, deadline=None)
+QUICK = settings(max_examples=examples(60), deadline=None)
 COUNT = st.integers(0, 10**6)
 BITS = st.floats(1e6, 1e13)
 

@@ -20,8 +20,9 @@ from scipy import stats
 from statsmodels.stats import multitest, proportion
 
 from memdiag import stats as rates
+from tests.support.marks import examples
 
-QUICK = settings(max_examples=60, deadline=None)
+QUICK = settings(max_examples=examples(60), deadline=None)
 
 # ---- limits on one count ----
 

@@ -50,7 +50,10 @@ def test_the_line_is_the_reference_librarys(points: list[tuple[int, int]]) -> No
         return
     assert found is not None
     xs, ys = zip(*points, strict=True)
-    assert found.slope == pytest.approx(reference.theilslopes(ys, xs).slope, abs=1e-9)
+    # With many ties scipy's limits, which are not asked for, come of a variance below zero.
+    with np.errstate(invalid="ignore"):
+        wanted = reference.theilslopes(ys, xs).slope
+    assert found.slope == pytest.approx(wanted, abs=1e-9)
 
 
 @given(st.floats(-9, 9), st.integers(5, 16), st.data(), st.sampled_from([-1e6, -40.0, 40.0, 1e6]))

@@ -16,6 +16,7 @@ from memdiag.evidence.table import rows
 from memdiag.model import Place, TrainingRow
 from memdiag.reading.load import load
 from memdiag.stats.windows import Window, measure, runs
+from tests.support.marks import examples
 
 windows = st.text("01", max_size=64)
 
@@ -113,7 +114,7 @@ def test_a_sweep_that_does_not_wrap_over_its_edge_is_measured_straight() -> None
 # ---- by property ----
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(windows)
 def test_runs_against_groupby(window: str) -> None:
     expected, at = [], 0
@@ -125,7 +126,7 @@ def test_runs_against_groupby(window: str) -> None:
     assert runs(window) == expected
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(windows)
 def test_the_eye_is_made_of_working_taps_and_counted_holes(window: str) -> None:
     found = measure(window)
@@ -146,7 +147,7 @@ def test_the_eye_is_made_of_working_taps_and_counted_holes(window: str) -> None:
     assert found.full == (set(window) == {"1"})
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(windows)
 def test_a_mirrored_sweep_has_the_mirrored_eye(window: str) -> None:
     there, back = measure(window), measure(window[::-1])
@@ -159,7 +160,7 @@ def test_a_mirrored_sweep_has_the_mirrored_eye(window: str) -> None:
     assert back.last is not None and back.last == len(window) - 1 - there.first
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(windows.filter(lambda w: "0" in w), st.integers(0, 63))
 def test_a_wrapping_sweep_has_no_beginning(window: str, turn: int) -> None:
     at = turn % len(window)

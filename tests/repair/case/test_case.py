@@ -241,6 +241,7 @@ def test_more_faults_never_raise_the_chance(sites: list[str]) -> None:
     assert chances == sorted(chances, reverse=True)
 
 
+@pytest.mark.long
 @settings(max_examples=6, deadline=None)
 @given(order=st.permutations(["U2", "U6", "U9"]))
 def test_suspects_are_the_same_at_every_step(order: list[str]) -> None:
