@@ -6,6 +6,7 @@ from __future__ import annotations
 import itertools
 import re
 import tempfile
+import time
 from pathlib import Path
 
 import pytest
@@ -25,6 +26,7 @@ from memdiag.reading import load
 from memdiag.reading.account import LineClass
 from memdiag.reading.proposal.pieces import Kind, is_window, pieces
 from memdiag.reading.proposal.propose import NoProposal, propose
+from memdiag.reading.proposal.shapes import shapes
 from tests.support.marks import examples
 
 WORDS = shipped()
@@ -338,3 +340,17 @@ def test_each_problem_is_provoked_by_its_inputs(code: str, tmp_path: Path) -> No
         shown = done.stderr + str(done.exception or "")
         start = KINDS[code].message.split("{")[0] or "kinds of lines are taken for rows"
         assert start in shown, (code, shown)
+
+
+def test_a_line_of_many_words_takes_no_square_of_them() -> None:
+    """Eight times the words take at most some 30 times as long: a square would be 64."""
+
+    def seconds(words: int) -> float:
+        text = f"lane 1 read ok\nlane 1 read {'x y ' * (words // 2)}\n".encode()
+        lines = [(n, t, pieces(t, shipped())) for n, t in enumerate(text.decode().splitlines(), 1)]
+        start = time.process_time()
+        shapes(lines, shipped())
+        return time.process_time() - start
+
+    small, large = (min(seconds(n) for _ in range(2)) for n in (1_000, 8_000))
+    assert large < 30 * max(small, 0.004)

@@ -187,7 +187,7 @@ def _failed(stand: Stand, got: Counts, sick: WeakArray, u: Floats) -> list[int]:
 
 
 def _stride(stand: Stand, got: Counts, stride: Stride) -> None:
-    places = len(stride.places(stand.addresses))
+    places = stride.count(stand.addresses)
     for link in stride.hits:
         if link not in got.lost:
             got.add(link, stride.dq, stride.level, places * stand.passes)

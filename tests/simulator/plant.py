@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import dataclass, field
+from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
@@ -73,13 +74,21 @@ class Stride:
     checked: bool
     """True where the link check sees it: the fault lies between pins and checker."""
 
-    def places(self, addresses: Addresses) -> list[int]:
-        """The addresses that read wrong: a third had the level written that it reads anyway."""
+    def count(self, addresses: Addresses) -> int:
+        """How many addresses read wrong: a third had the level written that it reads anyway."""
+        n = len(self._every(addresses))
+        return n - n // 3
+
+    def places(self, addresses: Addresses, most: int) -> list[int]:
+        """The first of them."""
+        kept = (at for k, at in enumerate(self._every(addresses)) if k % 3 != 2)
+        return list(islice(kept, most))
+
+    def _every(self, addresses: Addresses) -> range:
         step = max(self.step, 1 << (addresses.low + 1))
         first = self.first % step
         first -= first % (1 << addresses.low)
-        every = range(first, 1 << addresses.bits, step)
-        return [address for k, address in enumerate(every) if k % 3 != 2]
+        return range(first, 1 << addresses.bits, step)
 
 
 @dataclass

@@ -124,7 +124,7 @@ def _strided(
 ) -> Iterator[Event]:
     """Every `step` of address the same bit of the same beat, in every pass."""
     beat = stride.first // 32 % stand.beats
-    places = stride.places(stand.addresses)[: 2 * cap]
+    places = stride.places(stand.addresses, 2 * cap)
     for turn in range(min(stand.passes, 1 + cap // max(1, len(places)))):
         for address in places:
             data = {beat: _byte(rng, stride.dq, stride.level)}

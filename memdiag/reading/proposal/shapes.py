@@ -17,6 +17,7 @@ VALUE, VARYING = "V", "W"
 _MANY_WORDS = 4  # so many words at one place, of lines that are alike otherwise, vary
 _MOST_SHAPES = 600  # of so many no layout is made, and to compare them all takes long
 _MOST_MERGES = _MOST_SHAPES
+_MOST_PLACES = 200  # a longer line is no row, and to leave out each place in turn takes its square
 _HEX = re.compile(r"[0-9a-fA-F]{2,}")
 
 Key = tuple[str, ...]
@@ -112,7 +113,7 @@ def _agree(key: Key, other: Key, empty: Sequence[int]) -> bool:
 
 def _open_places(key: Key, words: Vocabulary) -> Iterator[int]:
     """The places at which a key may be one of several: values, and words that name no column."""
-    if VALUE not in key and len(key) > 1:
+    if (VALUE not in key and len(key) > 1) or len(key) > _MOST_PLACES:
         return
     for at, part in enumerate(key):
         if (part[0] == "w" and not is_label(key, at, words)) or part[0] in (VALUE, VARYING):
