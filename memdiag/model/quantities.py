@@ -6,6 +6,7 @@ What is read is kept in the unit it was written in; `in_unit` converts inside on
 
 from __future__ import annotations
 
+import functools
 import math
 import re
 from dataclasses import dataclass
@@ -98,6 +99,7 @@ class Quantity:
         return f"{self.value:g}{spread}{self.unit or ''}"
 
 
+@functools.lru_cache(maxsize=512)  # a table says the same unit in every row
 def scale(unit: str) -> tuple[float, str]:
     """`(factor, base unit)` of a unit such as `mV` -> `(1e-3, "V")`.
 
@@ -119,6 +121,7 @@ def scale(unit: str) -> tuple[float, str]:
     raise ValueError(f"unknown unit {unit!r}")
 
 
+@functools.lru_cache(maxsize=4096)  # and few different widths
 def parse(text: str) -> Quantity:
     """Read `0.46UI`, `12+-4`, `1.5 kohm`, `-3`. Raises ValueError with what was wrong."""
     text = text.strip()
