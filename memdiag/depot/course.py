@@ -60,7 +60,7 @@ class Course:
                 with _crew(self.order) as crew:
                     self._all(folder, batch, crew, follow=follow)
             finally:
-                self.done = batch.done
+                self.done = folder.count()
             return self._published(folder, batch)
 
     def _all(self, folder: Folder, batch: Batch, crew: Crew, *, follow: bool) -> None:

@@ -68,6 +68,11 @@ class Folder:
             found[int(about["block"])] = about
         return found
 
+    def count(self) -> int:
+        """How many inputs are done, whoever was stopped before counting them."""
+        rounds = (self.done(number).values() for number in self.rounds())
+        return sum(about["count"] for blocks in rounds for about in blocks)
+
     def finish(
         self, number: int, block: int, about: Mapping[str, Any], files: Mapping[str, bytes]
     ) -> None:

@@ -91,11 +91,11 @@ def test_stopped_it_says_what_is_kept_and_goes_on(bench: Path, number: int) -> N
     fill(bench / "in", 700)
     process = started("in -o out --without-seconds")
     until = time.monotonic() + 60
-    while not list((bench / "out").glob("done/000001-*")) and time.monotonic() < until:
+    while not list((bench / "out").glob("done/000001-*.json")) and time.monotonic() < until:
         time.sleep(0.05)
     process.send_signal(number)
     out, err = process.communicate(timeout=60)
-    done = 500 * len(list((bench / "out").glob("done/000001-*")))
+    done = 500 * len(list((bench / "out").glob("done/000001-*.json")))
     assert process.returncode == 2 and out == ""
     assert f"stopped: {done:,} inputs are done and kept in out" in err and 0 < done < 700
 
