@@ -215,20 +215,24 @@ def verdicts(folder: Path) -> None:
     plain, contrary = folder / "million.txt", folder / "contrary.txt"
     write_rows(plain, 0, rows=1_000_000)
     contrary.write_text(HEAD + contrary_rows(plain) + "[end]\n")
-    read = "import sys, memdiag; memdiag.load(sys.argv[1])"
+    read = "import pathlib, sys, memdiag; memdiag.load(pathlib.Path(sys.argv[1]))"
 
-    def process(*words: str) -> Callable[[], object]:
-        return lambda: subprocess.run(
-            [sys.executable, *words],
-            check=False,
-            capture_output=True,
-            cwd=Path(__file__).resolve().parents[2],
-        )
+    def process(*words: str, status: int = 0) -> Callable[[], object]:
+        def run() -> None:
+            done = subprocess.run(
+                [sys.executable, *words],
+                check=False,
+                capture_output=True,
+                cwd=Path(__file__).resolve().parents[2],
+            )
+            assert done.returncode == status, done.stderr  # what failed took no time
+
+        return run
 
     times = best(
         {
             "reading": process("-c", read, str(plain)),
-            "verdict": process("-m", "memdiag", "verdict", str(plain)),
+            "verdict": process("-m", "memdiag", "verdict", str(plain), status=1),
             "contrary": process("-c", read, str(contrary)),
         }
     )
