@@ -13,7 +13,8 @@ class Answer:
     for the whole board, `fine` the place inside the site, and `here` how sure it is that something
     is wrong there: "" where nothing is, or where the run says so itself (`declared`). `sure` is of
     the cause; where that is undecided, of `likely`, the best guess. `others` are the rival causes
-    with theirs; `about` says which run this is, `known` the same without what is not known."""
+    with theirs; `about` says which run this is, `known` the same without what is not known;
+    `released`: the board may leave the bench."""
 
     where: str
     cause: str
@@ -29,6 +30,7 @@ class Answer:
     declared: bool = False
     work: bool = False
     hot: bool = False
+    released: bool = False
 
     @property
     def place(self) -> str:
@@ -39,7 +41,7 @@ class Answer:
         """How it looks: `work` for heat, `hold` for work without, `clear`, or `calm`."""
         if self.work:
             return look(hot=self.hot)
-        return "clear" if self.cause == "clear" else "calm"
+        return "clear" if self.released or self.cause == "clear" else "calm"
 
 
 def look(*, hot: bool) -> str:

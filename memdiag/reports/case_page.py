@@ -98,12 +98,12 @@ def _answer(report: CaseReport) -> Answer:
 def _cured(report: CaseReport, said: Answer) -> Answer:
     cured = [e.finding for e in report.established]
     if not cured:
-        return replace(said, do=RELEASE)
+        return replace(said, do=RELEASE, released=True)
     sites = sites_in_short(f.place.site or str(f.place) for f in cured)
     causes = list(dict.fromkeys(f.cause.value for f in cured))
     was = f"was {' and '.join(causes)}, clear now"
     text = f"{sites} {was}: {report.summary.text}"
-    return replace(said, where=sites, cause=was, do=RELEASE, text=text)
+    return replace(said, where=sites, cause=was, do=RELEASE, text=text, released=True)
 
 
 # --- what is known, and what to do --------------------------------------------------------------
