@@ -214,7 +214,7 @@ def _steps(
         if table is None:
             continue
         word = training_steps.word_loglik(outcome.ran)
-        if outcome.step == "id":
+        if word is not None and not training_steps.is_habit(outcome.step, outcome.ran):
             place.add(word)
         elif word is not None:
             words.append(word)

@@ -15,8 +15,8 @@ from memdiag.evidence import error_counts, margins
 from memdiag.evidence.gathered import ThinEye
 from memdiag.evidence.measurements import Measurements, width_of
 from memdiag.evidence.nodes import Array, Node, Way
-from memdiag.evidence.training_steps import KIND, WAYS, Limits
-from memdiag.model import FAILED, Place, Quote, Result, TrainingRow
+from memdiag.evidence.training_steps import KIND, WAYS, Limits, is_habit
+from memdiag.model import Place, Quote, Result, TrainingRow
 from memdiag.model.figures import Table
 from memdiag.stats.windows import measure
 
@@ -81,7 +81,7 @@ class Peers:
                 listed.append(m.tally.rows if m.tally is not None else 0)
             for step, result in m.results.items():
                 warned.setdefault((m.place.site, step), []).append(result)
-            giving_up += any(r.result in FAILED and r.step != "id" for r in m.training)
+            giving_up += any(is_habit(r.step, r.result) for r in m.training)
             rubbish += (errors or 0) > RUBBISH * (seen or 0) > 0
             for kind, figures in self.eyes[m.place].items():
                 usual = self.usual(kind, m.place)

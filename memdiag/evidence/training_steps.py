@@ -184,6 +184,12 @@ def _like(state: str) -> str:
     return "stuck" if state == "joined" else state
 
 
+def is_habit(step: str, result: Result | None) -> bool:
+    """Whether the word for giving up is chosen once by a rig, for all places. Of an id that is so
+    of `fail` alone: a rig that has a word for no answer means it."""
+    return result in FAILED and (step != "id" or result is Result.FAIL)
+
+
 @cache
 def word_loglik(result: Result | None) -> Array | None:
     """(S,) log likelihood of the word for giving up, given that the step did. A rig is in the

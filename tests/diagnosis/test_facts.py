@@ -290,3 +290,15 @@ def test_no_heat_where_dump_and_profile_mean_different_packages() -> None:
     assert doubted.cause is Cause.MISSING and doubted.action is Action.RETEST
     assert "before any heat" in doubted.next[0]
     assert any("U5, U6" in note for note in v.notes)
+
+
+@pytest.mark.parametrize("rest", ["fail", "not-run"])
+@pytest.mark.parametrize("word", ["fail", "no-response"])
+def test_a_word_for_giving_up_that_all_print_condemns_no_controller(word: str, rest: str) -> None:
+    """Eight packages on one channel, all of whose steps end alike: a dead supply does that as a
+    dead controller does, and which word a rig has for it says it once, not eight times (common
+    practice, no source). What can still be mended is not given up."""
+    row: Row = lambda s, c, n, step: f"{word if step == 'id' else rest} -"  # noqa: E731
+    v = verdict(dump(board("quince-8"), row, counts=False))
+    assert chance(v.findings[0], Cause.SUPPLY) > 0.3
+    assert v.summary.action is not Action.STOP
