@@ -146,11 +146,12 @@ def _tails(events: tuple[Floats, Floats], odds: float, *, at_least: bool) -> Flo
         return np.exp(-first * math.log1p(1 / odds)) if at_least else np.ones_like(first)
     from scipy import special
 
-    share = odds / (1 + odds)
+    # DLMF 8.17.4 makes the lower tail the upper one of the other way round: both by one function,
+    # for scipy's complement of it makes small steps where it changes its method.
     if at_least:
-        found = special.betainc(first, second + 1, share)
+        found = special.betainc(first, second + 1, odds / (1 + odds))
     else:
-        found = special.betaincc(first + 1, second, share)
+        found = special.betainc(second, first + 1, 1 / (1 + odds))
     return np.asarray(found, dtype=np.float64)
 
 
