@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common, filing, outlet
-from memdiag.cli.common import Option
+from memdiag.cli import common, filing, options, outlet
+from memdiag.cli.options import Option
 
 if TYPE_CHECKING:
     from memdiag.ledger.tickets import Judged, Reading
 
 
 @click.command("attach")
-@common.input_argument
+@options.input_argument
 @click.option("--ticket", metavar="ID", help="The ticket, e.g. R-2041; else the dump's own.")
 @click.option(
     "--to",
@@ -28,14 +28,9 @@ if TYPE_CHECKING:
     type=click.Path(),
     help="The folder that holds the tickets.",
 )
-@click.option(
-    "--ledger",
-    "url",
-    metavar="URL",
-    help="The index of tickets: a file or URL as for `memdiag ledger`; none for none.",
-)
-@common.reading_options
-@common.shop_option
+@options.ledger_option
+@options.reading_options
+@options.shop_option
 def command(
     inputs: tuple[str, ...],
     ticket: Option,

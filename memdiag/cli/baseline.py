@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common, outlet
-from memdiag.cli.common import Option
+from memdiag.cli import common, options, outlet
+from memdiag.cli.options import Option
 
 if TYPE_CHECKING:
     from memdiag.diagnosis.settings import Settings
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 @click.argument("board", metavar="BOARD")
 @click.argument("inputs", nargs=-1, required=True, metavar="INPUT...", type=click.Path())
 @click.option("--grammar", metavar="NAME|FILE", help="Read this layout, do not guess.")
-@common.shop_option
+@options.shop_option
 @click.option("-o", "--output", metavar="FILE", type=click.Path(), help="Write the profile here.")
 def command(
     board: str, inputs: tuple[str, ...], grammar: Option, shop: Option, output: Option

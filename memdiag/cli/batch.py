@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common, outlet, progress
-from memdiag.cli.common import Option
+from memdiag.cli import common, options, outlet, progress
+from memdiag.cli.options import Option
 
 if TYPE_CHECKING:
     from memdiag.depot.course import Order
@@ -51,8 +51,8 @@ if TYPE_CHECKING:
 @click.option(
     "--without-seconds", is_flag=True, help="Keep no times: two batches are alike to the byte."
 )
-@common.reading_options
-@common.shop_option
+@options.reading_options
+@options.shop_option
 def command(
     *,
     inputs: tuple[str, ...],

@@ -5,7 +5,8 @@ from __future__ import annotations
 import click
 
 from memdiag.cli import board_new, outlet
-from memdiag.cli.common import output_options, split_sites, write
+from memdiag.cli.common import split_sites, write
+from memdiag.cli.options import output_options
 from memdiag.model import Board
 from memdiag.model.problems import Problem, Severity
 

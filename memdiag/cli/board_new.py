@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from memdiag.cli import board_answers as answers
-from memdiag.cli import common, outlet
-from memdiag.cli.common import Option
+from memdiag.cli import common, options, outlet
+from memdiag.cli.options import Option
 from memdiag.model import Board, Run
 from memdiag.model.problems import Problem, Severity, problem
 
@@ -34,26 +34,26 @@ _OPTIONS = {
 }
 
 
-Wrap = Callable[[common.F], common.F]
+Wrap = Callable[[options.F], options.F]
 
 
 def _said(name: str, read: Callable[[str], Any], metavar: str, help_: str) -> Wrap[Any]:
     """An option whose text is read as the same answer at the terminal is."""
-    return click.option(name, metavar=metavar, callback=common.typed(read), help=help_)
+    return click.option(name, metavar=metavar, callback=options.typed(read), help=help_)
 
 
 def _each(name: str, read: Callable[[str], Any], metavar: str, help_: str) -> Wrap[Any]:
     """An option that may be given for several sites."""
 
     def every(context: Any, parameter: Any, texts: Sequence[str]) -> list[Any]:
-        one = common.typed(read)
+        one = options.typed(read)
         return [one(context, parameter, text) for text in texts]
 
     return click.option(name, metavar=metavar, multiple=True, callback=every, help=help_)
 
 
 @click.command("new")
-@common.input_argument
+@options.input_argument
 @click.option("--centroid", metavar="FILE", type=click.Path(), help="Take places from here.")
 @_said("--name", answers.name, "NAME", "The board's name, as its dumps give it.")
 @click.option("--title", metavar="TEXT", help="What the board is.")
@@ -72,7 +72,7 @@ def _each(name: str, read: Callable[[str], Any], metavar: str, help_: str) -> Wr
 @_said("--rails", answers.rails, "NAMES", "The rails that feed every package.")
 @_said("--partitions", answers.blocks, "N", "Packages that share a block of the controller.")
 @click.option("--grammar", metavar="NAME|FILE", help="Read this layout, do not guess.")
-@common.removed_option
+@options.removed_option
 @click.option("--drawing", metavar="FILE", type=click.Path(), help="Draw the board here (SVG).")
 @click.option("-o", "--output", metavar="FILE", type=click.Path(), help="Write the profile here.")
 def command(

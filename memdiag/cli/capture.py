@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common, filing, listening, outlet, progress
-from memdiag.cli.common import Option
+from memdiag.cli import common, filing, listening, options, outlet, progress
+from memdiag.cli.options import Option
 from memdiag.reports import formats
 from memdiag.reports.repair_page import RepairPage
 
@@ -56,14 +56,9 @@ _FORMATS = [form.name for form in formats.of_kind(RepairPage) if not form.binary
     type=click.Path(),
     help="File each dump in this folder of tickets, as `memdiag attach` does.",
 )
-@click.option(
-    "--ledger",
-    "url",
-    metavar="URL",
-    help="The index of tickets: a file or URL as for `memdiag ledger`; none for none.",
-)
-@common.reading_options
-@common.shop_option
+@options.ledger_option
+@options.reading_options
+@options.shop_option
 @click.option(
     "--format",
     "format_",

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common, outlet
-from memdiag.cli.common import Option
+from memdiag.cli import common, options, outlet
+from memdiag.cli.options import Option
 from memdiag.reports.repair_page import RepairPage
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @click.command("case")
-@common.input_argument
+@options.input_argument
 @click.option("--ticket", metavar="ID", help="The runs that are filed with this ticket.")
 @click.option(
     "--to",
@@ -28,10 +28,10 @@ if TYPE_CHECKING:
     show_default=True,
     help="The folder that holds the tickets.",
 )
-@common.reading_options
-@common.shop_option
+@options.reading_options
+@options.shop_option
 @click.option("--any-order", is_flag=True, help="Take the runs as given, whatever their dates say.")
-@common.page_options(RepairPage)
+@options.page_options(RepairPage)
 def command(
     *,
     inputs: tuple[str, ...],

@@ -1,17 +1,17 @@
-"""What several commands share: their options, reading their inputs, writing their output."""
+"""What several commands share: reading their inputs, writing their output."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar
+from typing import TYPE_CHECKING, BinaryIO
 
 import click
-from click.core import ParameterSource
 
 from memdiag.cli import outlet, progress
+from memdiag.cli.options import CAUTIONS
 from memdiag.model import Run
 from memdiag.model.problems import Problem, Severity
 from memdiag.reports import formats
@@ -22,85 +22,7 @@ if TYPE_CHECKING:
     from memdiag.diagnosis.settings import Settings
     from memdiag.reading.load import Unreadable
 
-F = TypeVar("F", bound=Callable[..., Any])
-
-Option = str | None
-
 _MOST_KEPT = 256 << 20  # bytes of an input that is held as it is: to be filed, to be walked through
-
-
-def typed(parse: Callable[[str], Any]) -> Callable[[Any, Any, str | None], Any]:
-    """A click callback from a parser that raises ValueError with a sentence."""
-
-    def read(_context: Any, _parameter: Any, text: str | None) -> Any:
-        try:
-            return None if text is None else parse(text)
-        except ValueError as wrong:
-            raise click.BadParameter(str(wrong)) from None
-
-    return read
-
-
-def input_argument(f: F) -> F:
-    """`[INPUT...]`: files, or - for standard input."""
-    return click.argument("inputs", nargs=-1, metavar="[INPUT]...", type=click.Path())(f)
-
-
-def removed_option(f: F) -> F:
-    said = "Sites empty on purpose: U6 or U6,U7."
-    return click.option("--removed", metavar="SITES", help=said)(f)
-
-
-def reading_options(f: F) -> F:
-    """`--board`, `--grammar`, `--removed`: how the inputs are to be read."""
-    f = removed_option(f)
-    f = click.option("--grammar", metavar="NAME|FILE", help="Read this layout, do not guess.")(f)
-    return click.option("--board", metavar="FILE", help="The board profile to use.")(f)
-
-
-def shop_option(f: F) -> F:
-    said = "The shop's own priors, limits and costs (TOML)."
-    return click.option("--shop", metavar="FILE", type=click.Path(), help=said)(f)
-
-
-def output_options(*names: str) -> Callable[[F], F]:
-    """`--format`, None where it is not said, and `-o`."""
-
-    def said(context: click.Context, parameter: click.Parameter, value: str) -> str | None:
-        source = context.get_parameter_source(parameter.name or "")
-        return None if source is ParameterSource.DEFAULT else value
-
-    def wrap(f: F) -> F:
-        f = click.option("-o", "--output", metavar="FILE", type=click.Path(), help="Write here.")(f)
-        return click.option(
-            "--format",
-            "format_",
-            type=click.Choice(names),
-            default=names[0],
-            show_default=True,
-            callback=said,
-        )(f)
-
-    return wrap
-
-
-_CAUTIONS = "memdiag.every-caution"
-
-
-def page_options(kind: type[Page]) -> Callable[[F], F]:
-    """`--format` with every format that can show this kind of page, `-o`, and `--cautions`."""
-
-    def asked(context: click.Context, _parameter: click.Parameter, value: bool) -> None:
-        context.meta[_CAUTIONS] = value
-
-    def wrap(f: F) -> F:
-        said = "On a terminal: every caution in full."
-        f = click.option("--cautions", is_flag=True, expose_value=False, callback=asked, help=said)(
-            f
-        )
-        return output_options(*(form.name for form in formats.of_kind(kind)))(f)
-
-    return wrap
 
 
 def load_runs(
@@ -346,7 +268,7 @@ def _on_terminal(page: Page) -> bool:
     from memdiag.reports import text
 
     context = click.get_current_context(silent=True)
-    found = screen(every_caution=bool(context and context.meta.get(_CAUTIONS)))
+    found = screen(every_caution=bool(context and context.meta.get(CAUTIONS)))
     if found is None:
         return False
     shown = text.render(page, found)

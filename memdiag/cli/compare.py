@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common, outlet
-from memdiag.cli.common import Option
+from memdiag.cli import common, options, outlet
+from memdiag.cli.options import Option
 from memdiag.repair.soak import parse_confidence
 from memdiag.reports.repair_page import RepairPage
 
@@ -19,17 +19,17 @@ if TYPE_CHECKING:
 
 @click.command("compare")
 @click.argument("inputs", nargs=-1, metavar="BEFORE [AFTER]...", type=click.Path())
-@common.reading_options
-@common.shop_option
+@options.reading_options
+@options.shop_option
 @click.option(
     "--confidence",
     metavar="P",
     default="95%",
     show_default=True,
-    callback=common.typed(parse_confidence),
+    callback=options.typed(parse_confidence),
 )
 @click.option("--any-order", is_flag=True, help="Take the runs as given, whatever their dates say.")
-@common.page_options(RepairPage)
+@options.page_options(RepairPage)
 def command(
     *,
     inputs: tuple[str, ...],

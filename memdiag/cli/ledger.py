@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from memdiag.cli import common, outlet, progress
-from memdiag.cli.common import F, Option
+from memdiag.cli import common, options, outlet, progress
+from memdiag.cli.options import F, Option
 from memdiag.model.ledger import CURED, VIEWS
 from memdiag.reports.page import ColumnPage, Page
 
@@ -47,8 +47,8 @@ def _filter_options(*without: str) -> Callable[[F], F]:
         "site": ("REF", "Where a verdict names this site.", None),
         "cause": ("CAUSE", "Where a verdict names this cause.", None),
         "action": ("ACTION", "Where a verdict asks for this.", None),
-        "since": ("DAY", "From this day on, such as 2031-03-05.", common.typed(day)),
-        "until": ("DAY", "Up to this day.", common.typed(day)),
+        "since": ("DAY", "From this day on, such as 2031-03-05.", options.typed(day)),
+        "until": ("DAY", "Up to this day.", options.typed(day)),
     }
 
     def wrap(f: F) -> F:
@@ -100,7 +100,7 @@ def _opened(url: Option, folders: tuple[str, ...], *, caught_up: bool = True) ->
 @command.command("list")
 @_filter_options()
 @_ledger_options
-@common.page_options(ColumnPage)
+@options.page_options(ColumnPage)
 def list_(
     url: Option, folders: tuple[str, ...], format_: Option, output: Option, **given: Any
 ) -> int:
@@ -113,7 +113,7 @@ def list_(
 @click.argument("text", required=False)
 @_filter_options()
 @_ledger_options
-@common.page_options(ColumnPage)
+@options.page_options(ColumnPage)
 def search(
     text: Option,
     url: Option,
@@ -137,7 +137,7 @@ def search(
 @click.argument("view", type=click.Choice(list(VIEWS)))
 @_filter_options()
 @_ledger_options
-@common.output_options("csv", "json", "parquet")
+@options.output_options("csv", "json", "parquet")
 def export(
     view: str, url: Option, folders: tuple[str, ...], format_: Option, output: Option, **given: Any
 ) -> int:
@@ -175,7 +175,7 @@ def _write(
 @command.command("show")
 @click.argument("ticket")
 @_ledger_options
-@common.page_options(Page)
+@options.page_options(Page)
 def show(
     ticket: str, url: Option, folders: tuple[str, ...], format_: Option, output: Option
 ) -> int:
@@ -277,11 +277,11 @@ def _told(done: Any) -> None:
     type=click.IntRange(1, 10**6),
     help="Boards that the priors so far count for.  [default: 40]",
 )
-@common.shop_option
+@options.shop_option
 @click.option("--write-settings", "target", metavar="FILE", help="Write the priors for --shop.")
 @click.option("--force", is_flag=True, help="Replace the priors in that file if it is there.")
 @_ledger_options
-@common.page_options(Page)
+@options.page_options(Page)
 def statistics(
     weight: int | None,
     shop: Option,

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common, outlet
-from memdiag.cli.common import Option
+from memdiag.cli import common, options, outlet
+from memdiag.cli.options import Option
 from memdiag.model.problems import Severity
 from memdiag.model.spelling import closest
 from memdiag.reports.page import Page
@@ -37,11 +37,11 @@ def _volts(text: str) -> float:
     metavar="VOLTS",
     default="1.0",
     show_default=True,
-    callback=common.typed(_volts),
+    callback=options.typed(_volts),
     help="Voltage an injection would use.",
 )
-@common.shop_option
-@common.page_options(Page)
+@options.shop_option
+@options.page_options(Page)
 def command(
     readings: tuple[str, ...],
     board: Option,

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
-from memdiag.cli import common, outlet, progress
-from memdiag.cli.common import Option
+from memdiag.cli import common, options, outlet, progress
+from memdiag.cli.options import Option
 from memdiag.reports.page import TablePage
 
 if TYPE_CHECKING:
@@ -25,10 +25,10 @@ MANY = 24
 
 
 @click.command("read")
-@common.input_argument
-@common.reading_options
-@common.shop_option
-@common.page_options(TablePage)
+@options.input_argument
+@options.reading_options
+@options.shop_option
+@options.page_options(TablePage)
 def command(
     inputs: tuple[str, ...],
     board: Option,

@@ -8,7 +8,7 @@ import click
 
 from memdiag import resources
 from memdiag.cli import common
-from memdiag.cli.common import Option
+from memdiag.cli.options import Option
 from memdiag.model.spelling import closest
 
 ENDING = ".dump"

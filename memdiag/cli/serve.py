@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from memdiag.cli import common, listening, outlet
-from memdiag.cli.common import Option
+from memdiag.cli import common, listening, options, outlet
+from memdiag.cli.options import Option
 
 if TYPE_CHECKING:
     from memdiag.bench.capture import Capture
@@ -29,12 +29,7 @@ _NEEDED = ("starlette", "uvicorn", "python_multipart", "pebble", "PIL")
     help="The port to listen at; 0 for any that is free.",
 )
 @click.option("--no-browser", is_flag=True, help="Do not open the page in the browser.")
-@click.option(
-    "--ledger",
-    "url",
-    metavar="URL",
-    help="The index of tickets: a file or URL as for `memdiag ledger`; none for none.",
-)
+@options.ledger_option
 @click.option(
     "--to",
     "folder",
@@ -71,7 +66,7 @@ _NEEDED = ("starlette", "uvicorn", "python_multipart", "pebble", "PIL")
     show_default=True,
     help="Keep what consoles send here.",
 )
-@common.shop_option
+@options.shop_option
 def command(
     *,
     port: int,

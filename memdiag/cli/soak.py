@@ -6,8 +6,8 @@ from functools import partial
 
 import click
 
-from memdiag.cli import common
-from memdiag.cli.common import Option
+from memdiag.cli import common, options
+from memdiag.cli.options import Option
 from memdiag.model import LANE_LINES
 from memdiag.repair import soak
 from memdiag.reports.page import Page
@@ -18,20 +18,20 @@ from memdiag.reports.page import Page
     "--below",
     "rate",
     metavar="RATE",
-    callback=common.typed(soak.parse_rate),
+    callback=options.typed(soak.parse_rate),
     help="Show an error rate below this, such as 1e-12.",
 )
 @click.option(
     "--ran",
     "bits",
     metavar="BITS",
-    callback=common.typed(soak.parse_bits),
+    callback=options.typed(soak.parse_bits),
     help="The reverse: what this many compared bits show: 2e12, 2Tbit.",
 )
 @click.option(
     "--took",
     metavar="TIME",
-    callback=common.typed(soak.parse_time),
+    callback=options.typed(soak.parse_time),
     help="The reverse by time, such as 40min; needs --line-rate.",
 )
 @click.option(
@@ -42,7 +42,7 @@ from memdiag.reports.page import Page
     metavar="P",
     default="95%",
     show_default=True,
-    callback=common.typed(soak.parse_confidence),
+    callback=options.typed(soak.parse_confidence),
 )
 @click.option(
     "--sided",
@@ -54,7 +54,7 @@ from memdiag.reports.page import Page
 @click.option(
     "--line-rate",
     metavar="RATE",
-    callback=common.typed(soak.parse_line_rate),
+    callback=options.typed(soak.parse_line_rate),
     help="Bits a second on one data line, such as 14.0Gbit/s.",
 )
 @click.option(
@@ -62,7 +62,7 @@ from memdiag.reports.page import Page
     metavar="SHARE",
     default="100%",
     show_default=True,
-    callback=common.typed(soak.parse_share),
+    callback=options.typed(soak.parse_share),
     help="Part of the time in which bits are compared.",
 )
 @click.option(
@@ -75,7 +75,7 @@ from memdiag.reports.page import Page
 @click.option("--board", metavar="NAME|FILE", help="Its profile tells the data lines of a site.")
 @click.option("--site", metavar="REF", help="Which site; the largest one if not said.")
 @click.option("--lines", type=click.IntRange(1, 10**6), help="Data lines, if no profile tells.")
-@common.page_options(Page)
+@options.page_options(Page)
 def command(
     *,
     rate: float | None,

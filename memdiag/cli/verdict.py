@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import click
 
-from memdiag.cli import common, progress
-from memdiag.cli.common import Option
+from memdiag.cli import common, options, progress
+from memdiag.cli.options import Option
 from memdiag.reports.repair_page import RepairPage
 
 
 @click.command("verdict")
-@common.input_argument
-@common.reading_options
-@common.shop_option
+@options.input_argument
+@options.reading_options
+@options.shop_option
 @click.option("--every-row", is_flag=True, help="Print clear rows of the table too.")
-@common.page_options(RepairPage)
+@options.page_options(RepairPage)
 def command(
     inputs: tuple[str, ...],
     board: Option,
