@@ -52,7 +52,8 @@ def look(*, hot: bool) -> str:
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """What a repair came to: the answer of a comparison. `needed` is what would prove it, `also`
-    what else stands against it, `beside` what the runs differ in all the same."""
+    what else stands against it, `beside` what the runs differ in all the same; `hot`: the later
+    run asks for heat."""
 
     word: str
     sign: str
@@ -64,6 +65,12 @@ class Outcome:
     good: bool
     also: tuple[str, ...] = ()
     beside: tuple[str, ...] = ()
+    hot: bool = False
+
+    @property
+    def look(self) -> str:
+        """As an answer's."""
+        return "clear" if self.good else look(hot=self.hot)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from functools import partial
 from itertools import groupby
 
-from memdiag.model import Cause, Finding, Run, Verdict
+from memdiag.model import HEATS, Cause, Finding, Run, Verdict
 from memdiag.model.comparison import (
     Change,
     ChangeKind,
@@ -85,6 +85,7 @@ def comparison_part(c: Comparison, *, crowded: bool = False) -> Part:
             c.outcome is Outcome.REPAIRED,
             tuple(f"{r.headline} {r.says}" for r in c.reasons[1 : MOST_REASONS + 1]),
             c.beside,
+            c.after_verdict is not None and c.after_verdict.summary.action in HEATS,
         ),
         sides=(
             _side("Before", c.before, c.before_verdict),

@@ -50,7 +50,7 @@ def render(page: Page) -> str:
 def _part(part: Part, *, titled: bool) -> list[str]:
     out = [f"## {escape(part.title)}", ""] if titled and part.title else []
     out += [line for text in _answer(part.answer) for line in (text, "")]
-    for each in part.lists:
+    for each in (*part.lost, *part.lists):
         out += _listed(escape(each.title), each.texts)
     if part.story is not None:
         out += _listed("Story", (chapter.line for chapter in part.story.chapters))

@@ -154,12 +154,13 @@ class Story:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """One run, one comparison, one repair or one statement. `name` keeps links apart, `label` is
-    what a list of parts calls it; `crowded`: it shares its paper with another part. `course` has
-    places through the stages; `notes_in_short` are for where room is short, `remarks` those without
-    the warnings, which `problems` holds; `title` stands above the table; `prints` say which dumps
-    it was made from; `plots` are drawn where there are pictures. `confidence` is that of the limits
-    in `changes`, `quiet` how many links are not among them."""
+    """One run, one comparison, one repair or one statement. `name` keeps links apart, `label`
+    is what a list of parts calls it; `crowded`: it shares its paper with another part. `course`
+    has places through the stages; `lost` is what was not understood and is said before all
+    else; `notes_in_short` are for where room is short, `remarks` those without the warnings,
+    which `problems` holds; `title` stands above the table; `prints` say which dumps it was made
+    from; `plots` are drawn where there are pictures. `confidence` is that of the limits in
+    `changes`, `quiet` how many links are not among them."""
 
     name: str = ""
     label: str = ""
@@ -173,6 +174,7 @@ class Part:
     stages: tuple[str, ...] = ()
     tracks: tuple[str, ...] = ()
     course: Grid | None = None
+    lost: tuple[Listed, ...] = ()
     lists: tuple[Listed, ...] = ()
     story: Story | None = None
     findings: tuple[Item | Together, ...] = ()

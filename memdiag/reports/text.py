@@ -32,6 +32,7 @@ class Screen:
 
 PAPER = Screen()
 _BOLD, _RED, _AMBER, _GREEN = "1", "1;31", "1;33", "1;32"
+_LOOKS = {"work": _RED, "hold": _AMBER, "clear": _GREEN, "calm": _BOLD}
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,7 @@ class _Writer:
         yield self._answer(part.answer)
         if self.screen.height and part.places is not None:
             yield _Block(sketch.sketch(part.places, self.width))
-        for each in part.lists:
+        for each in (*part.lost, *part.lists):
             yield self._listed(each.title.upper(), each.texts)
         if part.story is not None:
             lines = [self._wrap(chapter.line, 0, 3) for chapter in part.story.chapters]
@@ -121,11 +122,9 @@ class _Writer:
 
     def _answer(self, answer: Answer | Outcome | Statement | None) -> _Block:
         if isinstance(answer, Answer):
-            style = _RED if answer.hot else _AMBER if answer.work else _BOLD
-            quiet = not (answer.work or answer.here or answer.likely)
             text = self._verdict(answer)
             strong = 1 + text.split("\n").index(next(_starting(text, "DO: ")))
-            return _Block(text, strong, _GREEN if quiet and answer.cause == "clear" else style)
+            return _Block(text, strong, _LOOKS[answer.look])
         if isinstance(answer, Outcome):
             lines = (f"{answer.word.upper()}: {answer.headline}", answer.why, f"DO: {answer.do}")
             # Each of the three stays one line, so that the answer never scrolls.
@@ -134,7 +133,7 @@ class _Writer:
                 more.append(self._wrap(f"The runs differ: {'; '.join(answer.beside)}.", 0, 3))
             told = [clip(line, self.width) for line in lines]
             text = "\n".join([*told, *more, self._wrap(f"[{answer.about}]", 0, 1)])
-            return _Block(text, 3, _GREEN if answer.good else _AMBER)
+            return _Block(text, 3, _LOOKS[answer.look])
         return _Block("" if answer is None else self._statement(answer), 1)
 
     def _verdict(self, a: Answer) -> str:

@@ -17,6 +17,9 @@ from memdiag.diagnosis.judge import judge
 from memdiag.model import Board, Keepout, Site, Verdict
 from memdiag.model.nearness import gap, kept_off
 from memdiag.reading.load import load
+from memdiag.repair.comparison import compare
+from memdiag.reports.answers import Outcome
+from memdiag.reports.comparison_page import comparison_page
 from memdiag.reports.drawing import board_svg, side_svg
 from memdiag.reports.heat_marks import SHIELD_MM, marks
 from memdiag.reports.heat_plan import WARM_MM, plan
@@ -148,3 +151,13 @@ def test_the_gap_is_the_least_distance_of_their_edges(one: Keepout, two: Keepout
         high = min(getattr(p, axis) + p.size[k] / 2 for p in (one, two))
         nearest.append(max(low - high, 0.0))
     assert apart == pytest.approx((nearest[0] ** 2 + nearest[1] ** 2) ** 0.5, abs=6e-4)
+
+
+def test_a_comparison_that_asks_for_heat_never_looks_as_if_it_did_not() -> None:
+    """U1 is off, and has to be fitted: that is hot air, whatever else the comparison says."""
+    board = pear()
+    off = {"stage": "bare", "removed": "U1", "at": "2031-03-05T12:00:00Z", "id": "b"}
+    texts = dump(board, gone=["U1"]), dump(board, gone=["U1"], head=off)
+    runs = [load(text, board=board)[0] for text in texts]
+    made = comparison_page(compare(*runs, board)).parts()[0].answer
+    assert isinstance(made, Outcome) and made.hot and made.look == "work"
