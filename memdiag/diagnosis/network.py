@@ -60,7 +60,8 @@ def build_model(
         ]
     )
     fault = np.array([i for i, _ in kept], np.int64)
-    return noisy_max.Model(parts.families(kept, reach), odds, fault), kept
+    vague = frozenset(v for v, (i, _) in enumerate(kept) if candidates[i].mechanism.unknown)
+    return noisy_max.Model(parts.families(kept, reach), odds, fault, vague), kept
 
 
 class Parts:

@@ -72,11 +72,13 @@ class Family:
 class Model:
     """Families; `odds` (V,): log prior odds of each variant; `fault` (V,): which fault it belongs
     to, variants of one fault exclude each other. What is present for certain is part of the leak
-    and of the levels."""
+    and of the levels. `vague`: the variants that can stand for anything, as well as several others
+    together."""
 
     families: tuple[Family, ...]
     odds: Array
     fault: Ints
+    vague: frozenset[int] = frozenset()
 
 
 class Weighed:

@@ -4,6 +4,8 @@ Sets of none and one are all scored. A set is taken up by adding every variant t
 are taken up as long as the pairs of them may hold much, by an estimate from what each says alone:
 two that explain little alone may explain all together. From there on the heaviest sets are taken up
 one after another, until what is left can hold little; so sets grow as far as `most`.
+Variants that can stand for anything come last. Beside them no set on the way to one that explains
+as much by several faults weighs anything, and it would not be found.
 `Posterior.left_out` is an estimate of what is left from above: the mass of the sets not taken up,
 by four times the growth seen in those of their size that were, and what was too light to be listed.
 """
@@ -29,17 +31,20 @@ class Posterior:
     log_evidence: float
 
 
-def infer(model: Model, *, most: int = 4, tolerance: float = 4e-3, widest: int = 120) -> Posterior:
+def infer(model: Model, *, most: int = 6, tolerance: float = 4e-3, widest: int = 120) -> Posterior:
     """The posterior over sets of at most `most` faults.
 
     Sets are taken up until the others can hold no more than `tolerance` of the mass. With more
     than `widest` variants only the most telling ones are paired with one another; the others are
     added to the sets that turn out heavy.
     """
-    search = _Search(model)
+    search = _Search(model, most)
     if most >= 2 and len(search.odds):
         search.pairs(widest, tolerance)
-        search.grow(most, tolerance)
+        search.grow(tolerance)
+    if model.vague:
+        search.with_vague()
+        search.grow(tolerance)
     return search.posterior()
 
 
@@ -61,17 +66,21 @@ MOST_TRIED = 300
 
 
 class _Search:
-    def __init__(self, model: Model) -> None:
+    def __init__(self, model: Model, most: int) -> None:
+        self.most = most
         self.odds, self.fault = model.odds, model.fault
+        self.vague = np.array(sorted(model.vague), np.int64)
+        self.later: list[tuple[tuple[int, ...], float]] = []  # sets with one of them, log weight
         self.families = [(Scores(f), f.contexts) for f in model.families]
         logs = self._one_more(())
+        self._put_off((), logs)
         self.scale = float(logs.max())
         ones = np.exp(logs - self.scale)
         self.weights: dict[tuple[int, ...], float] = {(): float(ones[-1])}
         self.weights.update({(v,): float(w) for v, w in enumerate(ones[:-1])})
         self.total, self.heaviest = float(ones.sum()), float(ones.max())
         self.single = logs[:-1]
-        self.ahead = _Ahead()
+        self.ahead = _Ahead(most)
         self.taken: set[tuple[int, ...]] = set()
         self.left = self.unpaired = 0.0
 
@@ -89,11 +98,11 @@ class _Search:
         for v in ranked[:MOST_HEAVY]:
             if self.weights[v,] > HEAVY * self.total:
                 self._take(v)
-        useful = np.arange(len(self.odds))
+        useful = np.setdiff1d(np.arange(len(self.odds)), self.vague)
         if len(useful) > widest:
-            beside = self._one_more((ranked[0],))[:-1]
-            worth = np.maximum(self.single - self.single.max(), beside - beside.max())
-            useful = np.sort(np.argsort(-worth, kind="stable")[:widest])
+            alone, beside = self.single[useful], self._one_more((ranked[0],))[useful]
+            worth = np.maximum(alone - alone.max(), beside - beside.max())
+            useful = np.sort(useful[np.argsort(-worth, kind="stable")[:widest]])
         likely, open_ = self._of_two(useful[[(int(v),) not in self.taken for v in useful]])
         left = 0.0
         for _ in range(len(open_)):
@@ -106,6 +115,9 @@ class _Search:
             self._take(int(open_[next_]))
         self.unpaired = left
         self.taken.update((int(v),) for v in useful)
+        for members, weight in self.weights.items():
+            if members and members not in self.taken:
+                self.ahead.add(members, weight)
 
     def _take(self, v: int) -> None:
         self.taken.add((v,))
@@ -148,27 +160,40 @@ class _Search:
             self.scale = top
         return np.asarray(np.exp(log - self.scale))
 
-    def grow(self, most: int, tolerance: float) -> None:
+    def grow(self, tolerance: float) -> None:
         """Take up the heaviest sets, and what comes out, until the rest can hold little."""
-        ahead = self.ahead = _Ahead(most)
-        for members, weight in self.weights.items():
-            if members and members not in self.taken:
-                ahead.add(members, weight)
+        ahead = self.ahead
         for _ in range(MOST_TRIED):
             if not ahead.todo or ahead.holds() <= tolerance * self.total / 2:
                 break
-            for part in self._to_take(ahead.pop(), most):
+            for part in self._to_take(ahead.pop()):
                 found = self._more(part)
                 ahead.took(part, self.weights.get(part, 0.0), sum(w for _, w in found))
                 for key, w in found:
                     ahead.add(key, w)
-        ahead.mass[2:3] = [mass + self.unpaired for mass in ahead.mass[2:3]]
-        self.left += self.unpaired + ahead.holds()
 
-    def _to_take(self, members: tuple[int, ...], most: int) -> list[tuple[int, ...]]:
+    def with_vague(self) -> None:
+        """List the sets that were put off: what was taken up, with a vague variant in it."""
+        self.vague = np.zeros(0, np.int64)
+        weight = self._scaled(np.array([log for _, log in self.later]))
+        heaviest = max(self.heaviest, float(weight.max(initial=0.0)))
+        for (key, _), w in zip(self.later, weight.tolist(), strict=True):
+            if len(key) > 1 and w <= LISTED * heaviest:
+                self.left += w
+                continue
+            self._list(key, w)
+            self.ahead.add(key, w)
+
+    def _put_off(self, members: tuple[int, ...], log: Array) -> None:
+        """Keep the log weights of these sets with a vague variant for later."""
+        for v in self.vague[np.isfinite(log[self.vague])]:
+            self.later.append((tuple(sorted((*members, int(v)))), float(log[v])))
+        log[self.vague] = -np.inf
+
+    def _to_take(self, members: tuple[int, ...]) -> list[tuple[int, ...]]:
         """The set, and of a heavy one the sets without one of its members: what stands for that
         member may do so in another way."""
-        parts = [members] if len(members) < most else []
+        parts = [members] if len(members) < self.most else []
         if len(members) > 1 and self.weights[members] > HEAVY * self.total:
             parts += [tuple(v for v in members if v != out) for out in members]
         fresh = [part for part in parts if part not in self.taken]
@@ -180,6 +205,7 @@ class _Search:
         log = self._one_more(members)[:-1]
         for member in members:
             log[self.fault == self.fault[member]] = -np.inf
+        self._put_off(members, log)
         weight = self._scaled(log)
         found = []
         least = LISTED * self.heaviest
@@ -199,13 +225,15 @@ class _Search:
     def posterior(self) -> Posterior:
         sets = list(self.weights)
         weights = np.array([self.weights[s] for s in sets])
-        total = float(weights.sum()) + self.left
+        self.ahead.mass[2:3] = [mass + self.unpaired for mass in self.ahead.mass[2:3]]
+        left = self.left + self.unpaired + self.ahead.holds()
+        total = float(weights.sum()) + left
         order = np.argsort(-weights, kind="stable")
         offset = sum(scores.offset for scores, _ in self.families)
         return Posterior(
             tuple(sets[i] for i in order),
             weights[order] / total,
-            self.left / total,
+            left / total,
             float(np.log(total)) + self.scale + offset,
         )
 
@@ -214,7 +242,7 @@ class _Ahead:
     """The sets that are still to be taken up, heaviest first, and what they can hold. How much sets
     grow is seen apart for each size: sets of one find nearly nothing that is new."""
 
-    def __init__(self, most: int = 0) -> None:
+    def __init__(self, most: int) -> None:
         self.todo: list[tuple[float, tuple[int, ...]]] = []
         self.mass = [0.0] * most  # by size
         self.tried, self.grown = [0.0] * most, [0.0] * most

@@ -228,18 +228,28 @@ class Cover:
     of_package: int = 1
 
 
-def _divisors(state: str, cover: Cover) -> tuple[float, ...]:
-    """Which share of what a count covers may be in the state, as divisors of its exposure: nobody
-    knows whether one lane is that bad or all of a package, but a package that is gone takes all its
-    lanes and an open strobe one."""
+MORE = _F.practice("more of them", 0.1, "share of bad parts beside which one more is as bad")
+MOST_PARTS = 4
+
+
+def _divisors(state: str, cover: Cover) -> dict[float, float]:
+    """Which share of what a count covers may be in the state, as divisors of its exposure, each
+    with its chance: nobody knows whether one lane is that bad or all of a package, but a package
+    that is gone takes all its lanes and an open strobe one. Several may be: their errors add up."""
     lane, package = float(cover.lanes), cover.lanes / cover.of_package
     if state == "absent":
-        return (package,)
-    if state == "mute":
-        return (package, min(lane, 2 * package))
-    if state in ("stuck", "joined", "dead"):
-        return (lane,)
-    return (1.0, package, lane)
+        ones: tuple[float, ...] = (package,)
+    elif state == "mute":
+        ones = (package, min(lane, 2 * package))
+    elif state in ("stuck", "joined", "dead"):
+        ones = (lane,)
+    else:
+        return dict.fromkeys((1.0, package, lane), 1.0)
+    out: dict[float, float] = {}
+    for one in ones:
+        for k in range(1, min(MOST_PARTS, max(int(one), 1)) + 1):
+            out[one / k] = out.get(one / k, 0.0) + MORE ** (k - 1)
+    return out
 
 
 def count_loglik(
@@ -253,7 +263,11 @@ def count_loglik(
     wanted = [_divisors(state, cover) for state in LINK]
     tables = {n: _mean(errors, bits / n, kind, alike) for n in sorted(set().union(*wanted))}
     mean = np.array(
-        [sum(tables[n][:, i] for n in ns) / len(ns) for i, ns in enumerate(wanted)], dtype=float
+        [
+            sum(p * tables[n][:, i] for n, p in ns.items()) / sum(ns.values())
+            for i, ns in enumerate(wanted)
+        ],
+        dtype=float,
     )
     return _by_view(mean.T)
 

@@ -93,7 +93,8 @@ def infer(
         for n, run in enumerate(weighed)
         for family in run.families(kept)
     )
-    model = noisy_max.Model(families, np.array(odds), np.array(fault, np.int64))
+    vague = frozenset(v for v, key in enumerate(fault) if found.keys[key].mechanism.unknown)
+    model = noisy_max.Model(families, np.array(odds), np.array(fault, np.int64), vague)
     by_run = [run.hypotheses(kept) for run in weighed]
     return Joint(found.keys, lives, strength_at.tolist(), kept, by_run, search.infer(model))
 
