@@ -156,7 +156,8 @@ class Places:
         if not c.place.lane_meets(node.place):
             return None
         if c.along and len(node.sites) == 1:
-            third = 3 * c.along.index(node.sites[0]) // len(c.along)
+            last = len(c.along) - 1  # 2 at the far end, 0 where it is fed, and halves round alike
+            third = (4 * c.along.index(node.sites[0]) + last) // (2 * last)
             return (Relation.NEAR_END, Relation.MIDDLE, Relation.FAR_END)[third]
         same = c.place.dq is None or node.place.dq is None or node.place.dq in c.place.lines
         return Relation.SELF if same else Relation.LANE

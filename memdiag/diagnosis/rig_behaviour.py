@@ -65,7 +65,7 @@ _QUIET, _LOUD, _NERVOUS = (
     _F.practice(f"{name} rigs", share, "share of all rigs; the others are heard")
     for name, share in (("quiet", 0.44), ("loud", 0.17), ("nervous", 0.07))
 )
-_IDLY = _F.practice("idle warnings", 0.004, "chance of a warning with no fault on the board")
+_IDLY = _F.practice("idle warnings", 0.001, "chance of a warning with no fault on the board")
 _SHOUTS = _F.practice(
     "loud rigs warn", 0.95, "chance of a warning at closeness 1; of nervous ones too"
 )
@@ -97,25 +97,42 @@ MOODS: Array = np.log([a * b for a, _, _ in _MOODS for b, _, _ in _BOARDS])
 
 UNEXPLAINED = _F.practice("pulled idly", 1e-5, "a package pulled with no fault on the board")
 THROUGHOUT = _F.practice("throughout", 0.45, "share of warnings that come in nearly every step")
+THROUGHOUT_IDLY = _F.practice(
+    "throughout, idly", 0.02, "the same with no fault on the board, on rigs that are not nervous"
+)
 
 # --- circumstances -----------------------------------------------------------------------------
 
-_STRONG, _HARDEST = (
-    _F.practice(f"{name} pulls", share, "share of all pulls")
-    for name, share in (("strong", 0.15), ("hardest", 0.03))
-)
+_STRONG = {
+    near: _F.practice(f"strong pulls, {near.name.lower()}", share, says)
+    for near, share, says in (
+        (Relation.BOOT, 0.04, "share of the pulls there; this share of them are the hardest"),
+        (Relation.PLACE, 0.04, "heat and crosstalk take little"),
+        (Relation.RAIL, 0.10, "a dip"),
+        (Relation.PARTITION, 0.16, "a clock, a reference"),
+        (Relation.CLAMSHELL, 0.30, "a stub, a termination that is gone"),
+        (Relation.SITE, 0.16, "the rest of its own package"),
+    )
+}
 _UNLIKE = _F.practice(
     "pull, scatter", 0.33, "share of a pull by which the lines of a package differ"
 )
 _PULLS = tuple(
-    (share, margin, -_UNLIKE * margin)
-    for share, margin in (
-        (1 - _STRONG - _HARDEST, _F.practice("pull", -0.13, "log margin of a common pull")),
-        (_STRONG, _F.practice("strong pull", -0.30, "of a strong one")),
-        (_HARDEST, _F.practice("hardest pull", -0.60, "of a rare one: half an eye")),
+    (margin, -_UNLIKE * margin)
+    for margin in (
+        _F.practice("pull", -0.13, "log margin of a common pull"),
+        _F.practice("strong pull", -0.30, "of a strong one"),
+        _F.practice("hardest pull", -0.60, "of a rare one: half an eye"),
     )
 )
-"""(share, log margin, scatter over the lines of the package)"""
+"""(log margin, scatter over the lines of the package)"""
+
+
+def _hard(near: Relation, felt: float) -> Array:
+    """(pulls,) the share of each in what a fault pulls there that is felt so much."""
+    strong = _STRONG[near] * felt
+    return np.array([1 - strong, strong * (1 - strong), strong**2])
+
 
 VIEW = (0, 1, 2, 3, 3, 3)
 """Of each circumstance (none, a warning, one throughout, three pulls) the view of what was seen."""
@@ -177,7 +194,7 @@ def leak(kind: str) -> Array:
     """(circumstances, S) cumulative probabilities of a node that no fault strikes."""
     idle = cumulative(_IDLE[kind], kind)
     pulled = []
-    for _, margin, scatter in _PULLS:
+    for margin, scatter in _PULLS:
         pmf: Pmf = shifted(margin, scatter)
         if kind == "shape":
             pmf = {**_IDLE["shape"], "spread": SPREAD_BY_PULL}
@@ -236,16 +253,19 @@ def _chance() -> Array:
     out = np.zeros((len(kinds), len(_LEVELS), len(VIEW)))
     for c, (warns, idly, pulls, least) in enumerate(kinds):
         for d, (near, loud) in enumerate(_LEVELS):
-            warned, pulled = idly, UNEXPLAINED
+            warned, pulled, hard = idly, UNEXPLAINED, _hard(Relation.PARTITION, 1.0)
+            throughout = THROUGHOUT if idly > _IDLY else THROUGHOUT_IDLY
             if near is not Relation.NONE:
                 heard, felt = _LOUDNESS[loud]
                 warned = max(idly, 1 - (1 - warns) ** (CLOSE[near] * heard))
                 pulled = min(max(PULLED[near] * pulls, least) * felt, MOST_PULLED)
+                hard = _hard(near, felt)
+                throughout = THROUGHOUT
             rest = 1 - pulled
             out[c, d, 0] = rest * (1 - warned)
-            out[c, d, 1] = rest * warned * (1 - THROUGHOUT)
-            out[c, d, 2] = rest * warned * THROUGHOUT
-            out[c, d, 3:] = [pulled * share for share, _, _ in _PULLS]
+            out[c, d, 1] = rest * warned * (1 - throughout)
+            out[c, d, 2] = rest * warned * throughout
+            out[c, d, 3:] = pulled * hard
     return out
 
 

@@ -134,6 +134,25 @@ def _ranked(values: U64, part: float) -> int:
     return int(np.partition(values, rank)[rank])
 
 
+def every_few(unique: Ints, share: float = 1.0) -> int:
+    """The distance whose multiples nearly all the steps between neighbours are, the largest power
+    of two, where those neighbours are at it or at a few of it: what fails at a stride only with
+    some of the data leaves some of its addresses out. 0 where there is none, and where so many
+    steps are of one size that there is nothing to explain."""
+    gaps: U64 = np.diff(unique.astype(np.uint64))
+    lowest = np.sort(gaps & (~gaps + np.uint64(1)))
+    step = int(lowest[len(lowest) // FEW_ODD])
+    return step if len(gaps) * step >= SOME * share * int(gaps.sum()) else 0
+
+
+FEW_ODD = 20
+"""One step in so many may be no multiple."""
+
+SOME = 0.4
+"""Share of the multiples at which an address is, at the least: every other bit differs by chance
+from what a line is stuck at, and some luck."""
+
+
 def kept_distance(unique: Ints) -> int:
     """The distance of most neighbours, exactly; 0 where they keep none."""
     if len(unique) < FEWEST:

@@ -239,7 +239,16 @@ def _strided(unique: U64, one_column: bool, share: float) -> Shape | None:
         return None
     found = patterns.steps(unique, share)
     if found.size < LEAST_STRIDE or found.often < KEPT * share * (n - 1):
-        return None
+        every = patterns.every_few(unique, share)
+        if every < LEAST_STRIDE:
+            return None
+        return Shape(
+            "stride",
+            "striped",
+            0.6 * _clear(n),
+            n,
+            f"{n} addresses, at steps of {every:#x} or a few of it",
+        )
     says = f"{n} addresses, {found.often} steps of about {found.size:#x}"
     if found.round and one_column:
         return Shape("grid", "grid", 0.85 * _clear(n), n, says + ", which keeps the column")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from memdiag.diagnosis import history
@@ -10,7 +10,8 @@ from memdiag.diagnosis.faults import effects, locations
 from memdiag.diagnosis.faults.effects import DEAF, FOLLOWS, SELF, SICK, UNHEARD, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
 from memdiag.evidence.gathered import Evidence
-from memdiag.model import LANE_LINES, Board, Cause, Place, Site
+from memdiag.evidence.nodes import Node
+from memdiag.model import LANE_LINES, Board, Cause, Channel, Place, Site
 from memdiag.model.figures import Table
 
 _F = Table("A controller block")
@@ -23,6 +24,7 @@ BY_LANE = _F.practice("lane of a block", 0.2, "share of a block's prior for sing
 BY_LINE = _F.practice(
     "line of all", 0.5, "share of a lane's prior, over all sites, for single lines"
 )
+ONE_BIT = _F.practice("one bit", 0.5, "share of a lane's prior for one bit of all lanes")
 STRIDES = _F.practice(
     "keeps a stride", 0.8, "share of a prior for a line whose errors keep a stride"
 )
@@ -68,7 +70,7 @@ def _lanes_of(site: Site) -> set[int]:
 
 def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
     """One lane or line position over every site that has it, where at least two of them look
-    odd there; and a line whose errors keep a stride."""
+    odd there; one bit of every lane; and a line whose errors keep a stride."""
     by_lane: dict[int, set[str]] = {}
     for site in board.sites:
         for link in site.links:
@@ -82,11 +84,33 @@ def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
             for dq in {n.place.line for n in here if n.place.line is not None}:
                 share = BY_LINE / (LANE_LINES * len(by_lane))
                 yield Location(Place(lane=lane, dq=dq), frozenset(sites), share)
+    yield from _one_bit(board, suspects)
     for place in sorted(evidence.strides, key=lambda p: str(tuple(p))):
         ref = place.site or ""
         owner = board.site(ref)
         named = ref if owner is None or owner.named else None
         yield Location(replace(place, site=named), frozenset({ref}), STRIDES)
+
+
+def _one_bit(board: Board, suspects: Sequence[Node]) -> Iterator[Location]:
+    """One bit of the word in all lanes of a channel, or of all channels, where two of them look odd
+    there: what is serial in the controller hands the lanes the same bit."""
+    lanes: dict[int, set[tuple[Channel | None, int | None]]] = {}
+    for node in suspects:
+        if node.place.line is not None:
+            at = (node.place.channel, node.place.lane)
+            lanes.setdefault(node.place.line, set()).add(at)
+    for dq, where in lanes.items():
+        if len({lane for _, lane in where}) < 2:
+            continue  # that lane of all sites is a place of its own
+        seen = {channel for channel, _ in where}
+        if len(seen) == 1:
+            (channel,) = seen
+            refs = frozenset(site.ref for site in board.sites_on_channel(channel))
+            yield Location(Place(channel=channel, dq=dq), refs, ONE_BIT / LANE_LINES)
+        if len(board.channels) > 1:
+            refs = frozenset(site.ref for site in board.sites)
+            yield Location(Place(dq=dq), refs, ONE_BIT / LANE_LINES)
 
 
 _PRIOR = Prior(

@@ -125,7 +125,7 @@ def _along(board: Board, evidence: Evidence) -> Iterator[Location]:
                 yield Location(Place(rail=name), frozenset(refs), share, along=along)
 
 
-LEAST_GRADED = 3
+LEAST_GRADED = 2
 """Fewer packages show no growth along the copper."""
 
 _GONE = whole(GONE)
