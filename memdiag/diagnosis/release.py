@@ -234,11 +234,13 @@ def _thin_eyes(case: Case) -> Iterator[Obstacle]:
 
 
 def _mostly_marginal(case: Case) -> Iterator[Obstacle]:
-    """A data step that is marginal on most links: one stray marginal is weighed, but a board that
-    has hardly any margin anywhere has no healthy peers that would show it."""
+    """Data steps that are marginal on most links of the board or of a package: one stray marginal
+    is weighed, but a board that has hardly any margin anywhere has no healthy peers that would show
+    it, and a package that has none is no stray."""
     measured = case.basis.measured
     if any(f.action in WANTS_WORK for f in case.findings):
         return
+    yield from _marginal_packages(case)
     for step in sorted(coverage.DATA_STEPS):
         ended = [(m.place, m.results[step]) for m in measured if step in m.results]
         thin = tuple(place for place, result in ended if result is Result.MARGINAL)
@@ -246,6 +248,41 @@ def _mostly_marginal(case: Case) -> Iterator[Obstacle]:
             says = f"{step} is marginal on {len(thin)} of {len(ended)} links"
             settle = f"read the rails under load, then run {step} again on this rig and on another"
             yield Obstacle(ObstacleKind.MARGINAL, says, settle, thin)
+
+
+def _marginal_packages(case: Case) -> Iterator[Obstacle]:
+    spoken = {f.place.site for f in case.findings}
+    ended: dict[str | None, list[tuple[Place, Result]]] = {}
+    for m in case.basis.measured:
+        found = [r for step, r in m.results.items() if step in coverage.DATA_STEPS]
+        ended.setdefault(m.place.site, []).extend((m.place, result) for result in found)
+    for ref, results in ended.items():
+        thin = [place for place, result in results if result is Result.MARGINAL]
+        if ref is None or ref in spoken or len(thin) < 2 or 2 * len(thin) <= len(results):
+            continue
+        says = f"{ref} is marginal in {len(thin)} of its {len(results)} data steps"
+        settle = f"run read and write of {ref} again, warm and cold"
+        yield Obstacle(ObstacleKind.MARGINAL, says, settle, tuple(dict.fromkeys(thin)))
+
+
+def _link_checks(case: Case) -> Iterator[Obstacle]:
+    """Links whose checks failed more than a stray time or two, and that no finding speaks of:
+    right data do not make a check right that was wrong."""
+    spoken = {f.place.site for f in case.findings}
+    failed = [
+        row
+        for row in case.rows
+        if (row.edc_bad or 0) >= PROVEN
+        and (row.site is None or row.site not in spoken)
+        and not case.is_told(row.place)
+    ]
+    if failed:
+        at = _places([row.place for row in failed])
+        count = sum(row.edc_bad or 0 for row in failed)
+        says = f"{show_count(count)} link checks failed at {at}"
+        places = tuple(row.place for row in failed)
+        settle = f"test {at} again; look at the check ball there"
+        yield Obstacle(ObstacleKind.ABOVE_TARGET, says, settle, places)
 
 
 def _above_target(case: Case) -> Iterator[Obstacle]:
@@ -290,6 +327,7 @@ RULES: tuple[Rule, ...] = (
     _thin_eyes,
     _mostly_marginal,
     _above_target,
+    _link_checks,
     _too_probable,
 )
 """Every rule, in the order in which what they find is told."""

@@ -147,6 +147,9 @@ def _add_errors(g: Measured, place: Node, errors: int | None, peers: Peers) -> N
     if errors is not None and exposure:
         if tally is not None and _complete(tally, errors) and words <= error_counts.FEW:
             errors = min(errors, words)
+        if not errors and g.whole["edc"]:
+            # What was wrong on its way was sent again, or what carries the check is: it erred.
+            errors = g.whole["edc"]
         cover = peers.cover(g.place)
         alike = peers.alike.get(level(g.place), error_counts.Common())
         place.add(error_counts.count_loglik(errors, exposure, cover=cover, alike=alike))

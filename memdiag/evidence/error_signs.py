@@ -114,7 +114,7 @@ def edc_count_loglik(failed: int, errors: int | None) -> Array | None:
         # the rule; with a handful each error is a burst of its own.
         bad = min(failed, errors) if errors <= 30 or not failed else errors
         return link_check_loglik(errors - bad, bad)
-    return np.asarray(np.log(_ANY_BAD if failed else 1 - _ANY_BAD))
+    return link_check_loglik(0, failed) if failed else np.asarray(np.log(1 - _ANY_BAD))
 
 
 # --- repetition, bits of a word --------------------------------------------------------------

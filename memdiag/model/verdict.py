@@ -120,8 +120,8 @@ class ObstacleKind(StrEnum):
     CUT = "cut"  # the dump, or a scan in it, stops before its end
     UNHEARD = "unheard"  # no step, count or list of errors speaks of a link
     THIN = "thin-eye"  # an eye well below its peers', of which no finding speaks
-    MARGINAL = "marginal"  # a data step is marginal on most links: nothing is left to compare with
-    ABOVE_TARGET = "above-target"  # errors, more often than the shop allows
+    MARGINAL = "marginal"  # data steps are marginal on most links of the board or of a package
+    ABOVE_TARGET = "above-target"  # errors more often than the shop allows, or failed link checks
     ODDS = "odds"  # a fault is too probable for a release
     WORSE = "worse"  # a link got worse from one run to the next
 

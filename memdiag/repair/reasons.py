@@ -138,7 +138,7 @@ def _obstacle_headline(obstacle: Obstacle) -> str:
     return {
         ObstacleKind.FAILED: f"A step fails at {where}, whatever became of the rest.",
         ObstacleKind.THIN: f"The eye is thin at {where}, whatever became of the rest.",
-        ObstacleKind.MARGINAL: "Most links are marginal: nothing is left to compare with.",
+        ObstacleKind.MARGINAL: f"Hardly any margin at {where}, whatever became of the rest.",
         ObstacleKind.READING: f"A reading is no answer: {where}.",
         ObstacleKind.ABOVE_TARGET: f"Too many errors at {where}, whatever became of the rest.",
         ObstacleKind.WORSE: f"Worse than before: {where}.",
