@@ -24,7 +24,9 @@ OF_A_PACKAGE = (Cause.WEAK, Cause.JOINT, Cause.BRIDGE)
 def findings(basis: Basis) -> list[Finding]:
     """What the run shows: faults, most urgent first, sites empty on purpose, spillover."""
     least = basis.settings.limits.report_above
-    made = [(c, _of_claim(basis, c)) for c in claims(basis.beliefs, least)]
+    claimed = claims(basis.beliefs, least)
+    sick = _on_sick_rails(basis, claimed)
+    made = [(c, _of_claim(basis, c, sick)) for c in claimed]
     made = [(c, f) for c, f in made if f.action is not Action.NONE and f.place_probability >= least]
     gone = {f.place.site for _, f in made if f.cause is Cause.MISSING and not f.one_of}
     # What else is wrong with a package that does not answer is not seen, and goes with it.
@@ -47,7 +49,19 @@ def findings(basis: Basis) -> list[Finding]:
     return [*sorted(wanted, key=_urgency, reverse=True), *expected, *spilled]
 
 
-def _of_claim(basis: Basis, claim: Claim) -> Finding:
+def _on_sick_rails(basis: Basis, claimed: Sequence[Claim]) -> dict[str, Place]:
+    """The sites that hang on a rail which is likelier ill than not, each with it: what is put on
+    such a rail proves nothing, and may not live long."""
+    least = basis.settings.limits.undecided_below
+    return {
+        ref: claim.place
+        for claim in claimed
+        if claim.cause is Cause.SUPPLY and claim.place.rail and claim.probability >= least
+        for ref in claim.sites
+    }
+
+
+def _of_claim(basis: Basis, claim: Claim, sick: Mapping[str, Place]) -> Finding:
     place, settings = claim.place, basis.settings
     here = list(nodes_at(basis.beliefs, claim))
     odd = any(n.sound_log_ratio < ODD for n in here if n.kind in ("place", "line"))
@@ -69,6 +83,9 @@ def _of_claim(basis: Basis, claim: Claim) -> Finding:
     if action in HEATS and place.site in basis.contested:
         action = Action.RETEST
         settle.append(next_steps.which_package(place, basis.board))
+    if action in HEATS and place.site in sick:
+        action = Action.RETEST
+        settle.append(next_steps.rail_first(place, sick[place.site]))
     if not proved:
         reason = wording.unheard(place)
         settle.append(next_steps.hear(place))

@@ -144,6 +144,14 @@ def which_package(place: Place, board: Board) -> Step:
     )
 
 
+def rail_first(place: Place, rail: Place) -> Step:
+    """What to do before heat at a site whose rail is ill."""
+    return Step(
+        f"no heat at {_name(place)} before {rail} is right: mend the rail, train again, and look "
+        "whether anything is left there"
+    )
+
+
 def hear(place: Place) -> Step:
     """What to do first where no row speaks for a place itself."""
     return Step(f"paste the whole dump, or run the training of {_name(place)} again, then judge")

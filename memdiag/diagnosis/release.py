@@ -237,10 +237,14 @@ def _mostly_marginal(case: Case) -> Iterator[Obstacle]:
     """Data steps that are marginal on most links of the board or of a package: one stray marginal
     is weighed, but a board that has hardly any margin anywhere has no healthy peers that would show
     it, and a package that has none is no stray."""
-    measured = case.basis.measured
     if any(f.action in WANTS_WORK for f in case.findings):
         return
-    yield from _marginal_packages(case)
+    of_board = list(_marginal_board(case))
+    yield from of_board or _marginal_packages(case)
+
+
+def _marginal_board(case: Case) -> Iterator[Obstacle]:
+    measured = case.basis.measured
     for step in sorted(coverage.DATA_STEPS):
         ended = [(m.place, m.results[step]) for m in measured if step in m.results]
         thin = tuple(place for place, result in ended if result is Result.MARGINAL)

@@ -228,7 +228,7 @@ class Cover:
     of_package: int = 1
 
 
-MORE = _F.practice("more of them", 0.1, "share of bad parts beside which one more is as bad")
+MORE = _F.practice("more of them", 0.05, "share of bad parts beside which one more is as bad")
 MOST_PARTS = 4
 
 
@@ -247,7 +247,9 @@ def _divisors(state: str, cover: Cover) -> dict[float, float]:
         return dict.fromkeys((1.0, package, lane), 1.0)
     out: dict[float, float] = {}
     for one in ones:
-        for k in range(1, min(MOST_PARTS, max(int(one), 1)) + 1):
+        # All lanes of a package at once are no matter of lanes.
+        every = int(one) - (cover.lanes == cover.of_package and one == lane)
+        for k in range(1, min(MOST_PARTS, max(every, 1)) + 1):
             out[one / k] = out.get(one / k, 0.0) + MORE ** (k - 1)
     return out
 

@@ -138,7 +138,9 @@ def _obstacle_headline(obstacle: Obstacle) -> str:
     return {
         ObstacleKind.FAILED: f"A step fails at {where}, whatever became of the rest.",
         ObstacleKind.THIN: f"The eye is thin at {where}, whatever became of the rest.",
-        ObstacleKind.MARGINAL: f"Hardly any margin at {where}, whatever became of the rest.",
+        ObstacleKind.MARGINAL: f"Hardly any margin at {where}, whatever became of the rest."
+        if len({p.site for p in obstacle.places}) == 1
+        else "Most links are marginal: nothing is left to compare with.",
         ObstacleKind.READING: f"A reading is no answer: {where}.",
         ObstacleKind.ABOVE_TARGET: f"Too many errors at {where}, whatever became of the rest.",
         ObstacleKind.WORSE: f"Worse than before: {where}.",
