@@ -83,9 +83,10 @@ def _of_claim(basis: Basis, claim: Claim, sick: Mapping[str, Place]) -> Finding:
     if action in HEATS and place.site in basis.contested:
         action = Action.RETEST
         settle.append(next_steps.which_package(place, basis.board))
-    if action in HEATS and place.site in sick:
+    ill = sick.get(place.site or "")
+    if action in HEATS and ill is not None:
         action = Action.RETEST
-        settle.append(next_steps.rail_first(place, sick[place.site]))
+        settle.append(next_steps.rail_first(place, ill))
     if not proved:
         reason = wording.unheard(place)
         settle.append(next_steps.hear(place))

@@ -69,7 +69,7 @@ class _Search:
     def __init__(self, model: Model, most: int) -> None:
         self.most = most
         self.odds, self.fault = model.odds, model.fault
-        self.vague = np.array(sorted(model.vague), np.int64)
+        self.vague, self.vague_ones = np.array(sorted(model.vague), np.int64), model.vague
         self.later: list[tuple[tuple[int, ...], float]] = []  # sets with one of them, log weight
         self.families = [(Scores(f), f.contexts) for f in model.families]
         logs = self._one_more(())
@@ -82,7 +82,7 @@ class _Search:
         self.single = logs[:-1]
         self.ahead = _Ahead(most)
         self.taken: set[tuple[int, ...]] = set()
-        self.left = self.unpaired = 0.0
+        self.left = self.unpaired = self.met = 0.0
 
     def _one_more(self, members: tuple[int, ...]) -> Array:
         """(V + 1,): log weight of the set with each variant added, and last of the set itself."""
@@ -115,9 +115,9 @@ class _Search:
             self._take(int(open_[next_]))
         self.unpaired = left
         self.taken.update((int(v),) for v in useful)
-        for members, weight in self.weights.items():
-            if members and members not in self.taken:
-                self.ahead.add(members, weight)
+        for members, held in self.weights.items():
+            if members and members not in self.taken and not self.vague_ones.issuperset(members):
+                self.ahead.add(members, held)
 
     def _take(self, v: int) -> None:
         self.taken.add((v,))
@@ -168,13 +168,15 @@ class _Search:
                 break
             for part in self._to_take(ahead.pop()):
                 found = self._more(part)
-                ahead.took(part, self.weights.get(part, 0.0), sum(w for _, w in found))
+                gained = sum(w for _, w in found) + self.met
+                ahead.took(part, self.weights.get(part, 0.0), gained)
                 for key, w in found:
                     ahead.add(key, w)
 
     def with_vague(self) -> None:
         """List the sets that were put off: what was taken up, with a vague variant in it."""
         self.vague = np.zeros(0, np.int64)
+        self.ahead.forget()
         weight = self._scaled(np.array([log for _, log in self.later]))
         heaviest = max(self.heaviest, float(weight.max(initial=0.0)))
         for (key, _), w in zip(self.later, weight.tolist(), strict=True):
@@ -182,7 +184,11 @@ class _Search:
                 self.left += w
                 continue
             self._list(key, w)
-            self.ahead.add(key, w)
+        for v in self.vague_ones:
+            self._take(v)
+        for members, held in self.weights.items():
+            if members not in self.taken and not self.vague_ones.isdisjoint(members):
+                self.ahead.add(members, held)
 
     def _put_off(self, members: tuple[int, ...], log: Array) -> None:
         """Keep the log weights of these sets with a vague variant for later."""
@@ -207,7 +213,7 @@ class _Search:
             log[self.fault == self.fault[member]] = -np.inf
         self._put_off(members, log)
         weight = self._scaled(log)
-        found = []
+        found, self.met = [], 0.0
         least = LISTED * self.heaviest
         self.left += float(weight[weight <= least].sum())
         for v in np.flatnonzero(weight > least):
@@ -215,6 +221,9 @@ class _Search:
             if key not in self.weights:
                 self._list(key, float(weight[v]))
                 found.append((key, float(weight[v])))
+            elif self.later and not len(self.vague):
+                # It was listed when it was put off: that sets grow so is seen all the same.
+                self.met += float(weight[v])
         return found
 
     def _list(self, members: tuple[int, ...], weight: float) -> None:
@@ -258,6 +267,10 @@ class _Ahead:
         heapq.heapify(self.todo)
         for part in (self.mass, self.tried, self.grown):
             part[:] = [w * factor for w in part]
+
+    def forget(self) -> None:
+        """What was seen of how sets grow says nothing of those to come."""
+        self.tried, self.grown = [0.0] * len(self.mass), [0.0] * len(self.mass)
 
     def pop(self) -> tuple[int, ...]:
         return heapq.heappop(self.todo)[1]

@@ -139,7 +139,8 @@ def every_few(unique: Ints, share: float = 1.0) -> int:
     of two, where those neighbours are at it or at a few of it: what fails at a stride only with
     some of the data leaves some of its addresses out. 0 where there is none, and where so many
     steps are of one size that there is nothing to explain."""
-    gaps: U64 = np.diff(unique.astype(np.uint64))
+    values: U64 = unique.astype(np.uint64)
+    gaps: U64 = values[1:] - values[:-1]
     lowest = np.sort(gaps & (~gaps + np.uint64(1)))
     step = int(lowest[len(lowest) // FEW_ODD])
     return step if len(gaps) * step >= SOME * share * int(gaps.sum()) else 0

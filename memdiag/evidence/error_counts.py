@@ -17,6 +17,7 @@ from functools import cache, partial
 
 import numpy as np
 
+from memdiag.evidence.covered import Cover, divisors
 from memdiag.evidence.nodes import GRADES, IS_GRADE, LINK, MARGIN, VIEWS, Array, by_state
 from memdiag.model.figures import Table
 from memdiag.stats.bell import upper_tail
@@ -220,49 +221,18 @@ def _with_background(grid: Array, rate: float) -> Array:
     return grid
 
 
-@dataclass(frozen=True, slots=True)
-class Cover:
-    """What a count covers: lanes in all, and lanes of one package among them."""
-
-    lanes: int = 1
-    of_package: int = 1
-
-
-MORE = _F.practice("more of them", 0.05, "share of bad parts beside which one more is as bad")
-MOST_PARTS = 4
-
-
-def _divisors(state: str, cover: Cover) -> dict[float, float]:
-    """Which share of what a count covers may be in the state, as divisors of its exposure, each
-    with its chance: nobody knows whether one lane is that bad or all of a package, but a package
-    that is gone takes all its lanes and an open strobe one. Several may be: their errors add up."""
-    lane, package = float(cover.lanes), cover.lanes / cover.of_package
-    if state == "absent":
-        ones: tuple[float, ...] = (package,)
-    elif state == "mute":
-        ones = (package, min(lane, 2 * package))
-    elif state in ("stuck", "joined", "dead"):
-        ones = (lane,)
-    else:
-        return dict.fromkeys((1.0, package, lane), 1.0)
-    out: dict[float, float] = {}
-    for one in ones:
-        # All lanes of a package at once are no matter of lanes.
-        every = int(one) - (cover.lanes == cover.of_package and one == lane)
-        for k in range(1, min(MOST_PARTS, max(every, 1)) + 1):
-            out[one / k] = out.get(one / k, 0.0) + MORE ** (k - 1)
-    return out
+ONE_LANE = Cover()
 
 
 def count_loglik(
-    errors: int, bits: float, kind: str = "place", cover: Cover = Cover(), alike: Common = Common()
+    errors: int, bits: float, kind: str = "place", cover: Cover = ONE_LANE, alike: Common = Common()
 ) -> Array:
     """(views, S) log likelihood of `errors` wrong of `bits` compared, in each view and state (kind
     place or line).
 
     `alike`: the rates that lanes of the run have in common.
     """
-    wanted = [_divisors(state, cover) for state in LINK]
+    wanted = [divisors(state, cover) for state in LINK]
     tables = {n: _mean(errors, bits / n, kind, alike) for n in sorted(set().union(*wanted))}
     mean = np.array(
         [

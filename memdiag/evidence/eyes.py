@@ -12,6 +12,7 @@ from functools import cached_property
 import numpy as np
 
 from memdiag.evidence import error_counts, margins
+from memdiag.evidence.covered import Cover
 from memdiag.evidence.gathered import ThinEye
 from memdiag.evidence.measurements import Measurements, width_of
 from memdiag.evidence.nodes import Array, Node, Way
@@ -121,14 +122,14 @@ class Peers:
         healthy = baseline.eye(kind[0], kind[1], kind[2], place.lane) if baseline else None
         return healthy.centre if healthy is not None else 1.0
 
-    def cover(self, place: Place) -> error_counts.Cover:
+    def cover(self, place: Place) -> Cover:
         """How many lanes a place covers, and how many of them one package."""
         if place.lane is not None:
-            return error_counts.Cover()
+            return Cover()
         counts = Counter(site.ref for site, _ in self.measured.board.links(place))
         if not counts:
-            return error_counts.Cover()
-        return error_counts.Cover(counts.total(), max(counts.values()))
+            return Cover()
+        return Cover(counts.total(), max(counts.values()))
 
     def margin(self, eye: Eye, kind: Kind, place: Place) -> float | None:
         """Log of the eye against its healthy peers; None where nothing is healthy, or no eye."""

@@ -21,7 +21,8 @@ from scipy.special import erfc
 from scipy.stats import binom, norm
 
 from memdiag.evidence import error_counts
-from memdiag.evidence.error_counts import Common, Cover, count_loglik
+from memdiag.evidence.covered import Cover
+from memdiag.evidence.error_counts import Common, count_loglik
 from memdiag.evidence.nodes import FLOOR, GRADES
 from memdiag.stats.bell import upper_tail
 from memdiag.stats.dual_dirac import q_of

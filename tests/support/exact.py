@@ -146,7 +146,7 @@ def all_sets(model: Model, most: int) -> Iterator[tuple[int, ...]]:
                 yield members
 
 
-def brute_force(model: Model, most: int = 4) -> Weights:
+def brute_force(model: Model, most: int = 6) -> Weights:
     """The weight of every set, not normalised."""
     return {members: _weight(model, members) for members in all_sets(model, most)}
 

@@ -104,8 +104,8 @@ def _one_bit(board: Board, suspects: Sequence[Node]) -> Iterator[Location]:
         if len({lane for _, lane in where}) < 2:
             continue  # that lane of all sites is a place of its own
         seen = {channel for channel, _ in where}
-        if len(seen) == 1:
-            (channel,) = seen
+        (channel, *others) = seen
+        if channel is not None and not others:
             refs = frozenset(site.ref for site in board.sites_on_channel(channel))
             yield Location(Place(channel=channel, dq=dq), refs, ONE_BIT / LANE_LINES)
         if len(board.channels) > 1:
