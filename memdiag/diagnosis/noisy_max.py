@@ -35,6 +35,9 @@ Levels = npt.NDArray[np.int8]
 AT_ONCE = 256
 """Rows of levels that are looked up in one step, so that memory does not grow with both."""
 
+MOST_KNOWN = 4_000_000
+"""Numbers that are kept of what was worked out: 32 MB."""
+
 TINY = 1e-30
 """What is impossible counts as this likely."""
 
@@ -129,14 +132,18 @@ class Weighed:
         found: Array = np.log(np.maximum(total, 1e-300)).reshape(shape) + top[..., None]
         return found
 
-    def together(self, members: Sequence[int]) -> Array:
-        """The slope with the effects of these variants in it; those that strike elsewhere count
-        nothing here."""
+    def strikers(self, members: Sequence[int]) -> tuple[int, ...]:
+        """Those of these variants that strike nodes of the group, by their place among `direct`."""
+        at = np.searchsorted(self.group.direct, members)
+        inside = at < len(self.group.direct)
+        here = self.group.direct[at[inside]] == np.asarray(members)[inside]
+        return tuple(at[inside][here].tolist())
+
+    def together(self, strikers: tuple[int, ...]) -> Array:
+        """The slope with the effects of these strikers in it."""
         slope = self.slope
-        for v in members:
-            at = int(np.searchsorted(self.group.direct, v))
-            if at < len(self.group.direct) and self.group.direct[at] == v:
-                slope = slope * self.group.effects[at]
+        for at in strikers:
+            slope = slope * self.group.effects[at]
         return slope
 
 
@@ -163,6 +170,8 @@ class Scores:
         self.struck = np.array(struck) if struck else np.zeros((0, c, d))
         self.columns = np.arange(count)
         self._met: dict[int, npt.NDArray[np.bool_]] = {}
+        self._known: dict[tuple[int, tuple[int, ...]], tuple[Array, Array]] = {}
+        self._held = 0
         # Many variants reach the board alike: what they have in common is looked up once.
         kinds, of = np.unique(family.reach, axis=0, return_inverse=True)
         self.kinds: Levels = np.vstack([kinds, np.zeros((1, count), kinds.dtype)])
@@ -196,15 +205,31 @@ class Scores:
     def _struck_group(self, g: int, members: Sequence[int], levels: Ints, total: Array) -> None:
         """Put right what `one_more` took for a group that no member strikes."""
         group = self.groups[g]
-        slope = group.together(members)
-        only, of = np.unique(levels, return_inverse=True)
-        alone = group.at_levels(group._sum(slope.sum(axis=-1)), only)  # (C, D)
-        now = alone[:, of]
+        alone, more = self._with(g, group.strikers(members))
+        there = np.zeros(group.group.chance.shape[1], bool)
+        there[levels] = True
+        only, of = np.flatnonzero(there), (np.cumsum(there) - 1)[levels]
+        now = group.at_levels(alone, only)[:, of]  # (C, V + 1)
         direct = group.group.direct
         if direct.size:
-            each = group.at_levels(group.each(slope), only)  # (M, C, D)
+            each = group.at_levels(more, only)  # (M, C, D)
             now[:, direct] = each[np.arange(len(direct)), :, of[direct]].T
         total += now - self.unstruck[:, g][:, levels]
+
+    def _with(self, g: int, strikers: tuple[int, ...]) -> tuple[Array, Array]:
+        """((K,), (M, K)): log likelihoods of a group by circumstance with these strikers, alone and
+        with each of the others added. Sets that differ elsewhere ask the same."""
+        found = self._known.get((g, strikers))
+        if found is None:
+            group = self.groups[g]
+            slope = group.together(strikers)
+            found = group._sum(slope.sum(axis=-1)), group.each(slope)
+            self._held += found[1].size
+            if self._held > MOST_KNOWN:
+                self._known.clear()
+                self._held = found[1].size
+            self._known[g, strikers] = found
+        return found
 
     def by_group(self, context: int) -> Array:
         """(V + 1, G): what each group says of each variant alone in a context, last of none."""

@@ -58,11 +58,15 @@ HEAVY, MOST_HEAVY = 0.01, 8
 """Sets with more than this share of the mass are also tried without each of their members, and so
 many of one are taken up at once."""
 
+MANY = 4
+"""Sets of so many are taken up only where they are heavy: boards with five faults and more are
+rare enough to be looked for only where four do not do."""
+
 BEYOND = 16.0
 """Pairs lighter (log) than this beside what is known are not thought of."""
 
 MOST_TRIED = 300
-"""Sets that are taken up at most, heaviest first."""
+"""Sets that are taken up at most, heaviest first: half of them before those with a vague variant."""
 
 
 class _Search:
@@ -163,7 +167,7 @@ class _Search:
     def grow(self, tolerance: float) -> None:
         """Take up the heaviest sets, and what comes out, until the rest can hold little."""
         ahead = self.ahead
-        for _ in range(MOST_TRIED):
+        for _ in range(MOST_TRIED // 2):
             if not ahead.todo or ahead.holds() <= tolerance * self.total / 2:
                 break
             for part in self._to_take(ahead.pop()):
@@ -171,7 +175,8 @@ class _Search:
                 gained = sum(w for _, w in found) + self.met
                 ahead.took(part, self.weights.get(part, 0.0), gained)
                 for key, w in found:
-                    ahead.add(key, w)
+                    if len(key) < MANY or w > HEAVY * self.total:
+                        ahead.add(key, w)
 
     def with_vague(self) -> None:
         """List the sets that were put off: what was taken up, with a vague variant in it."""
