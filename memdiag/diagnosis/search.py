@@ -66,7 +66,7 @@ BEYOND = 16.0
 """Pairs lighter (log) than this beside what is known are not thought of."""
 
 MOST_TRIED = 300
-"""Sets that are taken up at most, heaviest first: half of them before those with a vague variant."""
+"""Sets that are taken up at most, heaviest first: half of them before vague variants."""
 
 
 class _Search:

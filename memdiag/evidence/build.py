@@ -92,7 +92,8 @@ def _places(
 
 
 def _runs_untrained(group: Measured) -> bool:
-    """Whether a step that sets the data up found no setting, and the data came out as rubbish."""
+    """Whether a step that sets the data up found no setting or was not run, and the data came out
+    as rubbish."""
     lost = any(group.results.get(step) in _NO_SETTING for step in SETS_DATA)
     return lost and is_rubbish(group.totals)
 
@@ -116,7 +117,7 @@ def _count_untrained(
 
 
 SETS_DATA = ("gate", "read", "write", "wck")
-_NO_SETTING = (Result.FAIL, Result.NOT_FOUND)
+_NO_SETTING = (Result.FAIL, Result.NOT_FOUND, Result.NOT_RUN)
 
 
 def _of_clean_links(measured: Measurements) -> Array | None:

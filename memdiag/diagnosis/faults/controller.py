@@ -95,23 +95,41 @@ def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
 def _one_bit(board: Board, suspects: Sequence[Node]) -> Iterator[Location]:
     """One bit of the word in all lanes of a channel, or of all channels, where two of them look odd
     there: what is serial in the controller hands the lanes the same bit."""
-    lanes: dict[int, set[tuple[Channel | None, int | None]]] = {}
+    sick = frozenset(ref for n in suspects if _may_be_a_bit(n) for ref in n.sites)
+    lanes: dict[tuple[str, ...], dict[Place, set[int]]] = {}
     for node in suspects:
         if node.place.line is not None:
-            at = (node.place.channel, node.place.lane)
-            lanes.setdefault(node.place.line, set()).add(at)
-    for dq, where in lanes.items():
-        if len({lane for _, lane in where}) < 2:
+            of = lanes.setdefault(node.sites, {})
+            of.setdefault(replace(node.place, site=None, dq=None), set()).add(node.place.line)
+    where: dict[int, list[tuple[tuple[str, ...], Place]]] = {}
+    for sites, of in lanes.items():
+        for place, lines in of.items():
+            for dq in lines if len(lines) <= FEW_LINES else ():
+                where.setdefault(dq, []).append((sites, place))
+    for dq, found in where.items():
+        if len({place.lane for _, place in found}) < 2:
             continue  # that lane of all sites is a place of its own
-        seen = {channel for channel, _ in where}
-        (channel, *others) = seen
-        if channel is not None and not others:
-            refs = frozenset(site.ref for site in board.sites_on_channel(channel))
-            yield Location(Place(channel=channel, dq=dq), refs, ONE_BIT / LANE_LINES)
-        if len(board.channels) > 1:
-            refs = frozenset(site.ref for site in board.sites)
-            yield Location(Place(dq=dq), refs, ONE_BIT / LANE_LINES)
+        (channel, *others) = {place.channel for _, place in found}
+        of_all = frozenset(site.ref for site in board.sites)
+        on = of_all if channel is None or others else _on(channel, board)
+        at = None if others else channel
+        for refs, place in ((on, Place(channel=at, dq=dq)), (of_all, Place(dq=dq))):
+            # Of one package alone it is that package's own.
+            if len(refs & sick) > 1 and (refs is on or on < of_all):
+                yield Location(place, refs, ONE_BIT / LANE_LINES)
 
+
+def _may_be_a_bit(node: Node) -> bool:
+    """Whether a place that looks odd may be so by one bit of it, and not because it is gone."""
+    return max(map(node.said, _STRIDE_LANES)) > node.said("absent")
+
+
+def _on(channel: Channel, board: Board) -> frozenset[str]:
+    return frozenset(site.ref for site in board.sites_on_channel(channel))
+
+
+FEW_LINES = 2
+"""More lines that are odd in a lane are no matter of one bit."""
 
 _PRIOR = Prior(
     "controller",

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from itertools import pairwise
+from math import comb
 
 from memdiag.diagnosis.faults.mechanism import Location
 from memdiag.evidence.gathered import Evidence
@@ -16,6 +18,7 @@ ODD = _F.practice(
     "odd", -0.7, "log ratio of the sound state to the best, under which a node is odd"
 )
 _UNKNOWN = _F.practice("unknown group", 0.5, "share of a prior for sites that look sick together")
+_SCATTERED = _F.practice("scattered group", 0.1, "the same where they are not in a row")
 
 
 def odd(evidence: Evidence, kinds: Sequence[str]) -> list[Node]:
@@ -68,10 +71,17 @@ def sick(evidence: Evidence) -> frozenset[str]:
 
 def unknown_group(board: Board, evidence: Evidence) -> Iterator[Location]:
     """Without a profile nobody knows which sites share a rail or a block, but some do: the sites
-    that look worse than disturbed may be such a group. One grouping of many, so a small share."""
-    group = sick(evidence)
-    if 2 <= len(group) < len(board.sites):
-        yield Location(Place(), group, _UNKNOWN / len(board.sites))
+    that look worse than disturbed may be such a group. One grouping of many, so a small share: what
+    belongs together is mostly numbered in a row, else it is any one of the ways to choose as many.
+    """
+    group, n = sick(evidence), len(board.sites)
+    if 2 <= len(group) < n:
+        at = [i for i, site in enumerate(board.sites) if site.ref in group]
+        if len({b - a for a, b in pairwise(at)}) == 1:
+            share = 1 / n
+        else:
+            share = _SCATTERED / min(comb(n, len(group)), n**2)
+        yield Location(Place(), group, _UNKNOWN * share)
 
 
 # --- lanes and lines ------------------------------------------------------------------------
