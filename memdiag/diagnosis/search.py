@@ -65,8 +65,8 @@ rare enough to be looked for only where four do not do."""
 BEYOND = 16.0
 """Pairs lighter (log) than this beside what is known are not thought of."""
 
-MOST_TRIED = 300
-"""Sets that are taken up at most, heaviest first: half of them before vague variants."""
+MOST_TRIED = 200
+"""Sets that are taken up at most, heaviest first; as many again with vague variants."""
 
 
 class _Search:
@@ -167,7 +167,7 @@ class _Search:
     def grow(self, tolerance: float) -> None:
         """Take up the heaviest sets, and what comes out, until the rest can hold little."""
         ahead = self.ahead
-        for _ in range(MOST_TRIED // 2):
+        for _ in range(MOST_TRIED):
             if not ahead.todo or ahead.holds() <= tolerance * self.total / 2:
                 break
             for part in self._to_take(ahead.pop()):
