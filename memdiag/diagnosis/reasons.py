@@ -53,7 +53,9 @@ def reason(basis: Basis, claim: Claim, belief: Mapping[Cause, float], cause: Cau
     told = _told(basis, heard)
     if cause is Cause.UNDECIDED:
         return f"{told} {_open(belief)}".strip()
-    parts = [told, f"That fits {claim.mechanism.why}."]
+    mechanism = claim.mechanism
+    wide = claim.place.dq is None and mechanism.why_wide
+    parts = [told, f"That fits {wide or mechanism.why}."]
     parts += _around(basis, claim, heard)
     others = [(c, p) for c, p in belief.items() if c is not cause]
     rival = max(others, key=lambda kv: kv[1], default=None)

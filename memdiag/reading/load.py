@@ -7,7 +7,6 @@ import io
 import itertools
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
@@ -145,6 +144,8 @@ def _examine(text: sources.Text, way: _Way, *, whole: bool = False) -> Examined:
 
 
 def _examine_within_bounds(text: sources.Text, way: _Way, *, whole: bool) -> Examined:
+    from concurrent.futures import ThreadPoolExecutor  # only large texts need it
+
     with ThreadPoolExecutor(1) as beside:
         file = stream.Hashed(text.file, beside, text.sha256, text.most, way.watch)
         if whole:

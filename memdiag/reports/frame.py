@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import fields
 from typing import TYPE_CHECKING
 
-from memdiag.model.ledger import VIEWS
-from memdiag.model.ledger import Row as LedgerRow
 from memdiag.model.table import COLUMNS, TableRow
 
 if TYPE_CHECKING:
@@ -31,17 +29,3 @@ def frame(table: Iterable[TableRow]) -> pd.DataFrame:
         columns["channel"] = [None if c is None else str(c) for c in columns["channel"]]
     made = {name: pd.array(values, dtype=dtypes[name]) for name, values in columns.items()}
     return pd.DataFrame(made, columns=list(COLUMNS))
-
-
-_KINDS = {"text": "string", "integer": "Int64", "real": "Float64", "boolean": "boolean"}
-
-
-def view_frame(view: str, rows: Sequence[LedgerRow]) -> pd.DataFrame:
-    """Rows of a view of the ledger as a DataFrame with exactly its columns, missing as NA."""
-    import pandas as pd
-
-    made = {
-        column.name: pd.array([row[column.name] for row in rows], dtype=_KINDS[column.kind])
-        for column in VIEWS[view]
-    }
-    return pd.DataFrame(made, columns=[column.name for column in VIEWS[view]])

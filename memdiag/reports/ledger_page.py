@@ -9,7 +9,7 @@ from typing import Any
 from memdiag import __version__
 from memdiag.model.ledger import LEDGER_FORMAT, VIEWS, Row, SiteHeat
 from memdiag.model.quantities import show_probability
-from memdiag.reports.frame import view_frame
+from memdiag.reports.ledger_frame import view_frame
 from memdiag.reports.page import NOT_SAID, Column, ColumnPage, Grid, Page, Part, Sheet, Statement
 from memdiag.reports.page import Row as GridRow
 

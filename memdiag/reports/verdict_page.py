@@ -12,12 +12,12 @@ from memdiag.model.problems import Problem, Severity
 from memdiag.model.quantities import CERTAIN, show_count, show_probability
 from memdiag.model.words import ACTION_WORDS, AS_DECLARED, action_words, suspects
 from memdiag.model.words import where as words_of
-from memdiag.reports import documents, letter, table_page
+from memdiag.reports import documents, table_page
 from memdiag.reports.answers import Answer, Item, Together
 from memdiag.reports.heat_marks import marks
 from memdiag.reports.heat_plan import plan
 from memdiag.reports.page import Listed, Pairs, Part, Places
-from memdiag.reports.repair_page import RepairPage
+from memdiag.reports.repair_page import Letter, RepairPage
 
 MANY = 3
 """From this many on, sites disturbed by one fault are told of together."""
@@ -50,8 +50,14 @@ def verdict_page(
         partial(documents.verdicts_document, verdicts),
         partial(table_page.verdict_sheet, verdicts),
         apart=True,
-        letter=partial(letter.of_verdict, verdicts[-1]),
+        letter=partial(_letter, verdicts[-1]),
     )
+
+
+def _letter(verdict: Verdict) -> Letter:
+    from memdiag.reports import letter  # few are written, and it knows cases and comparisons
+
+    return letter.of_verdict(verdict)
 
 
 def names(run: Run) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from memdiag import judge
 from memdiag.reading.load import load
+from tests.diagnosis import test_facts as facts
 
 TWO_FAULTS = """bench-dump 1
 [run]
@@ -33,3 +34,15 @@ def test_lanes_that_pass_with_whole_eyes_are_told_as_well() -> None:
 def test_a_package_of_which_half_was_heard_is_not_said_to_be_silent_throughout() -> None:
     found = {f.place.site: f for f in judge(load(TWO_FAULTS)[0]).findings}
     assert found["U2"].reason.startswith("U2 ch 2: id: no response.")
+
+
+def test_a_lane_whose_lines_no_row_tells_apart_has_no_line_named() -> None:
+    """A lane that finds no setting, and nothing said of its data lines: the reason may not tell of
+    seven neighbours that work."""
+    on = facts.board("quince-12")
+    where = next(iter(facts.lanes(on)))
+    row = facts.at(where, read="not-found -", write="not-found -")
+    v = facts.verdict(facts.dump(on, row, counts=False))
+    for f in v.findings:
+        if f.place.site == where[0] and f.place.dq is None:
+            assert "seven neighbours" not in f.reason

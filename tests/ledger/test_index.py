@@ -23,7 +23,7 @@ from memdiag.ledger.outcomes import Claim, record
 from memdiag.ledger.rebuild import rebuild
 from memdiag.ledger.tables import REVISION, metadata
 from memdiag.model.ledger import VIEWS
-from memdiag.reports.frame import view_frame
+from memdiag.reports.ledger_frame import view_frame
 from tests.support.tickets import filed, finding, verdict
 
 NAMES = tuple(VIEWS)

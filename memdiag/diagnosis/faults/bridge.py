@@ -62,6 +62,7 @@ MECHANISMS = (
         spill=0.15,
         variants=(Variant("hard", 1.0, _HARD),),
         why="two data lines joined: wrong only where they were written unlike, never both",
+        why_wide="two data lines of that lane joined: no row tells its lines apart",
         history=history.of_joint,
     ),
 )

@@ -69,6 +69,7 @@ MECHANISMS = (
             ),
         ),
         why="an open data ball: one line, while its seven neighbours work",
+        why_wide="an open or ragged data ball somewhere on that lane: no row tells its lines apart",
         history=history.of_joint,
     ),
 )

@@ -92,6 +92,8 @@ class Mechanism:
     spill: float
     variants: tuple[Variant, ...]
     why: str = ""
+    why_wide: str = ""
+    """The same where no data line is named, for one that sits on lines."""
     share: float = 1.0
     """Its part of the prior, where several mechanisms have one prior in common."""
     history: Factors = of_none
