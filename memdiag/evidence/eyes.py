@@ -17,7 +17,7 @@ from memdiag.evidence.gathered import ThinEye
 from memdiag.evidence.measurements import Measurements, width_of
 from memdiag.evidence.nodes import Array, Node, Way
 from memdiag.evidence.training_steps import KIND, WAYS, Limits, is_habit
-from memdiag.model import Place, Quote, Result, TrainingRow
+from memdiag.model import FAILED, Place, Quote, Result, TrainingRow
 from memdiag.model.figures import Table
 from memdiag.stats.windows import measure
 
@@ -56,6 +56,7 @@ class Eye:
     dq: int | None
     shown: str
     marginal: bool = False
+    failed: bool = False
 
 
 class Peers:
@@ -168,13 +169,17 @@ class Peers:
     @cached_property
     def limits(self) -> Limits:
         """The rig's limits, from its data steps with an eye beside their result."""
-        return Limits(
-            (margin, eye.marginal)
+        seen = [
+            (margin, eye)
             for place, kinds in self.eyes.items()
             for kind, figures in kinds.items()
             if KIND.get(kind[2]) == "data" and kind[0] == "width"
             for eye in figures
             if (margin := self.margin(eye, kind, place)) is not None
+        ]
+        return Limits(
+            ((margin, eye.marginal) for margin, eye in seen if not eye.failed),
+            ((margin, eye.failed) for margin, eye in seen if eye.value > 0),
         )
 
     @cached_property
@@ -287,7 +292,9 @@ def _eye(row: TrainingRow, what: str) -> tuple[str, Eye] | None:
         return None  # a passing step without an eye was not measured
     marginal = row.result is Result.MARGINAL
     line = row.position.line
-    return unit, Eye(value, line, at_least, holes, row.place.line, str(quantity), marginal)
+    failed = row.result in FAILED
+    shown = str(quantity)
+    return unit, Eye(value, line, at_least, holes, row.place.line, shown, marginal, failed)
 
 
 def add_widths(at: Place, place: Node, line: Callable[[int], Node], peers: Peers) -> None:

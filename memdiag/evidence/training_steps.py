@@ -10,7 +10,7 @@ result of the last attempt counts; earlier ones only as retries.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from functools import cache
 
 import numpy as np
@@ -30,6 +30,7 @@ FAILS_PLAY = _F.practice("fail play", 0.45, "the same for failing")
 LANE_PLAY = _F.practice("lane play", 0.10, "from one step of a lane to the next")
 STRAY = _F.practice("stray marginal", 0.008, "a healthy step that is marginal by chance")
 ODD = _F.practice("stray failure", 5e-6, "a healthy step whose last attempt fails by chance")
+PASSES_ODDLY = _F.practice("odd pass", 0.005, "a step far beyond the limit that does not fail")
 UNHEARD = _F.practice("unheard", 0.98, "share of mute places whose training lacks commands")
 STILL = _F.practice("still passes", 0.03, "a step that lacks what it needs and passes all the same")
 
@@ -94,6 +95,13 @@ _GRID = np.linspace(-1.6, 0.4, 21)
 """Where a rig's limit for marginal may lie, in log margin."""
 
 
+_FAILS = np.linspace(-3.0, -0.2, 29)
+"""Where its limit for failing may lie."""
+
+NOT_BY_WIDTH = _F.practice(
+    "fails otherwise", 0.03, "share of steps that fail though the eye beside them would do"
+)
+
 WIDTHS_TELL = 6
 """So many widths beside their results tell where a rig has its limit."""
 
@@ -105,9 +113,12 @@ class Limits:
     """How probably a step of each margin is marginal, and fails: from the trade, or for this rig
     where its dump prints widths beside results."""
 
-    def __init__(self, seen: Iterable[tuple[float, bool]] = ()) -> None:
+    def __init__(
+        self, seen: Iterable[tuple[float, bool]] = (), ended: Iterable[tuple[float, bool]] = ()
+    ) -> None:
         """`seen`: log margin of a width and whether its data step was marginal, of steps that
-        worked."""
+        worked; `ended`: the same and whether it failed, of all that have a width."""
+        self._fails: Array | None = self._of_failures(list(ended))
         self.known = 0
         prior = exp(-0.5 * ((_GRID - MARGINAL_AT) / MARGINAL_PLAY) ** 2)
         fit = log(prior)
@@ -121,6 +132,27 @@ class Limits:
         self._weight = weight / weight.sum()
         self._tables: dict[tuple[str, Result, float], Array] = {}
 
+    @staticmethod
+    def _of_failures(ended: Sequence[tuple[float, bool]]) -> Array | None:
+        """Where the rig's limit for failing lies; None where nothing failed beside a width. One
+        habit makes all lanes of that width fail, and a lane may fail for another reason."""
+        if not any(failed for _, failed in ended):
+            return None
+        fit = -0.5 * ((_FAILS - FAILS_AT) / FAILS_PLAY) ** 2
+        for margin, failed in ended:
+            below = NOT_BY_WIDTH + (1 - 2 * NOT_BY_WIDTH) * upper_tail(
+                (margin - _FAILS) / LANE_PLAY
+            )
+            fit = fit + log(below if failed else 1 - below)
+        weight = exp(fit - fit.max())
+        return np.asarray(weight / weight.sum())
+
+    def _beyond(self, margin: Array) -> Array:
+        """P(a step fails at that margin)."""
+        if self._fails is None:
+            return np.asarray(upper_tail((margin - FAILS_AT) / FAILS_PLAY))
+        return np.asarray(upper_tail((margin[:, None] - _FAILS) / LANE_PLAY) @ self._fails)
+
     def kept(self) -> list[tuple[Limits, float]]:
         """The limits that this rig may keep for the whole run, each with its probability: a strict,
         a usual and a lax one where no width tells which it is."""
@@ -130,6 +162,7 @@ class Limits:
         out = []
         for part in (strict, ~strict & ~lax, lax):
             limits = Limits()
+            limits._fails = self._fails
             limits._set(np.where(part, self._weight, 0.0))
             out.append((limits, float(self._weight[part].sum())))
         return out
@@ -157,9 +190,9 @@ class Limits:
         spares, lost = _KINDS[kind]
         margin = MARGIN + spares
         # No rig has its limit where healthy lanes are: all of them would fail.
-        beyond = upper_tail(np.array([-FAILS_AT / FAILS_PLAY]))
-        tail = (upper_tail((margin - FAILS_AT) / FAILS_PLAY) - beyond) / (1 - beyond)
-        fails = ODD + (1 - ODD) * np.maximum(tail, 0.0)
+        beyond = self._beyond(np.zeros(1))
+        tail = (self._beyond(margin) - beyond) / (1 - beyond)
+        fails = np.clip(ODD + (1 - ODD) * tail, ODD, 1 - PASSES_ODDLY)
         marginal = (1 - fails) * np.minimum(self.marginal(margin) + STRAY, 0.99)
         lacking = np.array([lost.get(_like(state), 0.0) for state in LINK])
         fails = lacking * (1 - 2 * STILL) + (1 - lacking) * fails

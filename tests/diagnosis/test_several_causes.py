@@ -21,16 +21,20 @@ from tests.support.marks import examples
 
 
 def test_what_can_stand_for_anything_hides_no_set_of_several() -> None:
-    """Four findings, each of them one fault's: no set of one to three of these weighs anything
-    beside the one that shows all of it, and yet the four together are the likelier answer."""
-    shows = [[0.99 if n == f else 0.0 for n in range(4)] for f in range(4)] + [[0.1] * 4]
-    model = two_state(shows, [1e-9] * 4, [0.05] * 4 + [0.01], [True] * 4)
-    truth = brute_force(model)
+    """Three findings, for each of them six faults that alone may be it: no set of one or two of
+    these weighs anything beside the one that shows it all, and yet some three of them are the
+    likelier answer."""
+    rivals = 6
+    shows = [[0.99 if n == f // rivals else 0.0 for n in range(3)] for f in range(3 * rivals)]
+    shows.append([0.1] * 3)
+    model = two_state(shows, [1e-9] * 3, [0.05 / rivals] * (3 * rivals) + [0.01], [True] * 3)
+    truth = brute_force(model, 4)
     total = sum(truth.values())
-    assert truth[0, 1, 2, 3] / total > 0.5  # by the sum over all sets
-    found = as_mapping(infer(replace(model, vague=frozenset({4}))))
-    assert found[0, 1, 2, 3] == pytest.approx(truth[0, 1, 2, 3] / total, abs=0.02)
-    assert found[(4,)] == pytest.approx(truth[(4,)] / total, abs=0.02)
+    named = sum(w for members, w in truth.items() if 18 not in members) / total
+    assert named > 0.5  # by the sum over all sets
+    found = infer(replace(model, vague=frozenset({18})), most=4)
+    ours = sum(p for members, p in as_mapping(found).items() if 18 not in members)
+    assert ours == pytest.approx(named, abs=0.06)
 
 
 @settings(max_examples=examples(40), deadline=None)
@@ -94,7 +98,8 @@ def test_right_data_behind_checks_that_fail_are_no_clear_link() -> None:
     count = facts.counted(where, f"{facts.BITS} 0 0 0 132293701 0")
     v = facts.verdict(facts.dump(on, count=count))
     assert not v.released
-    assert v.summary.place is not None and v.summary.place.site == where[0]
+    assert v.findings and v.findings[0].place.site == where[0]
+    assert v.findings[0].cause in (Cause.JOINT, Cause.UNDECIDED)
     few = facts.counted(where, f"{facts.BITS} 0 0 0 1 0")
     assert facts.verdict(facts.dump(on, count=few)).released  # a stray one is weighed
 
@@ -138,9 +143,9 @@ def test_no_heat_at_a_package_whose_rail_is_ill() -> None:
         if site not in fed or step == "id":
             return None
         if site == fed[-1]:
-            return "not-found -" if step in ("read", "write") else None
+            return "not-found -" if step in ("wck", "read", "write") else None
         if step in ("read", "write"):
-            return f"fail {0.16 + 0.005 * (lane % 2):.3f}UI"
+            return f"fail {0.30 + 0.005 * (lane % 2):.3f}UI"
         return None
 
     v = facts.verdict(facts.dump(on, row, counts=False))
@@ -149,3 +154,25 @@ def test_no_heat_at_a_package_whose_rail_is_ill() -> None:
     for f in v.findings:
         if f.place.site in fed:
             assert f.action not in (Action.REPLACE, Action.REFLOW)
+
+
+# ---- a rig's own limit ----
+
+
+@pytest.mark.parametrize("width", [0.34, 0.30, 0.22, 0.16])
+def test_a_rig_that_fails_wide_eyes_condemns_no_lane_by_it(width: float) -> None:
+    """Half a board at the same share of a healthy eye, and the rig calls that `fail`: where it has
+    its limit is one habit, not a line open on each of those lanes. What the packages share is a
+    rail (common practice, no source)."""
+    on = facts.board("quince-12")
+    fed = {site.ref for site in on.sites_on_rail("VDD_MEM_A")}
+
+    def row(site: str, ch: int, lane: int, step: str) -> str | None:
+        if site in fed and step in ("read", "write"):
+            return f"fail {width + 0.005 * (lane % 2):.3f}UI"
+        return None
+
+    v = facts.verdict(facts.dump(on, row, counts=False))
+    assert v.summary.cause is Cause.SUPPLY
+    assert v.summary.place is not None and v.summary.place.rail == "VDD_MEM_A"
+    assert not any(f.cause is Cause.CONTROLLER for f in v.findings)

@@ -211,9 +211,14 @@ def test_a_stray_marginal_with_a_whole_eye_moves_no_limit() -> None:
 
 
 @settings(max_examples=examples(60), deadline=None)
-@given(st.lists(st.tuples(st.floats(-3, 0.5), st.booleans()), max_size=40))
-def test_any_rig_keeps_order(seen: list[tuple[float, bool]]) -> None:
-    of = Limits(seen)
+@given(
+    st.lists(st.tuples(st.floats(-3, 0.5), st.booleans()), max_size=40),
+    st.lists(st.tuples(st.floats(-3, 0.5), st.booleans()), max_size=40),
+)
+def test_any_rig_keeps_order(
+    seen: list[tuple[float, bool]], ended: list[tuple[float, bool]]
+) -> None:
+    of = Limits(seen, ended)
     wide = np.linspace(-3, 0.5, 30)
     found = of.marginal(wide)
     assert np.isfinite(found).all() and found.min() >= 0 and found.max() <= 1 + 1e-9
@@ -265,3 +270,22 @@ def test_no_node_speaks_more_strongly_than_the_floor() -> None:
         node.add(PRIOR.outcome("read", PASS))
     assert node.by_way().max() == 0.0
     assert node.by_way().min() == FLOOR
+
+
+def fails_at(of: Limits, state: str) -> float:
+    return math.exp(outcome("read", FAIL, rig=of)[state])
+
+
+def test_lanes_that_fail_with_wide_eyes_show_where_the_rig_fails() -> None:
+    """Twelve lanes at six tenths of an eye that fail, and twelve whole ones that pass."""
+    ended = [(math.log(0.58), True)] * 12 + [(0.0, False)] * 12
+    strict = Limits((), ended)
+    assert fails_at(strict, "58") > 0.3
+    assert fails_at(PRIOR, "58") < 0.05
+    assert fails_at(strict, "sound") < 0.01
+
+
+def test_one_lane_that_fails_with_a_wide_eye_shows_nothing_of_the_rig() -> None:
+    """Its eye may be that of its other lines."""
+    one = Limits((), [(math.log(0.9), True)] + [(0.0, False)] * 23)
+    assert fails_at(one, "58") < 0.2
