@@ -83,10 +83,10 @@ def _of_claim(basis: Basis, claim: Claim, sick: Mapping[str, Place]) -> Finding:
     if action in HEATS and place.site in basis.contested:
         action = Action.RETEST
         settle.append(next_steps.which_package(place, basis.board))
-    ill = sick.get(place.site or "")
-    if action in HEATS and ill is not None:
+    rails = [] if claim.cause is Cause.SUPPLY else [sick[ref] for ref in claim.sites if ref in sick]
+    if action in (*HEATS, Action.STOP) and rails and len(rails) == len(claim.sites):
         action = Action.RETEST
-        settle.append(next_steps.rail_first(place, ill))
+        settle.append(next_steps.rail_first(place, rails[0]))
     if not proved:
         reason = wording.unheard(place)
         settle.append(next_steps.hear(place))

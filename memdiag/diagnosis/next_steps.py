@@ -145,9 +145,9 @@ def which_package(place: Place, board: Board) -> Step:
 
 
 def rail_first(place: Place, rail: Place) -> Step:
-    """What to do before heat at a site whose rail is ill."""
+    """What to do before heat at a site whose rail is ill, and before its controller is given up."""
     return Step(
-        f"no heat at {_name(place)} before {rail} is right: mend the rail, train again, and look "
+        f"nothing at {_name(place)} before {rail} is right: mend the rail, train again, and look "
         "whether anything is left there"
     )
 

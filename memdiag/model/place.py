@@ -167,8 +167,9 @@ class Place:
         return " ".join(parts)
 
     def __str__(self) -> str:
-        """`U6 channel 3 lane 1`."""
-        return self.words() or "the board"
+        """`U6 channel 3 lane 1`; a line of no one site or lane is that of all of them."""
+        of_all = self.dq is not None and self.site is None and self.lane is None
+        return self.words() + (" of every lane" if of_all else "") or "the board"
 
     def as_row(self) -> str:
         """As a row of a dump names it: `U6 ch 3 rank 0 lane 1`."""

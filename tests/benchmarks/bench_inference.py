@@ -6,7 +6,7 @@
   and findings (noisy-OR with leak), the posterior over all faults asked of both. Once with the
   networks built beforehand, once from the bare figures, as every dump has a network of its own.
   Best of several, taken in turn. `apart` is the greatest difference between the two in the
-  probability of a fault: memdiag leaves sets of more than four faults out.
+  probability of a fault: memdiag leaves sets of many faults out where they are light.
 * Growth: boards of 8 to 64 packages with a package missing, one weak and one data line open; each
   size in a process of its own, so that its peak memory is its own.
 """

@@ -176,3 +176,24 @@ def test_a_rig_that_fails_wide_eyes_condemns_no_lane_by_it(width: float) -> None
     assert v.summary.cause is Cause.SUPPLY
     assert v.summary.place is not None and v.summary.place.rail == "VDD_MEM_A"
     assert not any(f.cause is Cause.CONTROLLER for f in v.findings)
+
+
+def test_no_controller_is_given_up_while_its_rail_is_ill() -> None:
+    """Four packages of a rail at two thirds of an eye, the two of one block at its end dead, and the
+    rail reads low: whatever else it is, the rail is mended first (common practice, no source)."""
+    on = facts.board("quince-12")
+    fed = [site.ref for site in on.sites_on_rail("VDD_MEM_A")]
+
+    def row(site: str, ch: int, lane: int, step: str) -> str | None:
+        if site not in fed or step in ("id", "ca"):
+            return None
+        if site in fed[4:]:
+            return "not-found -"
+        return "marginal -" if step == "wck" else f"fail {0.30 + 0.005 * (lane % 2):.3f}UI"
+
+    text = facts.dump(on, row, counts=False)
+    low = "[rails]\nrail ohms trend\nVDD_MEM_A 4.1 settled\n[end]"
+    v = facts.verdict(text.replace("[end]", low))
+    assert v.summary.action is Action.CHECK_SUPPLY
+    assert any(f.place.partition == "P2" or f.place.site in fed[4:] for f in v.findings)
+    assert not any(f.action is Action.STOP for f in v.findings)
