@@ -139,8 +139,10 @@ MEASUREMENTS: tuple[Measurement, ...] = (
 )
 
 
-SUPPLY_WORTH = 0.15
-"""Below this probability of a supply fault, 'check the supply' would send the bench astray."""
+SUPPLY_WORTH, BEFORE_STOP = 0.15, 0.03
+"""Below this probability of a supply fault, 'check the supply' would send the bench astray; the
+same before the memory is given up: ohms cost minutes, and a board that is given up is not looked
+at again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,7 +199,8 @@ def decide(
     for m in MEASUREMENTS:
         if m.name in known:
             continue
-        if m.action is Action.CHECK_SUPPLY and belief.get(Cause.SUPPLY, 0.0) < SUPPLY_WORTH:
+        least = BEFORE_STOP if now is Action.STOP else SUPPLY_WORTH
+        if m.action is Action.CHECK_SUPPLY and belief.get(Cause.SUPPLY, 0.0) < least:
             continue
         net = cost - after(belief, m, costs, fresh=fresh) - float(getattr(costs, m.price))
         if net > 0:

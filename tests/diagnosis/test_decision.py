@@ -274,3 +274,14 @@ def test_the_tables_are_probabilities() -> None:
     assert all(_share([*cures.values()]) for cures in decision.CURES.values())
     assert all(_share([*m.likely.values()]) for m in MEASUREMENTS)
     assert all(set(m.likely) == set(Cause) for m in MEASUREMENTS)
+
+
+def test_ohms_come_before_the_memory_is_given_up() -> None:
+    """Nothing answers, and the controller is by far the likelier cause: the rails are measured
+    first all the same, minutes against a board (common practice, no source). Where they were, it
+    stops."""
+    belief = {Cause.CONTROLLER: 0.87, Cause.SUPPLY: 0.10, Cause.WEAK: 0.03}
+    assert decide(belief, Costs()).action is Action.CHECK_SUPPLY
+    assert decide(belief, Costs(), known=("ohms",)).action is Action.STOP
+    sure = {Cause.CONTROLLER: 0.99, Cause.SUPPLY: 0.01}
+    assert decide(sure, Costs()).action is Action.STOP
