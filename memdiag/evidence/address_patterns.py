@@ -137,8 +137,8 @@ def _ranked(values: U64, part: float) -> int:
 def every_few(unique: Ints, share: float = 1.0) -> int:
     """The distance whose multiples nearly all the steps between neighbours are, the largest power
     of two, where those neighbours are at it or at a few of it: what fails at a stride only with
-    some of the data leaves some of its addresses out. 0 where there is none, and where so many
-    steps are of one size that there is nothing to explain."""
+    some of the data leaves some of its addresses out. 0 where too many are left out for that.
+    At least two addresses."""
     values: U64 = unique.astype(np.uint64)
     gaps: U64 = values[1:] - values[:-1]
     lowest = np.sort(gaps & (~gaps + np.uint64(1)))

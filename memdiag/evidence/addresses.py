@@ -240,15 +240,10 @@ def _strided(unique: U64, one_column: bool, share: float) -> Shape | None:
     found = patterns.steps(unique, share)
     if found.size < LEAST_STRIDE or found.often < KEPT * share * (n - 1):
         every = patterns.every_few(unique, share)
-        if every < LEAST_STRIDE:
-            return None
-        return Shape(
-            "stride",
-            "striped",
-            0.6 * _clear(n),
-            n,
-            f"{n} addresses, at steps of {every:#x} or a few of it",
-        )
+        if every < LEAST_STRIDE or one_column or every >= ROW_PITCH:
+            return None  # a column that is bad in some of its rows is the array's
+        says = f"{n} addresses, at steps of {every:#x} or a few of it"
+        return Shape("stride", "striped", 0.6 * _clear(n), n, says)
     says = f"{n} addresses, {found.often} steps of about {found.size:#x}"
     if found.round and one_column:
         return Shape("grid", "grid", 0.85 * _clear(n), n, says + ", which keeps the column")

@@ -268,3 +268,31 @@ def _quietest(shapes: Sequence[Shape]) -> list[float]:
 def test_a_quiet_place_has_few_addresses() -> None:
     quiet = _quietest([shape(scattered(n, 2)) for n in (3, 30, 300)])
     assert quiet == sorted(quiet, reverse=True)
+
+
+@given(st.integers(10, 13), st.integers(40, 200), st.integers(0, 10**6))
+@settings(max_examples=examples(60), deadline=None)
+def test_a_stride_that_shows_with_some_of_the_data_is_a_stride(
+    shift: int, n: int, seed: int
+) -> None:
+    """A line stuck at one level errs only where the other was written: half of random words."""
+    rng = random.Random(seed)
+    kept = [k for k in range(2 * n) if rng.random() < 0.6]
+    assert shape(bare=[0x340 + (k << shift) for k in kept]).kind == "striped"
+
+
+@given(st.integers(0, 4), st.integers(40, 200), st.integers(0, 10**6))
+@settings(max_examples=examples(60), deadline=None)
+def test_a_column_bad_in_some_of_its_rows_is_no_stride(shift: int, n: int, seed: int) -> None:
+    """At steps of whole rows the column stays: that is the array (DIVA-DRAM, as above)."""
+    rng, step = random.Random(seed), addresses.ROW_PITCH << shift
+    kept = [k for k in range(2 * n) if rng.random() < 0.6]
+    assert shape(bare=[0x340 + k * step for k in kept]).kind != "striped"
+
+
+@given(st.integers(40, 400), st.integers(0, 10**6))
+@settings(max_examples=examples(60), deadline=None)
+def test_addresses_all_over_keep_no_step(n: int, seed: int) -> None:
+    rng = random.Random(seed)
+    places = np.array(sorted({rng.randrange(1 << 24) << 6 for _ in range(n)}), np.uint64)
+    assert patterns.every_few(places) < addresses.LEAST_STRIDE
