@@ -189,7 +189,7 @@ class _Search:
                 self.left += w
                 continue
             self._list(key, w)
-        for v in self.vague_ones:
+        for v in sorted(self.vague_ones) if self.most >= 2 else ():
             self._take(v)
         for members, held in self.weights.items():
             if members not in self.taken and not self.vague_ones.isdisjoint(members):

@@ -94,6 +94,14 @@ def test_most_limits_the_size_of_sets() -> None:
         assert max(map(len, infer(model, most=most, tolerance=0.0).sets)) == most
 
 
+def test_vague_variants_are_held_to_the_size_of_sets_too() -> None:
+    shows = [[0.9 if n == f else 0.0 for n in range(3)] for f in range(3)]
+    model = two_state(shows, [0.01] * 3, [0.2] * 3, [True] * 3)
+    for most in (1, 2):
+        found = infer(replace(model, vague=frozenset({0})), most=most, tolerance=0.0)
+        assert max(map(len, found.sets)) == most
+
+
 def test_without_any_fault_nothing_is_the_answer() -> None:
     found = infer(two_state([], [0.1], [], [False]))
     assert found.sets == ((),)
