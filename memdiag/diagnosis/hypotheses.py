@@ -11,7 +11,7 @@ from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.faults.mechanism import Mechanism, Rails
 from memdiag.diagnosis.history import Past
 from memdiag.diagnosis.network import Variants, build_model
-from memdiag.diagnosis.rig_behaviour import Relation
+from memdiag.diagnosis.rig_behaviour import ALONG, Relation
 from memdiag.diagnosis.settings import Settings
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import READINGS, Node
@@ -156,9 +156,8 @@ class Places:
         if not c.place.lane_meets(node.place):
             return None
         if c.along and len(node.sites) == 1:
-            last = len(c.along) - 1  # 2 at the far end, 0 where it is fed, and halves round alike
-            third = (4 * c.along.index(node.sites[0]) + last) // (2 * last)
-            return (Relation.NEAR_END, Relation.MIDDLE, Relation.FAR_END)[third]
+            last = len(c.along) - 1  # 4 at the far end, 0 where it is fed, and halves round alike
+            return ALONG[(8 * c.along.index(node.sites[0]) + last) // (2 * last)]
         same = c.place.dq is None or node.place.dq is None or node.place.dq in c.place.lines
         return Relation.SELF if same else Relation.LANE
 

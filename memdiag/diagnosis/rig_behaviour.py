@@ -37,12 +37,21 @@ class Relation(IntEnum):
     SITE = 6  # elsewhere on the fault's own package
     LANE = 7  # another data line of the fault's own lane
     SELF = 8
-    # of what a fault grades along the copper: near where it is fed, half-way, far out
-    NEAR_END = 9
-    MIDDLE = 10
-    FAR_END = 11
+    # of what a fault grades along the copper: where it is fed, by quarters of the way, far out
+    FED = 9
+    QUARTER = 10
+    HALF_WAY = 11
+    THREE_QUARTERS = 12
+    FAR_END = 13
 
 
+ALONG = (
+    Relation.FED,
+    Relation.QUARTER,
+    Relation.HALF_WAY,
+    Relation.THREE_QUARTERS,
+    Relation.FAR_END,
+)
 NEIGHBOURS = (
     Relation.BOOT,
     Relation.PLACE,

@@ -141,11 +141,13 @@ _WHY = "the controller, or the way to it: it fails whatever package sits there"
 
 SCATTER = _F.practice("scatter", 0.3, "log; how unlike the lanes of a sick block are at least")
 UNLIKE = _F.practice("unlike", 0.5, "share of the loss by which they differ beyond that")
-DEAD = _F.practice("dead", 0.36, "share of blocks that work on no lane")
+DEAD = _F.practice("dead", 0.24, "share of blocks that work on no lane")
+BROKEN = _F.practice("broken", 0.12, "share of those whose lanes fail each in its own way")
 SILENT = _F.practice("silent", 0.12, "share whose packages hear no commands; of unheard ones too")
-_LOST = _F.each("dead,", {"dead": 0.70, "mute": 0.20}, "how the lanes of a dead block look")
+_OFF = _F.each("dead,", {"dead": 0.93, "mute": 0.05}, "how the lanes of a dead block look")
+_LOST = _F.each("broken,", {"dead": 0.70, "mute": 0.20}, "how the lanes of a broken block look")
 THIN = effects.degrees(
-    _F.practice("log margin", -0.75, "the middle of what the others lose"), 3, 1 - DEAD - 2 * SILENT
+    _F.practice("log margin", -0.75, "the middle of what the others lose"), 3, 1 - DEAD - BROKEN - 2 * SILENT
 )
 
 _STRIDE_LANES = _F.each(
@@ -169,7 +171,8 @@ MECHANISMS = (
         spill=0.40,
         variants=(
             *effects.severities(THIN, SCATTER, unlike=UNLIKE),
-            Variant("dead", DEAD, whole(mixed([(1.0, _LOST), (1 - sum(_LOST.values()), SICK)]))),
+            Variant("dead", DEAD, whole(mixed([(1.0, _OFF), (1 - sum(_OFF.values()), SICK)]))),
+            Variant("broken", BROKEN, whole(mixed([(1.0, _LOST), (1 - sum(_LOST.values()), SICK)]))),
             Variant("silent", SILENT, whole(DEAF)),
             Variant("unheard", SILENT, whole(UNHEARD)),
         ),

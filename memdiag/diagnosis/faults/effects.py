@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
+from itertools import pairwise
 from statistics import NormalDist
 
 from memdiag.diagnosis.faults.mechanism import Effects, Variant
-from memdiag.diagnosis.rig_behaviour import Pmf, Relation, shifted
+from memdiag.diagnosis.rig_behaviour import SHUT, Pmf, Relation, shifted
+from memdiag.evidence.nodes import GRADES
 from memdiag.model.figures import Table
 
 SELF, LANE, RAIL = Relation.SELF, Relation.LANE, Relation.RAIL
@@ -69,11 +71,25 @@ def mixed(parts: Iterable[tuple[float, Pmf]]) -> Pmf:
     return out
 
 
+def spread(middle: float, play: float, points: int) -> list[float]:
+    """As many severities of equal shares, spread log-normally about the middle one."""
+    normal = NormalDist(math.log(middle), play)
+    return [math.exp(normal.inv_cdf((i + 0.5) / points)) for i in range(points)]
+
+
 def degrees(middle: float, points: int, share: float = 1.0) -> dict[float, float]:
-    """As many severities (log margins) of equal shares as points, spread log-normally about the
-    middle one; `share` is what they have together."""
-    normal = NormalDist(math.log(-middle), PLAY)
-    return {-math.exp(normal.inv_cdf((i + 0.5) / points)): share / points for i in range(points)}
+    """As many severities (log margins) of equal shares as points; `share` is what they have
+    together."""
+    return {-margin: share / points for margin in spread(-middle, PLAY, points)}
+
+
+def taken(loss: float, scatter: float) -> Pmf:
+    """The states of a lane that a fault takes this share of its eye from, more than all of it where
+    it goes on beyond: a normal spread about it, in shares of an eye."""
+    spread = NormalDist(loss, scatter)
+    edges = [1 - math.exp((a + b) / 2) for a, b in pairwise(GRADES.values())]
+    below = [0.0, *map(spread.cdf, (*edges, 1 - math.exp(SHUT))), 1.0]
+    return dict(zip((*GRADES, "dead"), (b - a for a, b in pairwise(below)), strict=True))
 
 
 def severities(

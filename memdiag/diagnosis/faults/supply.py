@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from math import comb
+from statistics import NormalDist
 
 from memdiag.diagnosis.faults import effects, locations
-from memdiag.diagnosis.faults.effects import FOLLOWS, GONE, SELF, SICK, mixed, whole
+from memdiag.diagnosis.faults.effects import FOLLOWS, GONE, SELF, SICK, UNHEARD, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Effects, Location, Mechanism, Prior, Rails, Variant
-from memdiag.diagnosis.rig_behaviour import Pmf, Relation, shifted
+from memdiag.diagnosis.rig_behaviour import ALONG, Pmf, Relation
 from memdiag.evidence.gathered import Evidence
 from memdiag.model import Board, Cause, Place
 from memdiag.model.figures import Table
@@ -43,7 +45,6 @@ def _far_ends(board: Board, evidence: Evidence) -> Iterator[Location]:
             yield Location(Place(rail=name), sick & refs, 1 / len(feeding) / ways)
 
 
-NEAR_END, MIDDLE, FAR_END = Relation.NEAR_END, Relation.MIDDLE, Relation.FAR_END
 _F = Table("A rail")
 READ_TOO = _F.practice(
     "read too", 0.4, "share of the prior for a rail that feeds none, but was read"
@@ -53,30 +54,23 @@ LOW = _F.practice("low", 0.08, "share whose rail reads a few ohms, and sags")
 DOWN = _F.practice("low, down", 0.08, "the same where what makes the rail does not start")
 SHORT = _F.practice("short", 0.18, "share whose rail reads under an ohm")
 OFF = _F.practice("off", 0.10, "share that feed nothing, though the ohms are well")
-SCATTER = _F.practice("scatter", 0.07, "log; how unlike the lanes on one rail are beyond their own")
-UNLIKE = _F.practice("unlike", 0.12, "share of a sag by which they differ beyond that")
-FAR_SCATTER = _F.practice("far scatter", 0.25, "the same where only the far end tells")
+SCATTER = _F.practice("scatter", 0.05, "share of an eye by which lanes differ on any rail")
+UNLIKE = _F.practice("unlike", 0.15, "share of what a rail takes by which they differ beyond that")
+FAR_SCATTER = _F.practice("far scatter", 0.25, "log; the same where only the far end tells")
 
-_ALIKE = _F.practice("sag, log margin", -0.33, "the middle of what it takes from all alike")
-_GRADED = _F.practice("graded sag, log margin", -0.75, "the same at the far end of a graded one")
+SAG = _F.practice("sag", 0.32, "share of an eye that the middle one takes")
+SAG_PLAY = _F.practice("sag, play", 0.8, "log; how unlike the sags of boards are")
 _FAR = _F.practice("far sag, log margin", -0.6, "the same where only the far end tells")
-BRINK = _F.each(
-    "to the brink,",
-    {"-1.1": 0.04, "-1.4": 0.03, "-2.0": 0.03},
-    "share of all that sag to where the next millivolt ends it, by log margin",
-)
-SAGS = {
-    **effects.degrees(_ALIKE, 6, 1 - LOW - DOWN - SHORT - OFF - sum(BRINK.values())),
-    **{float(margin): share for margin, share in BRINK.items()},
-}
-GRADED = effects.degrees(_GRADED, 4)
 FAR_SAGS = effects.degrees(_FAR, 4)
-_PARTS = {
-    near: _F.practice(f"sag at {near.name.lower()}", part, "share of the far end's sag there")
-    for near, part in ((NEAR_END, 0.15), (MIDDLE, 0.5), (FAR_END, 1.0))
-}
-_PARTS[SELF] = sum(_PARTS.values()) / len(_PARTS)
-ALIKE, ALONG, FAR = (
+GROWTH = (
+    _F.practice("thin copper", 1.5, "times what it takes where the rail is fed, at the far end"),
+    _F.practice("thinnest copper", 3.0, "the same where nearly all is lost on the way"),
+)
+SILENT = _F.practice(
+    "silent", 2.0, "eyes that a sag has to take before half of the packages do not answer"
+)
+SILENT_SPREAD = _F.practice("silent, spread", 0.25, "share of that by which packages differ")
+ALIKE, COPPER, FAR = (
     _F.practice(f"rails that {name}", share, "share of all faults of a rail")
     for name, share in (("sag alike", 0.70), ("sag along the copper", 0.22), ("part", 0.08))
 )
@@ -103,15 +97,35 @@ _OFF_READS = _reads(
 )
 
 
+def _sagging(loss: float) -> Pmf:
+    """The lanes of a package on a rail whose sag takes that share of an eye: closed where it takes
+    all, and silent far beyond, where not even slow commands are understood."""
+    silent = NormalDist(SILENT, SILENT_SPREAD * SILENT).cdf(loss)
+    return mixed([(1 - silent, effects.taken(loss, math.hypot(SCATTER, UNLIKE * loss))), (silent, UNHEARD)])
+
+
+def _alike() -> Iterator[Variant]:
+    """One sag for all."""
+    sags = effects.spread(SAG, SAG_PLAY, 10)
+    for loss in sags:
+        share = (1 - LOW - DOWN - SHORT - OFF) / len(sags)
+        yield Variant(f"sags by {loss:.0%}", share, {**whole(_sagging(loss)), **_SAG_READS})
+
+
 def _graded() -> Iterator[Variant]:
-    """A sag that grows along the copper: little where it is fed, all of it far out."""
-    for margin, share in GRADED.items():
-        effects_of: dict[tuple[str, Relation], Pmf] = {}
-        for near, part in _PARTS.items():
-            place = shifted(part * margin, SCATTER)
-            effects_of |= {(kind, near): place for kind in ("place", "line")}
-            effects_of["shape", near] = {"spread": FOLLOWS}
-        yield Variant(f"{margin:.2f} at the far end", share, {**effects_of, **_SAG_READS})
+    """A sag that grows along the copper. Width falls with voltage, so what is lost grows evenly."""
+    sags = effects.spread(SAG, SAG_PLAY, 5)
+    for loss in sags:
+        for growth in GROWTH:
+            effects_of: dict[tuple[str, Relation], Pmf] = {}
+            parts = [1 + (growth - 1) * at / (len(ALONG) - 1) for at in range(len(ALONG))]
+            for part, relation in zip(parts, ALONG, strict=True):
+                for (kind, _), pmf in whole(_sagging(part * loss)).items():
+                    effects_of[kind, relation] = pmf
+            mean = sum(parts) / len(parts)  # of what is not one package's
+            effects_of |= whole(_sagging(mean * loss)) | _SAG_READS
+            share = 1 / len(sags) / len(GROWTH)
+            yield Variant(f"sags by {loss:.0%} to {growth * loss:.0%}", share, effects_of)
 
 
 def _along(board: Board, evidence: Evidence) -> Iterator[Location]:
@@ -149,7 +163,7 @@ MECHANISMS = (
         _rails,
         spill=0.5,
         variants=(
-            *effects.severities(SAGS, SCATTER, more=_SAG_READS, unlike=UNLIKE),
+            *_alike(),
             Variant("low", LOW, {**_SAGGING, **_LOW_READS}),
             Variant("low, down", DOWN, {**_GONE, **_LOW_READS}),
             Variant("short", SHORT, {**_GONE, **_SHORT_READS, **_WARM}),
@@ -169,7 +183,7 @@ MECHANISMS = (
         spill=0.5,
         variants=tuple(_graded()),
         why=_WHY,
-        share=ALONG,
+        share=COPPER,
         rails=Rails.ITS_OWN,
         of_many=True,
     ),
