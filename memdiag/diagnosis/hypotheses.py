@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain, islice
 
 from memdiag.diagnosis import faults, noisy_max
 from memdiag.diagnosis.candidate import Candidate, Reach, Strikes
@@ -108,6 +109,7 @@ class Places:
     def __init__(self, nodes: Sequence[Node], board: Board) -> None:
         self.nodes, self.board = nodes, board
         self.odd = [n.sound_log_ratio < ODD for n in nodes]
+        self.many = [self._of_lanes(n) for n in nodes]
         self.by_site: dict[str, list[int]] = {}
         self.by_rail: dict[str | None, list[int]] = {}
         self.beside: dict[str, list[int]] = {}
@@ -117,6 +119,13 @@ class Places:
             if node.kind != "boot":
                 for ref in node.sites:
                     self.by_site.setdefault(ref, []).append(n)
+
+    def _of_lanes(self, node: Node) -> bool:
+        """Whether a node tells of several lanes at once."""
+        if node.kind != "place" or node.place.lane is not None:
+            return False
+        of = (self.board.links(replace(node.place, site=ref)) for ref in node.sites)
+        return sum(1 for _ in islice(chain.from_iterable(of), 2)) > 1
 
     def speak_of(self, c: Candidate, strikes: Strikes) -> bool:
         """Whether anything in the dump speaks for the candidate; of a board that it does not speak
@@ -134,7 +143,7 @@ class Places:
         told of equals would depend on it."""
         found: dict[int, Relation] = {}
         for n in dict.fromkeys(n for ref in c.sites for n in self.by_site.get(ref, ())):
-            near = self._stands(c, self.nodes[n])
+            near = self._stands(c, n)
             if near is not None:
                 found[n] = near
         if c.mechanism.rails is Rails.ITS_OWN:
@@ -149,8 +158,8 @@ class Places:
         """A rail's own reading, or a part that warmed on it and is no site."""
         return node.kind in ("rail", "volts") or not node.sites
 
-    @staticmethod
-    def _stands(c: Candidate, node: Node) -> Relation | None:
+    def _stands(self, c: Candidate, n: int) -> Relation | None:
+        node = self.nodes[n]
         if node.kind in READINGS:
             return Relation.SELF if c.mechanism.rails is Rails.OF_ITS_SITES else None
         if not c.place.lane_meets(node.place):
@@ -159,7 +168,10 @@ class Places:
             last = len(c.along) - 1  # 4 at the far end, 0 where it is fed, and halves round alike
             return ALONG[(8 * c.along.index(node.sites[0]) + last) // (2 * last)]
         same = c.place.dq is None or node.place.dq is None or node.place.dq in c.place.lines
-        return Relation.SELF if same else Relation.LANE
+        if not same:
+            return Relation.LANE
+        every = c.place.lane is None and self.many[n] and c.sites.issuperset(node.sites)
+        return Relation.WHOLE if every else Relation.SELF
 
     def _beside(self, c: Candidate) -> Iterator[int]:
         """The nodes of the packages on the same rails, those that not every package hangs on."""

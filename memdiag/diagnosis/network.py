@@ -295,6 +295,9 @@ def _tables(mechanism: Mechanism) -> Array:
     for j, variant in enumerate(mechanism.variants):
         for (kind, near), pmf in variant.effects.items():
             out[j, _KINDS.index(kind), near] = rig_behaviour.cumulative(pmf, kind)
+            if (kind, near) == ("place", Relation.SELF):
+                of_all = rig_behaviour.of_all_lanes(pmf)
+                out[j, _KINDS.index(kind), Relation.WHOLE] = rig_behaviour.cumulative(of_all, kind)
     return out
 
 

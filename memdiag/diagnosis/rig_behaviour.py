@@ -43,6 +43,8 @@ class Relation(IntEnum):
     HALF_WAY = 11
     THREE_QUARTERS = 12
     FAR_END = 13
+    # all lanes of what a row of several tells of
+    WHOLE = 14
 
 
 ALONG = (
@@ -209,6 +211,14 @@ def leak(kind: str) -> Array:
             pmf = {**_IDLE["shape"], "spread": SPREAD_BY_PULL}
         pulled.append(cumulative(pmf, kind) if kind in ("place", "line", "shape") else idle)
     return np.array([idle, idle, idle, *pulled])
+
+
+def of_all_lanes(pmf: Pmf) -> Pmf:
+    """The states of a row that tells of several lanes, all of which a fault puts in these. One dead
+    lane of them leaves the others right; where all are, training may say that they are dead, and a
+    count is one of rubbish throughout, as if nothing were heard."""
+    dead = pmf.get("dead", 0.0)
+    return {**pmf, "dead": dead / 2, "mute": pmf.get("mute", 0.0) + dead / 2}
 
 
 def cumulative(pmf: Pmf, kind: str) -> Array:

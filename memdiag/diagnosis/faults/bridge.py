@@ -7,11 +7,11 @@ from itertools import combinations
 
 from memdiag.diagnosis import history
 from memdiag.diagnosis.faults import locations
-from memdiag.diagnosis.faults.effects import BESIDE, FOLLOWS, LANE, SELF, SHOWS
+from memdiag.diagnosis.faults.effects import BESIDE, FOLLOWS, LANE, SELF, SHOWS, mixed, whole
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
-from memdiag.model import Board, Cause, Place
+from memdiag.model import LANE_LINES, Board, Cause, Place
 from memdiag.model.figures import Table
 
 _F = Table("Two lines joined")
@@ -41,28 +41,70 @@ def _pairs(board: Board, evidence: Evidence) -> Iterator[Location]:
         yield Location(place, frozenset({site}), PAIRS / pairs)
 
 
+def _across(board: Board, evidence: Evidence) -> Iterator[Location]:
+    """Channels of packages of two lanes, both odd: a line of each may be joined where the lanes
+    meet. Which lines, no place says."""
+    odd = locations.odd(evidence, ("place", "line"))
+    ports = [(site, c) for site in board.sites for c in site.channels or (None,)]
+    for site, channel in ports:
+        lanes = {link.lane for link in site.links if link.channel == channel}
+        seen = {
+            n.place.lane
+            for n in odd
+            if n.sites == (site.ref,) and n.place.channel in (None, channel)
+        }
+        if len(lanes) == 2 and (lanes <= seen or None in seen):
+            place = Place(site=site.ref if site.named else None, channel=channel)
+            yield Location(place, frozenset({site.ref}), 1 / len(ports))
+
+
+_APART = _F.practice("across lanes", 0.15, "share of bridges that join lines of two lanes")
+_UNTRAINED = _F.practice(
+    "untrained", 0.2, "share of bridges whose lane finds no setting and then reads rubbish"
+)
 _HARD = {
     ("place", SELF): {"joined": SHOWS},
     ("line", SELF): {"joined": SHOWS},
     ("line", LANE): BESIDE,
     ("shape", SELF): {"spread": FOLLOWS},
 }
+_ONE_OF_EACH = {
+    **_HARD,
+    ("line", SELF): mixed([(1 / LANE_LINES, {"joined": SHOWS}), (1 - 1 / LANE_LINES, BESIDE)]),
+}
+_LOST = Variant("lane lost", _UNTRAINED, whole({"dead": SHOWS}))
+_PRIOR = Prior(
+    "bridge",
+    0.05,
+    "two data lines joined",
+    "Judgement: rarer than an open ball, and mostly left by earlier rework.",
+)
+_WHY = "two data lines joined: wrong only where they were written unlike, never both"
 
 MECHANISMS = (
     Mechanism(
         "bridge",
         Cause.BRIDGE,
-        Prior(
-            "bridge",
-            0.05,
-            "two data lines joined",
-            "Judgement: rarer than an open ball, and mostly left by earlier rework.",
-        ),
+        _PRIOR,
         _pairs,
         spill=0.15,
-        variants=(Variant("hard", 1.0, _HARD),),
-        why="two data lines joined: wrong only where they were written unlike, never both",
+        variants=(Variant("hard", 1 - _UNTRAINED, _HARD), _LOST),
+        why=_WHY,
         why_wide="two data lines of that lane joined: no row tells its lines apart",
+        share=1 - _APART,
+        history=history.of_joint,
+    ),
+    # The same where the two lines are of two lanes.
+    Mechanism(
+        "bridge_across",
+        Cause.BRIDGE,
+        _PRIOR,
+        _across,
+        spill=0.15,
+        variants=(Variant("hard", 1 - _UNTRAINED, _ONE_OF_EACH), _LOST),
+        why=_WHY,
+        why_wide="two data lines joined, one of each lane",
+        share=_APART,
         history=history.of_joint,
     ),
 )

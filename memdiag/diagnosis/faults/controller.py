@@ -147,7 +147,9 @@ SILENT = _F.practice("silent", 0.12, "share whose packages hear no commands; of 
 _OFF = _F.each("dead,", {"dead": 0.93, "mute": 0.05}, "how the lanes of a dead block look")
 _LOST = _F.each("broken,", {"dead": 0.70, "mute": 0.20}, "how the lanes of a broken block look")
 THIN = effects.degrees(
-    _F.practice("log margin", -0.75, "the middle of what the others lose"), 3, 1 - DEAD - BROKEN - 2 * SILENT
+    _F.practice("log margin", -0.75, "the middle of what the others lose"),
+    3,
+    1 - DEAD - BROKEN - 2 * SILENT,
 )
 
 _STRIDE_LANES = _F.each(
@@ -172,7 +174,9 @@ MECHANISMS = (
         variants=(
             *effects.severities(THIN, SCATTER, unlike=UNLIKE),
             Variant("dead", DEAD, whole(mixed([(1.0, _OFF), (1 - sum(_OFF.values()), SICK)]))),
-            Variant("broken", BROKEN, whole(mixed([(1.0, _LOST), (1 - sum(_LOST.values()), SICK)]))),
+            Variant(
+                "broken", BROKEN, whole(mixed([(1.0, _LOST), (1 - sum(_LOST.values()), SICK)]))
+            ),
             Variant("silent", SILENT, whole(DEAF)),
             Variant("unheard", SILENT, whole(UNHEARD)),
         ),

@@ -101,7 +101,9 @@ def _sagging(loss: float) -> Pmf:
     """The lanes of a package on a rail whose sag takes that share of an eye: closed where it takes
     all, and silent far beyond, where not even slow commands are understood."""
     silent = NormalDist(SILENT, SILENT_SPREAD * SILENT).cdf(loss)
-    return mixed([(1 - silent, effects.taken(loss, math.hypot(SCATTER, UNLIKE * loss))), (silent, UNHEARD)])
+    return mixed(
+        [(1 - silent, effects.taken(loss, math.hypot(SCATTER, UNLIKE * loss))), (silent, UNHEARD)]
+    )
 
 
 def _alike() -> Iterator[Variant]:
