@@ -16,8 +16,8 @@ from memdiag.diagnosis.basis import Basis
 from memdiag.diagnosis.claims import Claim
 from memdiag.evidence.nodes import Node
 from memdiag.model import Cause
+from memdiag.model.in_short import sites_in_short
 from memdiag.model.quantities import show_probability
-from memdiag.model.words import sites_in_short
 
 SPEAKS = 1.0
 """Log likelihood ratio from which on a place speaks for a fault."""

@@ -106,4 +106,6 @@ def source_name(source: Candidate | None) -> str:
         return place.rail
     if place.partition is not None:
         return place.partition
+    if place.group is not None:
+        return str(place)
     return f"channel {place.channel}" if place.channel is not None else "the fault"

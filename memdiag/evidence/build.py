@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from memdiag.evidence import coverage, error_counts, training_steps
-from memdiag.evidence.counted import add_counts, add_lines, is_rubbish
+from memdiag.evidence.counted import MIN_TALLIED, add_counts, add_lines, is_rubbish, many_lines
 from memdiag.evidence.delay_steps import delays
 from memdiag.evidence.eyes import Peers, add_widths
 from memdiag.evidence.gathered import Evidence, at_owner, owners_of
@@ -17,7 +17,7 @@ from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
 from memdiag.evidence.nodes import Array, Node, Way
 from memdiag.evidence.readings import rails, shapes, voltages, warmth
 from memdiag.evidence.training_steps import WAYS
-from memdiag.model import Place, Quote, Result
+from memdiag.model import LANE_LINES, Place, Quote, Result
 from memdiag.model.figures import Table
 
 Source = Callable[[Measurements, Evidence], None]
@@ -95,7 +95,20 @@ def _runs_untrained(group: Measured) -> bool:
     """Whether a step that sets the data up found no setting or was not run, and the data came out
     as rubbish."""
     lost = any(group.results.get(step) in _NO_SETTING for step in SETS_DATA)
-    return lost and is_rubbish(group.totals)
+    return lost and is_rubbish(group.totals) and not _of_few_lines(group)
+
+
+def _of_few_lines(group: Measured) -> bool:
+    """Whether what is wrong of a lane is too little for all of its lines to be rubbish, or so its
+    error words say."""
+    tally, errors, bits = group.tally, group.totals["errors"] or 0, group.totals["bits"] or 0
+    if tally is not None and tally.wrong.sum() >= MIN_TALLIED:
+        return not many_lines(tally)
+    return group.place.lane is not None and errors < bits * FEW_LINES / LANE_LINES / 2
+
+
+FEW_LINES = 3
+"""So many lines of a lane that read rubbish, half of their bits wrong, are not yet all of it."""
 
 
 def _count_untrained(

@@ -46,10 +46,18 @@ class _Scope(Struct, frozen=True):
     dq: int | tuple[int, int] | None = None
     rail: str | None = None
     partition: str | None = None
+    group: tuple[str, ...] | None = None
 
     def place(self) -> Place:
         return Place(
-            self.site, self.channel, self.rank, self.lane, self.dq, self.rail, self.partition
+            self.site,
+            self.channel,
+            self.rank,
+            self.lane,
+            self.dq,
+            self.rail,
+            self.partition,
+            self.group,
         )
 
 

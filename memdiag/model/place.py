@@ -2,7 +2,8 @@
 
 Every field may be None, "not said": a place with nothing said is the whole board. A row names a
 site, channel, rank, lane or data line; a finding may also name a rail or a partition, which stand
-for the sites that share them. The questions that places are asked stand here, each once.
+for the sites that share them, or where no profile tells what they share, those sites themselves.
+The questions that places are asked stand here, each once.
 """
 
 from __future__ import annotations
@@ -10,6 +11,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
+
+from memdiag.model.in_short import sites_in_short
 
 Channel = int | str
 """A channel's name: a number where it is written as one, else the word."""
@@ -42,7 +45,8 @@ class Sited(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where something is. `dq` holds two lines for a bridge."""
+    """Where something is. `dq` holds two lines for a bridge; `group` sites that share something
+    without a name, all of them."""
 
     site: str | None = None
     channel: Channel | None = None
@@ -51,13 +55,14 @@ class Place:
     dq: int | tuple[int, int] | None = None
     rail: str | None = None
     partition: str | None = None
+    group: tuple[str, ...] | None = None
 
     # --- parts of it ------------------------------------------------------------------------
 
     @property
     def link(self) -> Place:
         """The site, channel, rank and lane of it: what rows are grouped by."""
-        if self.dq is None and self.rail is None and self.partition is None:
+        if self.dq is None and self.rail is None and self.partition is None and not self.group:
             return self
         return Place(self.site, self.channel, self.rank, self.lane)
 
@@ -93,12 +98,16 @@ class Place:
         line. Rails and partitions are not held against each other: a site may lie on several."""
         return (
             (self.site is None or other.site is None or self.site == other.site)
+            and (self.group is None or other.site is None or other.site in self.group)
+            and (other.group is None or self.site is None or self.site in other.group)
             and self.lane_meets(other)
             and (self.dq is None or other.dq is None or not set(self.lines).isdisjoint(other.lines))
         )
 
     def covers(self, other: Place) -> bool:
         """Whether the other is this place or a part of it, by what is said of both."""
+        if self.group is not None and other.site in self.group:
+            return replace(self, group=None).covers(other)
         return all(
             mine is None or mine == theirs for mine, theirs in zip(self, other, strict=True)
         ) or (
@@ -113,7 +122,7 @@ class Place:
         return Place(*(a if a == b else None for a, b in zip(self, other, strict=True)))
 
     def __iter__(self) -> Iterator[Any]:
-        """Its seven fields, in order."""
+        """Its fields, in order."""
         yield self.site
         yield self.channel
         yield self.rank
@@ -121,12 +130,14 @@ class Place:
         yield self.dq
         yield self.rail
         yield self.partition
+        yield self.group
 
     # --- on a board -------------------------------------------------------------------------
 
     def sites(self, board: Sited) -> tuple[str, ...]:
         """The designators of the sites it touches, in the board's order: the named one, else
-        those of its rail or partition that own a link of it; all of them for the whole board."""
+        those of its rail, partition or group that own a link of it; all of them for the whole
+        board."""
         if self.site is not None:
             return (self.site,)
         at_link = not self.link.is_board or self.dq is not None
@@ -135,6 +146,7 @@ class Place:
             for site in board.sites
             if (self.rail is None or self.rail in site.rails)
             and (self.partition is None or self.partition == site.partition)
+            and (self.group is None or site.ref in self.group)
             and (not at_link or any(link.at(self) for link in site.links))
         )
 
@@ -148,7 +160,7 @@ class Place:
         named = self.site is not None and link.site is not None
         if (named and self.site != link.site) or not self.lane_meets(link):
             return False
-        grouped = self.rail is not None or self.partition is not None
+        grouped = self.rail is not None or self.partition is not None or self.group is not None
         if not grouped and (self.site is None or link.site is not None):
             return True
         theirs = link.sites(board)
@@ -159,6 +171,8 @@ class Place:
     def words(self, channel: str = "channel", *, rank_zero: bool = False) -> str:
         """What is said of it, '' where nothing is. Rank 0 goes without saying where not wanted."""
         parts = [] if self.site is None else [self.site]
+        if self.group is not None:
+            parts.append(f"the group {sites_in_short(self.group)}")
         for name in ("rail", "partition", "channel", "rank", "lane", "dq"):
             value = getattr(self, name)
             if value is not None and (rank_zero or name != "rank" or value != 0):
@@ -168,7 +182,8 @@ class Place:
 
     def __str__(self) -> str:
         """`U6 channel 3 lane 1`; a line of no one site or lane is that of all of them."""
-        of_all = self.dq is not None and self.site is None and self.lane is None
+        elsewhere = self.site is None and self.group is None and self.lane is None
+        of_all = self.dq is not None and elsewhere
         return self.words() + (" of every lane" if of_all else "") or "the board"
 
     def as_row(self) -> str:

@@ -8,9 +8,10 @@ from functools import partial
 
 from memdiag.model import WANTS_WORK, Cause, Run
 from memdiag.model.case import Advice, CaseReport, CaseStep, Established, Suspect
+from memdiag.model.in_short import sites_in_short
 from memdiag.model.problems import Problem
 from memdiag.model.quantities import show_probability
-from memdiag.model.words import action_words, sites_in_short
+from memdiag.model.words import action_words
 from memdiag.model.words import where as words_of
 from memdiag.reports import case_documents, letter, verdict_page
 from memdiag.reports.answers import Answer, what

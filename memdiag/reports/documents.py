@@ -130,7 +130,7 @@ def where_document(s: Summary) -> dict[str, Any]:
 
 
 def scope_document(place: Place) -> dict[str, Any]:
-    return {
+    named: dict[str, Any] = {
         "site": place.site,
         "channel": place.channel,
         "rank": place.rank,
@@ -139,6 +139,7 @@ def scope_document(place: Place) -> dict[str, Any]:
         "rail": place.rail,
         "partition": place.partition,
     }
+    return named if place.group is None else {**named, "group": list(place.group)}
 
 
 def problem_document(p: Problem) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from memdiag.model import WANTS_WORK, Action, Cause, Finding, Head, Place, Run, 
 from memdiag.model.case import CaseReport, Deed
 from memdiag.model.comparison import Comparison
 from memdiag.model.comparison import Outcome as Came
-from memdiag.model.words import sites_in_short
+from memdiag.model.in_short import sites_in_short
 from memdiag.reports.repair_page import Letter
 
 WRONG, DONE, PROVED = "What was wrong", "What was done", "How it was proved"

@@ -44,6 +44,10 @@ def matches(place: Place, truth: Truth, board: Board) -> bool:
     everywhere = len(truth.sites) == len(board.sites) and truth.site is None
     if everywhere and place == Place():
         return True  # "the board" is the right place for what strikes all of it
+    if place.group is not None:
+        # without a profile the sites are what is left to name, if they are all and few enough
+        few = everywhere or 2 * len(place.group) <= len(board.sites)
+        return truth.site is None and set(place.group) == set(truth.sites) and few
     if truth.kind == "stride":
         return place.site is None and place.rail is None
     if truth.partition is not None or truth.kind == "phy-channel":

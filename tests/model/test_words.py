@@ -9,7 +9,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from memdiag.model import Action, Place
-from memdiag.model.words import action_words, sites_in_short, suspects, where
+from memdiag.model.in_short import sites_in_short
+from memdiag.model.words import action_words, suspects, where
 from tests.support.marks import examples
 
 REFS = st.one_of(

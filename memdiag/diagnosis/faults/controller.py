@@ -69,8 +69,8 @@ def _lanes_of(site: Site) -> set[int]:
 
 
 def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
-    """One lane or line position over every site that has it, where at least two of them look
-    odd there; one bit of every lane; and a line whose errors keep a stride."""
+    """One lane or line position over every site that has it, where at least two of them look odd
+    there and not merely gone; one bit of every lane; and a line whose errors keep a stride."""
     by_lane: dict[int, set[str]] = {}
     for site in board.sites:
         for link in site.links:
@@ -78,7 +78,7 @@ def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
                 by_lane.setdefault(link.lane, set()).add(site.ref)
     suspects = locations.odd(evidence, ("place", "line"))
     for lane, sites in by_lane.items():
-        here = [n for n in suspects if n.place.lane == lane]
+        here = [n for n in suspects if n.place.lane == lane and _may_be_a_lane(n)]
         if len({ref for n in here for ref in n.sites}) >= 2 and len(sites) >= 2:
             yield Location(Place(lane=lane), frozenset(sites), (1 - BY_LINE) / len(by_lane))
             for dq in {n.place.line for n in here if n.place.line is not None}:
@@ -95,7 +95,7 @@ def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
 def _one_bit(board: Board, suspects: Sequence[Node]) -> Iterator[Location]:
     """One bit of the word in all lanes of a channel, or of all channels, where two of them look odd
     there: what is serial in the controller hands the lanes the same bit."""
-    sick = frozenset(ref for n in suspects if _may_be_a_bit(n) for ref in n.sites)
+    sick = frozenset(ref for n in suspects if _may_be_a_lane(n) for ref in n.sites)
     lanes: dict[tuple[str, ...], dict[Place, set[int]]] = {}
     for node in suspects:
         if node.place.line is not None:
@@ -119,8 +119,9 @@ def _one_bit(board: Board, suspects: Sequence[Node]) -> Iterator[Location]:
                 yield Location(place, refs, ONE_BIT / LANE_LINES)
 
 
-def _may_be_a_bit(node: Node) -> bool:
-    """Whether a place that looks odd may be so by one bit of it, and not because it is gone."""
+def _may_be_a_lane(node: Node) -> bool:
+    """Whether a place that looks odd may be so by a lane or line of it, and not because its package
+    is gone."""
     return max(map(node.said, _STRIDE_LANES)) > node.said("absent")
 
 

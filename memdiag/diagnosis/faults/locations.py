@@ -81,7 +81,8 @@ def unknown_group(board: Board, evidence: Evidence) -> Iterator[Location]:
             share = 1 / n
         else:
             share = _SCATTERED / min(comb(n, len(group)), n**2)
-        yield Location(Place(), group, _UNKNOWN * share)
+        together = tuple(site.ref for site in board.sites if site.ref in group)
+        yield Location(Place(group=together), group, _UNKNOWN * share)
 
 
 # --- lanes and lines ------------------------------------------------------------------------

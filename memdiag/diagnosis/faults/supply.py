@@ -125,7 +125,7 @@ def _graded() -> Iterator[Variant]:
                 for (kind, _), pmf in whole(_sagging(part * loss)).items():
                     effects_of[kind, relation] = pmf
             mean = sum(parts) / len(parts)  # of what is not one package's
-            effects_of |= whole(_sagging(mean * loss)) | _SAG_READS
+            effects_of |= {**whole(_sagging(mean * loss)), **_SAG_READS}
             share = 1 / len(sags) / len(GROWTH)
             yield Variant(f"sags by {loss:.0%} to {growth * loss:.0%}", share, effects_of)
 
