@@ -58,9 +58,9 @@ def _across(board: Board, evidence: Evidence) -> Iterator[Location]:
             yield Location(place, frozenset({site.ref}), 1 / len(ports))
 
 
-_APART = _F.practice("across lanes", 0.15, "share of bridges that join lines of two lanes")
+_APART = _F.practice("across lanes", 0.1, "share of bridges that join lines of two lanes")
 _UNTRAINED = _F.practice(
-    "untrained", 0.2, "share of bridges whose lane finds no setting and then reads rubbish"
+    "untrained", 0.05, "share of bridges whose lane finds no setting and then reads rubbish"
 )
 _HARD = {
     ("place", SELF): {"joined": SHOWS},
