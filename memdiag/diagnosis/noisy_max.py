@@ -93,6 +93,7 @@ class Weighed:
 
     def __init__(self, group: Group) -> None:
         self.group = group
+        self.among = {v: at for at, v in enumerate(group.direct.tolist())}
         top = group.loglik.max(axis=(0, 2), keepdims=True) if group.loglik.size else 0.0
         self.offset = float(np.sum(top))
         like = np.exp(group.loglik - top)
@@ -134,10 +135,7 @@ class Weighed:
 
     def strikers(self, members: Sequence[int]) -> tuple[int, ...]:
         """Those of these variants that strike nodes of the group, by their place among `direct`."""
-        at = np.searchsorted(self.group.direct, members)
-        inside = at < len(self.group.direct)
-        here = self.group.direct[at[inside]] == np.asarray(members)[inside]
-        return tuple(at[inside][here].tolist())
+        return tuple([self.among[v] for v in members if v in self.among])
 
     def together(self, strikers: tuple[int, ...]) -> Array:
         """The slope with the effects of these strikers in it."""
@@ -159,18 +157,21 @@ class Scores:
         self.unstruck = np.zeros((c, count, d))
         for i, group in enumerate(self.groups):
             self.unstruck[:, i] = group.unstruck
-        pairs = [
+        pairs = sorted(
             (int(v), g, m)
             for g, group in enumerate(family.groups)
             for m, v in enumerate(group.direct)
-        ]
+        )
         self.who = np.array([p[0] for p in pairs], np.int64)
         self.where = np.array([p[1] for p in pairs], np.int64)
         struck = [self.groups[g].struck[m] for _, g, m in pairs]
         self.struck = np.array(struck) if struck else np.zeros((0, c, d))
         self.columns = np.arange(count)
+        self.strikes: dict[int, list[int]] = {}
+        for v, g, _ in pairs:
+            self.strikes.setdefault(v, []).append(g)
         self._met: dict[int, npt.NDArray[np.bool_]] = {}
-        self._known: dict[tuple[int, tuple[int, ...]], tuple[Array, Array]] = {}
+        self._known: dict[tuple[int, int, tuple[int, ...]], tuple[Array, Array]] = {}
         self._held = 0
         # Many variants reach the board alike: what they have in common is looked up once.
         kinds, of = np.unique(family.reach, axis=0, return_inverse=True)
@@ -181,17 +182,25 @@ class Scores:
         """(C, V + 1): log likelihood of the set with each variant added, and last of the set."""
         level = self.kinds[self.kind[[*members, -1]]].max(axis=0)
         levels = np.maximum(self.kinds, level)  # (kinds, G)
-        total = self._unstruck(levels)[:, self.kind]
         hit = np.zeros(len(self.columns), bool)
-        for v in members:
-            hit[self.where[self.who == v]] = True
+        hit[[g for v in members for g in self.strikes.get(v, ())]] = True
+        of_kind = self._unstruck(levels)
+        gains = []
+        for g in np.flatnonzero(hit).tolist():
+            group = self.groups[g]
+            change, gain = self._struck_group(g, int(level[g]), group.strikers(members))
+            of_kind += change
+            gains.append((group.group.direct, gain))
+        total = of_kind[:, self.kind]
         plain = ~hit[self.where]
         who, where = self.who[plain], self.where[plain]
         at = levels[self.kind[who], where]
         more = self.struck[plain, :, at] - self.unstruck[:, where, at].T  # (P, C)
-        np.add.at(total.T, who, more)
-        for g in np.flatnonzero(hit):
-            self._struck_group(int(g), members, levels[self.kind, g], total)
+        if len(who):
+            first = np.flatnonzero(np.diff(who, prepend=-1))  # they stand in the order of variants
+            total[:, who[first]] += np.add.reduceat(more, first, axis=0).T
+        for direct, gain in gains:
+            total[:, direct] += gain
         return total
 
     def _unstruck(self, levels: Levels) -> Array:
@@ -202,34 +211,32 @@ class Scores:
             total[:, start : start + AT_ONCE] = self.unstruck[:, self.columns, part].sum(axis=2)
         return total
 
-    def _struck_group(self, g: int, members: Sequence[int], levels: Ints, total: Array) -> None:
-        """Put right what `one_more` took for a group that no member strikes."""
-        group = self.groups[g]
-        alone, more = self._with(g, group.strikers(members))
-        there = np.zeros(group.group.chance.shape[1], bool)
-        there[levels] = True
-        only, of = np.flatnonzero(there), (np.cumsum(there) - 1)[levels]
-        now = group.at_levels(alone, only)[:, of]  # (C, V + 1)
-        direct = group.group.direct
-        if direct.size:
-            each = group.at_levels(more, only)  # (M, C, D)
-            now[:, direct] = each[np.arange(len(direct)), :, of[direct]].T
-        total += now - self.unstruck[:, g][:, levels]
-
-    def _with(self, g: int, strikers: tuple[int, ...]) -> tuple[Array, Array]:
-        """((K,), (M, K)): log likelihoods of a group by circumstance with these strikers, alone and
-        with each of the others added. Sets that differ elsewhere ask the same."""
-        found = self._known.get((g, strikers))
+    def _struck_group(self, g: int, level: int, strikers: tuple[int, ...]) -> tuple[Array, Array]:
+        """What these strikers change of a group that is reached at that level at least: (C, kinds)
+        of each kind against no striker, and (C, M) what each of the others that strike it adds to
+        its kind. Sets that differ elsewhere ask the same."""
+        key = (g, level, strikers)
+        found = self._known.get(key)
         if found is None:
-            group = self.groups[g]
-            slope = group.together(strikers)
-            found = group._sum(slope.sum(axis=-1)), group.each(slope)
-            self._held += found[1].size
+            found = self._with(g, level, strikers)
+            self._held += found[0].size + found[1].size
             if self._held > MOST_KNOWN:
                 self._known.clear()
-                self._held = found[1].size
-            self._known[g, strikers] = found
+                self._held = found[0].size + found[1].size
+            self._known[key] = found
         return found
+
+    def _with(self, g: int, level: int, strikers: tuple[int, ...]) -> tuple[Array, Array]:
+        group = self.groups[g]
+        here = np.maximum(self.kinds[:, g], level)
+        only, of = np.unique(here, return_inverse=True)
+        slope = group.together(strikers)
+        now = group.at_levels(group._sum(slope.sum(axis=-1)), only)  # (C, levels)
+        each = group.at_levels(group.each(slope), only)  # (M, C, levels)
+        direct = group.group.direct
+        at = of[self.kind[direct]]
+        gain = each[np.arange(len(direct)), :, at].T - now[:, at]
+        return now[:, of] - self.unstruck[:, g][:, here], gain
 
     def by_group(self, context: int) -> Array:
         """(V + 1, G): what each group says of each variant alone in a context, last of none."""

@@ -46,7 +46,7 @@ class Sited(Protocol):
 @dataclass(frozen=True, slots=True)
 class Place:
     """Where something is. `dq` holds two lines for a bridge; `group` sites that share something
-    without a name, all of them."""
+    without a name, all of them: one that names a group names no site."""
 
     site: str | None = None
     channel: Channel | None = None
@@ -100,6 +100,7 @@ class Place:
             (self.site is None or other.site is None or self.site == other.site)
             and (self.group is None or other.site is None or other.site in self.group)
             and (other.group is None or self.site is None or self.site in other.group)
+            and (not self.group or not other.group or not set(self.group).isdisjoint(other.group))
             and self.lane_meets(other)
             and (self.dq is None or other.dq is None or not set(self.lines).isdisjoint(other.lines))
         )

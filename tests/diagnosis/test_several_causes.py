@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import math
+import random
 from dataclasses import replace
+from itertools import pairwise
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from memdiag.diagnosis.faults import effects
 from memdiag.diagnosis.search import infer
 from memdiag.evidence.covered import Cover
 from memdiag.evidence.error_counts import count_loglik
-from memdiag.evidence.nodes import LINK
+from memdiag.evidence.nodes import GRADES, LINK
 from memdiag.model import Action, Cause, ObstacleKind
 from tests.diagnosis import test_facts as facts
 from tests.support.exact import as_mapping, brute_force, random_model, two_state
@@ -200,3 +205,157 @@ def test_no_controller_is_given_up_while_its_rail_is_ill() -> None:
     assert v.summary.action is Action.CHECK_SUPPLY
     assert any(f.place.partition == "P2" or f.place.site in fed[4:] for f in v.findings)
     assert not any(f.action is Action.STOP for f in v.findings)
+
+
+# ---- a rail that sags ----
+
+
+@given(loss=st.floats(0.05, 2.5), scatter=st.floats(0.02, 0.4))
+@settings(max_examples=examples(200), deadline=None)
+def test_what_a_sag_takes_of_an_eye_is_a_normal_spread_in_grades(
+    loss: float, scatter: float
+) -> None:
+    """Held against scipy's normal distribution: the share of lanes that keep more than a grade's
+    lower edge is that of losses below it, and all that loses more than an eye is dead."""
+    from scipy.stats import norm
+
+    found = effects.taken(loss, scatter)
+    assert sum(found.values()) == pytest.approx(1.0)
+    grades = list(GRADES.items())
+    kept = 0.0
+    for (name, margin), (_, below) in pairwise(grades):
+        kept += found[name]
+        edge = 1 - math.exp((margin + below) / 2)
+        assert kept == pytest.approx(norm.cdf(edge, loss, scatter), abs=1e-9)
+    assert found["dead"] >= norm.sf(1.0, loss, scatter) - 1e-9
+
+
+@given(middle=st.floats(0.05, 1.0), play=st.floats(0.2, 1.2), points=st.integers(5, 15))
+@settings(max_examples=examples(50), deadline=None)
+def test_a_ladder_of_severities_has_its_middle_and_its_play(
+    middle: float, play: float, points: int
+) -> None:
+    rungs = effects.ladder(middle, play, points)
+    assert sum(rungs.values()) == pytest.approx(1.0)
+    logs = np.log(list(rungs))
+    shares = np.array(list(rungs.values()))
+    assert float(logs @ shares) == pytest.approx(math.log(middle), abs=1e-9)
+    # A normal spread cut off at two deviations keeps 88 % of its deviation (derived).
+    assert math.sqrt(float((logs - math.log(middle)) ** 2 @ shares)) == pytest.approx(
+        0.88 * play, rel=0.15
+    )
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_rail_that_closes_eyes_along_its_copper_is_no_block_of_the_controller(
+    turned: bool,
+) -> None:
+    """What a supply's sag takes of an eye grows with the drop, and the drop with the copper
+    (Ohm's law): thin where the rail is fed, closed half-way, silent at its end. The packages of a
+    block are closed together by that, and one that does not answer is no missing one."""
+    on = facts.board("quince-12")
+    fed = [site.ref for site in on.sites_on_rail("VDD_MEM_A")]
+    along = fed[::-1] if turned else fed
+
+    def row(site: str, ch: int, lane: int, step: str) -> str | None:
+        if site not in fed:
+            return None
+        at = along.index(site)
+        if at >= 5:
+            return "no-response -"
+        if step not in ("read", "write"):
+            return None
+        return f"fail {0.13 - 0.06 * at:.2f}UI" if at < 2 else "not-found 0.00UI"
+
+    v = facts.verdict(facts.dump(on, row, counts=False))
+    assert v.summary.cause is Cause.SUPPLY
+    assert v.summary.place.rail == "VDD_MEM_A"
+    assert v.summary.action is Action.CHECK_SUPPLY
+    assert not any(f.action in (Action.STOP, Action.REPLACE, Action.REFLOW) for f in v.findings)
+
+
+# ---- a dead block ----
+
+
+def test_a_block_all_of_whose_lanes_are_dead_is_the_controllers() -> None:
+    """Its packages answer to slow commands, so they are there and fed; all their lanes and no
+    others find no setting: what they share is a block (common practice, no source)."""
+    on = facts.board("quince-12")
+    block = {site.ref for site in on.partitions["P2"]}
+
+    def row(site: str, ch: int, lane: int, step: str) -> str | None:
+        if site in block and step in ("wck", "read", "write"):
+            return "not-found -"
+        return None
+
+    v = facts.verdict(facts.dump(on, row, counts=False))
+    assert v.summary.cause is Cause.CONTROLLER and v.summary.place.partition == "P2"
+    assert v.summary.probability > 0.5
+
+
+# ---- bridges ----
+
+
+def test_one_line_of_each_lane_of_a_channel_is_a_bridge_between_them() -> None:
+    """Two lines that fail as one where they were written unlike are joined (common practice, no
+    source), also where they are not of one lane; a stride of the controller would show at other
+    packages too."""
+    on = facts.board("quince-12")
+    site = on.sites[3]
+    channel = site.links[0].channel
+    assert isinstance(channel, int)
+    wrong, line = facts.BITS // 32, 0x20  # unlike and 1 in a quarter of what one of eight lines had
+    rng = random.Random(5)
+    words = []
+    for _ in range(48):
+        at, wrote = rng.randrange(1 << 26) * 32, (rng.randrange(256), rng.randrange(256))
+        if (wrote[0] ^ wrote[1]) & line:
+            lane = int(bool(wrote[1] & line))  # where a 1 was written, the other pulls it down
+            had = wrote[lane]
+            words.append(
+                f"{site.ref} {channel} 0 {lane} 0x{at:08x} 0x{had:02x} 0x{had & ~line:02x} - 1"
+            )
+
+    def count(ref: str, ch: int, lane: int) -> str | None:
+        return f"{facts.BITS} {wrong} 0 {wrong} 0 -" if (ref, ch) == (site.ref, channel) else None
+
+    v = facts.verdict(facts.dump(on, count=count, words=words, training=False))
+    top = v.findings[0]
+    assert (top.place.site, top.place.channel) == (site.ref, channel)
+    assert facts.chance(top, Cause.BRIDGE) > facts.chance(top, Cause.CONTROLLER)
+    assert top.action in (Action.REFLOW, Action.RETEST)
+
+
+# ---- lanes left as they were before training ----
+
+
+def test_one_line_that_is_wrong_is_no_lane_of_rubbish() -> None:
+    """A lane that was left untrained reads rubbish on all of its lines; where a sixteenth of its
+    bits are wrong, all of one line, the lane was trained and that line is open."""
+    on = facts.board("quince-8")
+    where = next(iter(facts.lanes(on)))
+    bits = 6_300_000_000
+    row = facts.at(where, read="not-found -", write="not-found -")
+    count = facts.counted(where, f"{bits} {bits // 16} {bits // 16} 0 0 -")
+    words = facts.error_words(where, 24, lambda k: 0x40 * k, 0, way="rose")
+    v = facts.verdict(facts.dump(on, row, count, words=words))
+    top = v.findings[0]
+    assert top.cause is Cause.JOINT and top.place.site == where[0] and top.place.dq == 0
+
+
+# ---- packages that are gone are no lane of the controller's ----
+
+
+def test_a_lane_is_not_the_controllers_for_a_package_that_is_gone() -> None:
+    on = facts.board("quince-12")
+    gone, thin = on.sites[2].ref, on.sites[7]
+    quiet, silent = facts.gone(gone)
+    where = (thin.ref, thin.links[0].channel, thin.links[0].lane)
+    row = facts.at(where, read="not-found -", write="not-found -")  # type: ignore[arg-type]
+
+    def both(site: str, ch: int, lane: int, step: str) -> str | None:
+        return quiet(site, ch, lane, step) or row(site, ch, lane, step)
+
+    v = facts.verdict(facts.dump(on, both, silent, counts=False))
+    assert not any(f.cause is Cause.CONTROLLER for f in v.findings)
+    assert {f.place.site for f in v.findings[:2]} == {gone, thin.ref}

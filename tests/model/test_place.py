@@ -12,7 +12,7 @@ from memdiag.model import WHOLE_BOARD, Board, Cause, Link, Place, Run, Site
 from memdiag.reading.load import load
 from memdiag.repair.comparison import compare
 from memdiag.repair.paired_runs import PairedRuns, judged
-from memdiag.reports import heat_marks
+from memdiag.reports import documents, heat_marks
 from tests.support.marks import examples
 
 
@@ -32,7 +32,8 @@ PLACES = st.builds(
     dq=DQS,
     rail=st.sampled_from([None, "VDD"]),
     partition=st.sampled_from([None, "P0"]),
-)
+    group=st.sampled_from([None, ("U1", "U2"), ("U2", "U3")]),
+).filter(lambda place: place.site is None or place.group is None)
 
 
 @given(PLACES, PLACES, PLACES)
@@ -72,6 +73,35 @@ def test_a_wider_place_touches_every_site_of_a_part_of_it(a: Place, b: Place) ->
     )
     if a.covers(b) and b.site is None:
         assert set(b.sites(board)) <= set(a.sites(board))
+
+
+def test_a_group_is_all_of_its_sites_and_no_other() -> None:
+    some = Place(group=("U2", "U3", "U4"))
+    assert some.sites(quince(12)) == ("U2", "U3", "U4") and not some.is_board
+    assert str(some) == "the group U2 to U4"
+    assert some.covers(Place(site="U3", channel=4)) and not some.covers(Place(site="U5"))
+    assert some.meets(Place(site="U2")) and not some.meets(Place(site="U1"))
+    assert some.speaks_of(Place(site="U4", channel=6, lane=1), quince(12))
+    assert not some.speaks_of(Place(site="U1", channel=0, lane=1), quince(12))
+
+
+@pytest.mark.parametrize("ill", [("U1", "U2", "U3", "U4"), ("U5", "U6", "U7", "U8")])
+def test_without_a_profile_what_is_shared_is_named_by_its_sites(ill: tuple[str, ...]) -> None:
+    """Half of the lanes of four packages in a row read rubbish: nobody knows what they share, but
+    which packages they are. The rest of the board is spoken of as clear, in the table too."""
+    rows = ["bench-dump 1", "[run]", "stage intake", "[counts]", "site ch lane bits errors"]
+    for k in range(8):
+        for ch in (2 * k, 2 * k + 1):
+            for lane in (0, 1):
+                bad = f"U{k + 1}" in ill and (lane + ch) % 2
+                rows.append(f"U{k + 1} {ch} {lane} 400000000000 {200000000000 * bad}")
+    (run,) = load("\n".join([*rows, "[end]"]))
+    v = judge(run)
+    assert v.summary.place.group == ill
+    document = documents.scope_document(v.summary.place)
+    assert document["group"] == list(ill) and document["site"] is None
+    assert {row.site for row in v.table if row.cause != "clear"} == set(ill)
+    assert set(heat_marks.marks(v)) == set(ill)
 
 
 @pytest.mark.parametrize(

@@ -121,8 +121,8 @@ def _one_bit(board: Board, suspects: Sequence[Node]) -> Iterator[Location]:
 
 def _may_be_a_lane(node: Node) -> bool:
     """Whether a place that looks odd may be so by a lane or line of it, and not because its package
-    is gone."""
-    return max(map(node.said, _STRIDE_LANES)) > node.said("absent")
+    is gone: of a single line its own words tell."""
+    return node.kind == "line" or max(map(node.said, _STRIDE_LANES)) > node.said("absent")
 
 
 def _on(channel: Channel, board: Board) -> frozenset[str]:

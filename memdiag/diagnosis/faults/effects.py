@@ -71,16 +71,21 @@ def mixed(parts: Iterable[tuple[float, Pmf]]) -> Pmf:
     return out
 
 
-def spread(middle: float, play: float, points: int) -> list[float]:
-    """As many severities of equal shares, spread log-normally about the middle one."""
-    normal = NormalDist(math.log(middle), play)
-    return [math.exp(normal.inv_cdf((i + 0.5) / points)) for i in range(points)]
-
-
 def degrees(middle: float, points: int, share: float = 1.0) -> dict[float, float]:
-    """As many severities (log margins) of equal shares as points; `share` is what they have
-    together."""
-    return {-margin: share / points for margin in spread(-middle, PLAY, points)}
+    """As many severities (log margins) of equal shares as points, spread log-normally about the
+    middle one; `share` is what they have together."""
+    normal = NormalDist(math.log(-middle), PLAY)
+    return {-math.exp(normal.inv_cdf((i + 0.5) / points)): share / points for i in range(points)}
+
+
+def ladder(middle: float, play: float, points: int) -> dict[float, float]:
+    """Severities in even steps of their logs from two deviations below the middle one to as many
+    above, each with its share: a log-normal spread whose ends are told as finely as its middle."""
+    steps = [4 * i / (points - 1) - 2 for i in range(points)]
+    weight = [math.exp(-z * z / 2) for z in steps]
+    return {
+        middle * math.exp(play * z): w / sum(weight) for z, w in zip(steps, weight, strict=True)
+    }
 
 
 def taken(loss: float, scatter: float) -> Pmf:

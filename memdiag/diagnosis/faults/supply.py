@@ -56,6 +56,7 @@ SHORT = _F.practice("short", 0.18, "share whose rail reads under an ohm")
 OFF = _F.practice("off", 0.10, "share that feed nothing, though the ohms are well")
 SCATTER = _F.practice("scatter", 0.05, "share of an eye by which lanes differ on any rail")
 UNLIKE = _F.practice("unlike", 0.15, "share of what a rail takes by which they differ beyond that")
+UNEVEN = _F.practice("uneven", 0.25, "the same of graded ones: copper is no even slope")
 FAR_SCATTER = _F.practice("far scatter", 0.25, "log; the same where only the far end tells")
 
 SAG = _F.practice("sag", 0.32, "share of an eye that the middle one takes")
@@ -64,7 +65,7 @@ _FAR = _F.practice("far sag, log margin", -0.6, "the same where only the far end
 FAR_SAGS = effects.degrees(_FAR, 4)
 GROWTH = (
     _F.practice("thin copper", 1.5, "times what it takes where the rail is fed, at the far end"),
-    _F.practice("thinnest copper", 3.0, "the same where nearly all is lost on the way"),
+    _F.practice("thinnest copper", 2.2, "the same where most is lost on the way"),
 )
 SILENT = _F.practice(
     "silent", 2.0, "eyes that a sag has to take before half of the packages do not answer"
@@ -97,37 +98,37 @@ _OFF_READS = _reads(
 )
 
 
-def _sagging(loss: float) -> Pmf:
+def _sagging(loss: float, unlike: float) -> Pmf:
     """The lanes of a package on a rail whose sag takes that share of an eye: closed where it takes
-    all, and silent far beyond, where not even slow commands are understood."""
+    all, and silent far beyond, where not even slow commands are understood. They differ by this
+    share of the loss."""
     silent = NormalDist(SILENT, SILENT_SPREAD * SILENT).cdf(loss)
     return mixed(
-        [(1 - silent, effects.taken(loss, math.hypot(SCATTER, UNLIKE * loss))), (silent, UNHEARD)]
+        [(1 - silent, effects.taken(loss, math.hypot(SCATTER, unlike * loss))), (silent, UNHEARD)]
     )
 
 
 def _alike() -> Iterator[Variant]:
     """One sag for all."""
-    sags = effects.spread(SAG, SAG_PLAY, 10)
-    for loss in sags:
-        share = (1 - LOW - DOWN - SHORT - OFF) / len(sags)
-        yield Variant(f"sags by {loss:.0%}", share, {**whole(_sagging(loss)), **_SAG_READS})
+    sagging = 1 - LOW - DOWN - SHORT - OFF
+    for loss, share in effects.ladder(SAG, SAG_PLAY, 11).items():
+        effects_of = {**whole(_sagging(loss, UNLIKE)), **_SAG_READS}
+        yield Variant(f"sags by {loss:.0%}", share * sagging, effects_of)
 
 
 def _graded() -> Iterator[Variant]:
     """A sag that grows along the copper. Width falls with voltage, so what is lost grows evenly."""
-    sags = effects.spread(SAG, SAG_PLAY, 5)
-    for loss in sags:
+    for loss, share in effects.ladder(SAG, SAG_PLAY, 9).items():
         for growth in GROWTH:
             effects_of: dict[tuple[str, Relation], Pmf] = {}
             parts = [1 + (growth - 1) * at / (len(ALONG) - 1) for at in range(len(ALONG))]
             for part, relation in zip(parts, ALONG, strict=True):
-                for (kind, _), pmf in whole(_sagging(part * loss)).items():
+                for (kind, _), pmf in whole(_sagging(part * loss, UNEVEN)).items():
                     effects_of[kind, relation] = pmf
             mean = sum(parts) / len(parts)  # of what is not one package's
-            effects_of |= {**whole(_sagging(mean * loss)), **_SAG_READS}
-            share = 1 / len(sags) / len(GROWTH)
-            yield Variant(f"sags by {loss:.0%} to {growth * loss:.0%}", share, effects_of)
+            effects_of |= {**whole(_sagging(mean * loss, UNEVEN)), **_SAG_READS}
+            name = f"sags by {loss:.0%} to {growth * loss:.0%}"
+            yield Variant(name, share / len(GROWTH), effects_of)
 
 
 def _along(board: Board, evidence: Evidence) -> Iterator[Location]:
