@@ -12,12 +12,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from memdiag.diagnosis import faults, hypotheses
+from memdiag.diagnosis.candidate import Candidate
 from memdiag.diagnosis.faults import effects
+from memdiag.diagnosis.rig_behaviour import Relation, of_all_lanes
 from memdiag.diagnosis.search import infer
 from memdiag.evidence.covered import Cover
 from memdiag.evidence.error_counts import count_loglik
-from memdiag.evidence.nodes import GRADES, LINK
-from memdiag.model import Action, Cause, ObstacleKind
+from memdiag.evidence.nodes import GRADES, LINK, Node
+from memdiag.model import Action, Cause, ObstacleKind, Place
 from tests.diagnosis import test_facts as facts
 from tests.support.exact import as_mapping, brute_force, random_model, two_state
 from tests.support.marks import examples
@@ -359,3 +362,45 @@ def test_a_lane_is_not_the_controllers_for_a_package_that_is_gone() -> None:
     v = facts.verdict(facts.dump(on, both, silent, counts=False))
     assert not any(f.cause is Cause.CONTROLLER for f in v.findings)
     assert {f.place.site for f in v.findings[:2]} == {gone, thin.ref}
+
+
+# ---- counts of a channel all of whose lanes are dead ----
+
+
+def test_a_channel_of_dead_lanes_counts_as_rubbish_throughout() -> None:
+    """Undriven lines are wrong in half of their bits (derived from the termination schemes). A
+    count that covers both lanes of a channel says a quarter where one of them is dead, and a half
+    where the fault takes both; training says no more than that no setting was found."""
+    on = facts.board("quince-12")
+    site = on.sites[0]
+    channel = site.links[0].channel
+    assert isinstance(channel, int)
+
+    def row(ref: str, ch: int, lane: int, step: str) -> str | None:
+        mine = (ref, ch) == (site.ref, channel)
+        return "not-found -" if mine and step in ("read", "write") else None
+
+    def counted(errors: int) -> str:
+        rows = [
+            f"{ref} {ch} 0 - sweep {facts.BITS} {errors * ((ref, ch) == (site.ref, channel))}"
+            for ref, ch, lane in facts.lanes(on)
+            if lane == 0
+        ]
+        text = facts.dump(on, row, counts=False)
+        head = "[counts]\nsite ch rank lane test bits errors"
+        return text.replace("[end]", "\n".join([head, *rows, "[end]"]))
+
+    v = facts.verdict(counted(facts.BITS // 2))
+    top = v.findings[0]
+    assert (top.place.site, top.place.channel, top.place.lane) == (site.ref, channel, None)
+    assert facts.chance(top, Cause.CONTROLLER) > 0.1
+    struck = hypotheses.Places(
+        [Node("place", (site.ref,), Place(site=site.ref, channel=channel))], on
+    )
+    block = next(m for m in faults.MECHANISMS if m.cause is Cause.CONTROLLER and m.beyond_site)
+    both = Candidate(block, Place(site.ref, channel), frozenset({site.ref}), 0.01)
+    one = Candidate(block, Place(site.ref, channel, lane=1), frozenset({site.ref}), 0.01)
+    assert set(struck.struck_by(both).values()) == {Relation.WHOLE}
+    assert set(struck.struck_by(one).values()) == {Relation.SELF}
+    told = of_all_lanes({"dead": 0.8, "mute": 0.1})
+    assert told["mute"] > 0.4 and sum(told.values()) == pytest.approx(0.9)
