@@ -293,7 +293,7 @@ def test_a_block_all_of_whose_lanes_are_dead_is_the_controllers() -> None:
 
     v = facts.verdict(facts.dump(on, row, counts=False))
     assert v.summary.cause is Cause.CONTROLLER and v.summary.place.partition == "P2"
-    assert v.summary.probability > 0.5
+    assert 1 - v.summary.probability < 0.002  # eight lanes speak alike
 
 
 # ---- bridges ----
@@ -350,18 +350,20 @@ def test_one_line_that_is_wrong_is_no_lane_of_rubbish() -> None:
 
 
 def test_a_lane_is_not_the_controllers_for_a_package_that_is_gone() -> None:
-    on = facts.board("quince-12")
-    gone, thin = on.sites[2].ref, on.sites[7]
+    """A stripe shows at several packages; one that does not answer at all shows no stripe."""
+    on = facts.board("quince-2")
+    gone, thin = on.sites[0].ref, on.sites[1]
     quiet, silent = facts.gone(gone)
-    where = (thin.ref, thin.links[0].channel, thin.links[0].lane)
-    row = facts.at(where, read="not-found -", write="not-found -")  # type: ignore[arg-type]
+    link = thin.links[-1]
+    assert isinstance(link.channel, int) and link.lane is not None
+    row = facts.at((thin.ref, link.channel, link.lane), read="not-found -", write="not-found -")
 
     def both(site: str, ch: int, lane: int, step: str) -> str | None:
         return quiet(site, ch, lane, step) or row(site, ch, lane, step)
 
     v = facts.verdict(facts.dump(on, both, silent, counts=False))
-    assert not any(f.cause is Cause.CONTROLLER for f in v.findings)
-    assert {f.place.site for f in v.findings[:2]} == {gone, thin.ref}
+    assert [f.place.site for f in v.findings[:2]] == [gone, thin.ref]
+    assert facts.chance(v.findings[1], Cause.CONTROLLER) < 0.005
 
 
 # ---- counts of a channel all of whose lanes are dead ----
