@@ -111,6 +111,7 @@ THROUGHOUT = _F.practice("throughout", 0.45, "share of warnings that come in nea
 THROUGHOUT_IDLY = _F.practice(
     "throughout, idly", 0.02, "the same with no fault on the board, on rigs that are not nervous"
 )
+EACH = _F.practice("each by itself", 0.3, "share of those in which each lane is warned of or not")
 
 # --- circumstances -----------------------------------------------------------------------------
 
@@ -145,8 +146,9 @@ def _hard(near: Relation, felt: float) -> Array:
     return np.array([1 - strong, strong * (1 - strong), strong**2])
 
 
-VIEW = (0, 1, 2, 3, 3, 3)
-"""Of each circumstance (none, a warning, one throughout, three pulls) the view of what was seen."""
+VIEW = (0, 1, 2, 4, 3, 3, 3)
+"""Of each circumstance (none, a warning, one throughout, one of each place by itself, three pulls)
+the view of what was seen."""
 
 ONE_WAY = _F.practice("one way", 0.2, "faults that take the margin of reads alone; of writes too")
 WAYS = (1 - 2 * ONE_WAY, ONE_WAY, ONE_WAY)
@@ -210,7 +212,7 @@ def leak(kind: str) -> Array:
         if kind == "shape":
             pmf = {**_IDLE["shape"], "spread": SPREAD_BY_PULL}
         pulled.append(cumulative(pmf, kind) if kind in ("place", "line", "shape") else idle)
-    return np.array([idle, idle, idle, *pulled])
+    return np.array([idle] * VIEW.index(3) + pulled)
 
 
 def of_all_lanes(pmf: Pmf) -> Pmf:
@@ -283,8 +285,9 @@ def _chance() -> Array:
             rest = 1 - pulled
             out[c, d, 0] = rest * (1 - warned)
             out[c, d, 1] = rest * warned * (1 - throughout)
-            out[c, d, 2] = rest * warned * throughout
-            out[c, d, 3:] = pulled * hard
+            out[c, d, 2] = rest * warned * throughout * (1 - EACH)
+            out[c, d, 3] = rest * warned * throughout * EACH
+            out[c, d, 4:] = pulled * hard
     return out
 
 

@@ -125,6 +125,10 @@ def add_counts(
         said = tally.rows - tally.blank
         if not tally.same_lines:
             place.add(error_signs.word_loglik(said, said * tally.span))
+        wrong = int(tally.wrong.sum())
+        if 2 <= tally.cells and wrong < MIN_TALLIED and wrong <= said * error_signs.WIDE_WORD:
+            one = int((tally.wrong > 0).sum()) == 1
+            place.add(error_signs.one_line_loglik(tally.cells, one))
         if many_lines(tally):
             place.add(error_signs.MANY_LINES)
             spread = int((tally.wrong > 0).sum())

@@ -11,6 +11,7 @@ import numpy as np
 
 from memdiag.evidence.error_counts import SOME
 from memdiag.evidence.nodes import Array, by_state, graded
+from memdiag.model import LANE_LINES
 from memdiag.model.figures import Table
 
 _F = Table("Signs of errors")
@@ -164,6 +165,25 @@ def word_loglik(words: int, wrong_bits: float) -> Array | None:
     weight = 1.0 - np.exp(-words / 3)
     wide = wrong_bits / words > WIDE_WORD
     return np.asarray(weight * np.log(_WIDE if wide else 1 - _WIDE))
+
+
+_ON_ONE_LINE = by_state(
+    _F.each(
+        "one line,",
+        {"sound": 0.0, "array": 0.6, "astray": 0.0, "stuck": 0.95, "dead": 0.0},
+        "share of such places with a few wrong cells, all of one data line, beyond chance",
+    ),
+    grades=graded(0.0, 0.5),
+)
+
+
+def one_line_loglik(cells: int, one: bool) -> Array:
+    """(S,) log likelihood that so many different wrong cells, few, are all on one data line of
+    eight, or are not: stray upsets fall on any of them (derived), a cell of a column or an open
+    line does not."""
+    chance = float(LANE_LINES) ** (1 - cells)
+    all_on_one = _ON_ONE_LINE + (1 - _ON_ONE_LINE) * chance
+    return np.asarray(np.log(all_on_one if one else 1 - all_on_one))
 
 
 _MANY_SOUND, _MANY_CELLS = (

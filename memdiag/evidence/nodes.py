@@ -92,7 +92,11 @@ class View(NamedTuple):
 
 VIEWS = (View(0.0), View(0.25), View(0.90), View(0.10, True))
 """The views that are kept apart: nothing from elsewhere, a warning, one in nearly every step, and a
-pull, which is seen by the margin it takes."""
+pull, which is seen by the margin it takes. Behind them comes one that is made of them: places of
+a package of which each is warned of throughout or not at all."""
+
+EACH_BY_ITSELF = 0.5
+"""Share of the places of such a package that are warned of."""
 
 FLOOR = math.log(1e-9)
 """No single node speaks against a state more strongly than this: rigs do odd things."""
@@ -203,8 +207,9 @@ class Node:
         return Way.READ in self._parts and Way.WRITE in self._parts
 
     def by_way(self) -> Array:
-        """(ways, R, views, S), the best at 0 and none below `FLOOR`: the same where the margin is
-        lost both ways, only out of the package, or only into it; the other way is then sound."""
+        """(ways, R, views and one, S), the best at 0 and none below `FLOOR`: the same where the
+        margin is lost both ways, only out of the package, or only into it; the other way is then
+        sound."""
         if self._ways is None:
             self._ways = self._by_way()
         return self._ways
@@ -218,6 +223,10 @@ class Node:
             ways[1] = both + grades * (write[..., :1] - write)
             ways[2] = both + grades * (read[..., :1] - read)
         out = np.array(ways)
+        calm, warned = out[:, :, :1], out[:, :, 2:3]
+        share = math.log(EACH_BY_ITSELF), math.log(1 - EACH_BY_ITSELF)
+        mixed = np.logaddexp(calm + share[1], warned + share[0])
+        out = np.concatenate([out, mixed], axis=2)
         return np.asarray(np.maximum(out - out.max(), FLOOR))
 
     def said(self, state: str) -> float:
