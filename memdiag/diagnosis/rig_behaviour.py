@@ -179,7 +179,7 @@ _OF_LANE = _F.each(
 )
 _FINER = _F.practice("idle line", 4.0, "how much oftener a data line, seen by itself, looks so")
 _LOST = _F.practice("idle lost", 1e-8, "share of healthy lanes that look lost by chance")
-_LINE_LOST = _F.practice("idle lost, line", 2e-6, "the same of data lines")
+_LINE_LOST = _F.practice("idle lost, line", 1e-7, "the same of data lines")
 _IDLE: Mapping[str, Pmf] = {
     "place": {**_OF_LANE, **dict.fromkeys(("stuck", "joined", "dead", "mute", "absent"), _LOST)},
     "line": {

@@ -14,7 +14,7 @@ from memdiag.evidence.delay_steps import delays
 from memdiag.evidence.eyes import Peers, add_widths
 from memdiag.evidence.gathered import Evidence, at_owner, owners_of
 from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
-from memdiag.evidence.nodes import Array, Node, Way
+from memdiag.evidence.nodes import Array, Node, Way, of_line
 from memdiag.evidence.readings import rails, shapes, voltages, warmth
 from memdiag.evidence.training_steps import WAYS
 from memdiag.model import LANE_LINES, Place, Quote, Result
@@ -232,7 +232,10 @@ def _steps(
             place.add(word)
         elif word is not None:
             words.append(word)
-        _ended(outcome, table, place if outcome.dq is None else line(outcome.dq), weight)
+        if outcome.dq is None:
+            _ended(outcome, table, place, weight)
+        else:
+            _ended(outcome, of_line(table), line(outcome.dq), weight)
     for said in words:
         place.add(said, peers.habit / len(words))
 

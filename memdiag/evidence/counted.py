@@ -126,7 +126,7 @@ def add_counts(
         if not tally.same_lines:
             place.add(error_signs.word_loglik(said, said * tally.span))
         wrong = int(tally.wrong.sum())
-        if 2 <= tally.cells and wrong < MIN_TALLIED and wrong <= said * error_signs.WIDE_WORD:
+        if tally.cells >= 2 and wrong < MIN_TALLIED and wrong <= said * error_signs.WIDE_WORD:
             one = int((tally.wrong > 0).sum()) == 1
             place.add(error_signs.one_line_loglik(tally.cells, one))
         if many_lines(tally):

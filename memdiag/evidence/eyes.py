@@ -15,7 +15,7 @@ from memdiag.evidence import error_counts, margins
 from memdiag.evidence.covered import Cover
 from memdiag.evidence.gathered import ThinEye
 from memdiag.evidence.measurements import Measurements, width_of
-from memdiag.evidence.nodes import Array, Node, Way
+from memdiag.evidence.nodes import Array, Node, Way, of_line
 from memdiag.evidence.training_steps import KIND, WAYS, Limits, is_habit
 from memdiag.model import FAILED, Place, Quote, Result, TrainingRow
 from memdiag.model.figures import Table
@@ -314,7 +314,8 @@ def add_widths(at: Place, place: Node, line: Callable[[int], Node], peers: Peers
                 continue
             target = place if eye.dq is None else line(eye.dq)
             way = WAYS.get(kind[2], Way.ANY)
-            target.add(np.array(known)[:, None, :], EYE_WEIGHT, way)
+            seen = np.array(known)[:, None, :]
+            target.add(seen if eye.dq is None else of_line(seen), EYE_WEIGHT, way)
             ratio = value / healthy.reference
             if ratio < 0.8 or eye.holes:
                 holes = f", {eye.holes} hole(s) in it" if eye.holes else ""

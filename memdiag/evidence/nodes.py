@@ -118,6 +118,14 @@ def by_state(
     return out
 
 
+def of_line(table: Array) -> Array:
+    """(..., S) what is said of a lane, of a data line by itself: one that is open or joined works
+    no better than a line of a dead lane, where a lane with such a line may."""
+    out = table.copy()
+    out[..., [LINK.index("stuck"), LINK.index("joined")]] = table[..., [LINK.index("dead")]]
+    return out
+
+
 def graded(healthy: float, deep: float) -> Array:
     """One value a grade, from that of a healthy place to that of one with no margin left, as the
     width goes: half of the way at 70 % of it."""

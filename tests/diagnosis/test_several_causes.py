@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -17,6 +18,7 @@ from memdiag.diagnosis.candidate import Candidate
 from memdiag.diagnosis.faults import effects
 from memdiag.diagnosis.rig_behaviour import Relation, of_all_lanes
 from memdiag.diagnosis.search import infer
+from memdiag.evidence import error_signs
 from memdiag.evidence.covered import Cover
 from memdiag.evidence.error_counts import count_loglik
 from memdiag.evidence.nodes import GRADES, LINK, Node
@@ -406,3 +408,84 @@ def test_a_channel_of_dead_lanes_counts_as_rubbish_throughout() -> None:
     assert set(struck.struck_by(one).values()) == {Relation.SELF}
     told = of_all_lanes({"dead": 0.8, "mute": 0.1})
     assert told["mute"] > 0.4 and sum(told.values()) == pytest.approx(0.9)
+
+
+# ---- a few wrong words ----
+
+
+def _lpddr4(words: Sequence[tuple[int, int]]) -> str:
+    """Wrong words of one lane, by address and the bits that are wrong in each."""
+    on = facts.board("quince-2")
+    where = next(iter(facts.lanes(on)))
+    site, ch, lane = where
+    bits = 140_000_000
+    count = facts.counted(where, f"{bits} {len(words)} {len(words)} 0 - {len(words)}")
+    rows = [f"{site} {ch} 0 {lane} 0x{at:08x} 0x00 0x{bad:02x} - 1" for at, bad in words]
+    return facts.dump(on, count=count, words=rows)
+
+
+def test_wrong_cells_on_one_line_are_no_strays() -> None:
+    """Upsets that stray fall on any of eight lines (derived: one in 64 that three fall on one);
+    cells of a failing column, or what an open line reads, do not."""
+    at = (0x02FBF4E0, 0x05E7B0A0, 0x0110C760)
+    alike = facts.verdict(_lpddr4([(a, 0x10) for a in at]))
+    apart = facts.verdict(_lpddr4(list(zip(at, (0x10, 0x01, 0x40), strict=True))))
+    assert apart.released and not alike.released
+    (held,) = alike.release.obstacles
+    assert held.kind is ObstacleKind.ODDS
+
+
+@given(cells=st.integers(2, 7))
+@settings(max_examples=examples(20), deadline=None)
+def test_on_one_line_or_not_is_all_there_is(cells: int) -> None:
+    one, several = (np.exp(error_signs.one_line_loglik(cells, said)) for said in (True, False))
+    assert one + several == pytest.approx(1.0)
+    assert one[0] == pytest.approx(8.0 ** (1 - cells))  # strays, on any of eight lines
+
+
+# ---- a data line that finds no setting ----
+
+
+def test_a_line_without_a_setting_is_told_beside_packages_with_bad_cells() -> None:
+    """A line by itself works or does not: an open one finds no setting, whatever its lane prints
+    (common practice, no source). Bad cells elsewhere leave it as it is."""
+    on = facts.board("quince-12")
+    open_site = on.sites[9]
+    link = open_site.links[1]
+    text = facts.dump(on, training=False)
+    head = "[training]\nsite ch rank lane dq step result width"
+    rows = []
+    for site, ch, lane in facts.lanes(on):
+        for dq in range(8):
+            for step in ("read", "write"):
+                bad = (site, ch, lane, dq) == (open_site.ref, link.channel, link.lane, 2)
+                said = "not-found 0.00UI" if bad else f"pass {0.55 + 0.01 * (dq % 3):.2f}UI"
+                rows.append(f"{site} {ch} 0 {lane} {dq} {step} {said}")
+    v = facts.verdict(text.replace("[counts]", "\n".join([head, *rows, "[counts]"])))
+    top = v.findings[0]
+    assert (top.place.site, top.place.lane, top.place.dq) == (open_site.ref, link.lane, 2)
+    assert top.cause is Cause.JOINT and top.probability > 0.6
+
+
+# ---- rigs that warn of each lane by itself ----
+
+
+def test_an_open_line_is_found_on_a_rig_that_warns_of_single_lanes() -> None:
+    """Some rigs warn of a package, some of each lane: some lanes of every package are `marginal`
+    in each step, their fellows in none. That is the rig's way, and hides no line that is wrong in
+    half of its bits (common practice, no source)."""
+    on = facts.board("quince-12")
+    where = sorted(facts.lanes(on))[19]
+    bits = 1_240_000_000_000
+
+    def row(site: str, ch: int, lane: int, step: str) -> str | None:
+        if (site, ch, lane) == where:
+            return "fail -" if step in ("read", "write") else None
+        loud = (7 * ch + 3 * lane) % 5 < 2
+        return "marginal -" if loud and step in ("wck", "read", "write") else "pass -"
+
+    count = facts.counted(where, f"{bits} {bits // 16} - - - -")
+    v = facts.verdict(facts.dump(on, row, count))
+    top = v.findings[0]
+    assert top.cause is Cause.JOINT
+    assert (top.place.site, top.place.channel, top.place.lane) == where
