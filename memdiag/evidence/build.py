@@ -14,7 +14,7 @@ from memdiag.evidence.delay_steps import delays
 from memdiag.evidence.eyes import Peers, add_widths
 from memdiag.evidence.gathered import Evidence, at_owner, owners_of
 from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
-from memdiag.evidence.nodes import Array, Node, Way, of_line
+from memdiag.evidence.nodes import Array, Node, Way, by_state, of_line
 from memdiag.evidence.readings import rails, shapes, voltages, warmth
 from memdiag.evidence.training_steps import WAYS
 from memdiag.model import LANE_LINES, Place, Quote, Result
@@ -87,7 +87,8 @@ def _places(
     else:
         tallied = add_lines(group, line, memory)
         add_counts(group, place, memory, peers, lines_known=tallied)
-    _share_one_voice(list(lines.values()))
+    by_line = any(eye.dq is not None for eyes in peers.eyes[group.place].values() for eye in eyes)
+    _share_one_voice(list(lines.values()), by_line)
     return [n for n in (place, *lines.values(), boot) if n.spoken]
 
 
@@ -167,16 +168,22 @@ def _unlisted(measured: Measurements, nodes: list[Node], clean: Array) -> list[N
     return more
 
 
-def _share_one_voice(lines: list[Node]) -> None:
+def _share_one_voice(lines: list[Node], widths: bool) -> None:
     """Lines of a lane that all look alike, well or ill, have one thing in common (a strobe, a
     supply, a reference): together they say of it what one of them says, for the lane's own rows say
-    the rest."""
+    the rest. `widths`: whether each has widths of its own."""
     spoken = [n for n in lines if n.spoken]
     ratios = [n.sound_log_ratio for n in spoken]
     if len(spoken) < 3 or (max(ratios) > -2.0 and max(ratios) - min(ratios) > ALIKE):
         return
-    # Each has a width of its own, though: of those, many say more than one.
-    factor = 1 / len(spoken) if max(ratios) < -2.0 else 1 / len(spoken) ** 0.5
+    factor: float | Array = 1 / len(spoken)
+    if max(ratios) >= -2.0:
+        # Of widths many say more than one. A test that does not meet a lost margin meets it on
+        # none of them; an open line it does.
+        factor = by_state(
+            {"array": factor**0.5, "stuck": factor**0.5, "dead": factor**0.5},
+            grades=factor ** (0.5 if widths else 1.0),
+        )
     for node in spoken:
         node.soften(factor)
 

@@ -137,7 +137,8 @@ _AT_HEALTHY[0] = 1 - STRAY
 _AT_MARGIN = by_state({"stuck": 0.0, "dead": 0.0}, grades=1 - APART)
 _AT_MARGIN[[0, LINK.index("array"), LINK.index("astray")]] = 0.0
 _BROAD_AT = by_state(ANY_AT, grades=MARGIN[IS_GRADE] / 2)
-_BROAD_AT[[0, LINK.index("array"), LINK.index("astray")]] = -0.1
+_IS_HEALTHY = _AT_HEALTHY == 1 - STRAY
+_BROAD_AT[_IS_HEALTHY] = -0.1
 _BROAD = by_state(ANY_PLAY, grades=ANY_PLAY["apart"])
 
 
@@ -173,9 +174,19 @@ def width_loglik(
     density = (
         _AT_HEALTHY * _student8(np.array(r / peers.scale)) / peers.scale
         + _AT_MARGIN * _student8((r - MARGIN) / scale) / scale
-        + (1 - _AT_HEALTHY - _AT_MARGIN) * _student8((r - _BROAD_AT) / _BROAD) / _BROAD
+        + (1 - _AT_HEALTHY - _AT_MARGIN) * _anywhere((r - _BROAD_AT) / _BROAD) / _BROAD
     )
     return np.asarray(np.log((1 - _ZERO) * density))
+
+
+def _anywhere(x: Array) -> Array:
+    """(S,) density of the eyes that do not follow: of healthy lanes a normal one, for a tap that is
+    bad by chance may halve a sweep and no more; of others with the stragglers of `_student8`."""
+    return np.where(_IS_HEALTHY, _normal(x), _student8(x))
+
+
+def _normal(x: Array) -> Array:
+    return np.asarray(np.exp(-0.5 * x * x) / math.sqrt(2 * math.pi))
 
 
 def _student8(x: Array) -> Array:

@@ -192,8 +192,8 @@ class Node:
         self.quotes += other.quotes
         self.partner |= other.partner
 
-    def soften(self, factor: float) -> None:
-        """Let all that was seen there weigh less."""
+    def soften(self, factor: float | Array) -> None:
+        """Let all that was seen there weigh less, alike or (S,) state by state."""
         self._parts = {way: factor * part for way, part in self._parts.items()}
         self._ways = self._ratio = None
 

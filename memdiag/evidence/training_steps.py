@@ -24,6 +24,7 @@ from memdiag.stats.bell import upper_tail
 _F = Table("Training steps")
 
 MARGINAL_AT = _F.practice("marginal at", -0.45, "log margin at which a rig says marginal")
+NEVER = _F.practice("never marginal", 0.15, "share of rigs that pass all that does not fail")
 FAILS_AT = _F.practice("fails at", -1.55, "log margin at which it says fail")
 MARGINAL_PLAY = _F.practice("marginal play", 0.25, "from rig to rig, standard deviation")
 FAILS_PLAY = _F.practice("fail play", 0.45, "the same for failing")
@@ -91,8 +92,12 @@ _NOT_FOUND, _NO_RESPONSE = (
 )
 
 _WARNED = np.array([view.warned for view in VIEWS])[:, None]
-_GRID = np.linspace(-1.6, 0.4, 21)
+_GRID = np.linspace(-3.0, 0.4, 35)
 """Where a rig's limit for marginal may lie, in log margin."""
+HARDLY = -1.0
+"""Rigs with a limit below hardly know the word: what they do not fail passes."""
+_SPREAD = exp(-0.5 * ((_GRID - MARGINAL_AT) / MARGINAL_PLAY) ** 2)
+_PRIOR = (1 - NEVER) * _SPREAD / _SPREAD.sum() + NEVER * (_GRID < HARDLY) / (_GRID < HARDLY).sum()
 
 
 _FAILS = np.linspace(-3.0, -0.2, 29)
@@ -120,8 +125,7 @@ class Limits:
         worked; `ended`: the same and whether it failed, of all that have a width."""
         self._fails: Array | None = self._of_failures(list(ended))
         self.known = 0
-        prior = exp(-0.5 * ((_GRID - MARGINAL_AT) / MARGINAL_PLAY) ** 2)
-        fit = log(prior)
+        fit = log(_PRIOR)
         for margin, marginal in seen:
             below = 0.98 * upper_tail((margin - _GRID) / LANE_PLAY) + STRAY
             fit = fit + log(below if marginal else 1 - below)
