@@ -176,14 +176,14 @@ def _share_one_voice(lines: list[Node], widths: bool) -> None:
     ratios = [n.sound_log_ratio for n in spoken]
     if len(spoken) < 3 or (max(ratios) > -2.0 and max(ratios) - min(ratios) > ALIKE):
         return
-    factor: float | Array = 1 / len(spoken)
+    one: float = 1 / len(spoken)
+    factor: float | Array = one
     if max(ratios) >= -2.0:
         # Of widths many say more than one. A test that does not meet a lost margin meets it on
         # none of them; an open line it does.
-        factor = by_state(
-            {"array": factor**0.5, "stuck": factor**0.5, "dead": factor**0.5},
-            grades=factor ** (0.5 if widths else 1.0),
-        )
+        several = one**0.5
+        modes = {"array": several, "stuck": several, "dead": several}
+        factor = by_state(modes, grades=several if widths else one)
     for node in spoken:
         node.soften(factor)
 

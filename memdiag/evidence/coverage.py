@@ -245,13 +245,13 @@ def _lacking(
 
 
 def habits(measured: Measurements) -> frozenset[str]:
-    """The steps that fail wherever they are run, on every link that passes the data steps, and most
-    links do: what a rig does whatever lies on the board (a step it does not know how to run, say).
-    A link that fails the data steps too has a fault of its own."""
+    """The steps that fail wherever they are run, on every link on which the data steps work, and a
+    good part of the links are such: what a rig does whatever lies on the board (a step it does not
+    know how to run, say). A link that fails the data steps too has a fault of its own."""
     outcomes = [(m.place, o) for m in measured for o in m.steps if o.ran in ENDED]
     every = links(measured)
     data = _of_steps(outcomes, DATA_STEPS)
-    ill = {place for place, o in data if o.ran is not Result.PASS}
+    ill = {place for place, o in data if o.ran in FAILED}
     well = set(every) - set(_lacking((p for p, _ in data if p not in ill), every, measured))
     if not every or len(well) < MOST_WORK * len(every):
         return frozenset()
@@ -264,7 +264,7 @@ def habits(measured: Measurements) -> frozenset[str]:
     return frozenset(found)
 
 
-MOST_WORK = 0.7
+MOST_WORK = 0.4
 """Share of the links that pass the data steps where a step that fails on all of them is a habit."""
 
 

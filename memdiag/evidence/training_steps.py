@@ -86,8 +86,8 @@ WAYS = {"read": Way.READ, "gate": Way.READ, "write": Way.WRITE, "level": Way.WRI
 _NOT_FOUND, _NO_RESPONSE = (
     _F.each(word, shares, "share of the failures there that end in this word, not in fail")
     for word, shares in (
-        ("not-found", {"working": 0.20, "dead": 0.42, "mute": 0.20, "absent": 0.08}),
-        ("no-response", {"working": 0.06, "dead": 0.16, "mute": 0.38, "absent": 0.82}),
+        ("not-found", {"working": 0.20, "dead": 0.42, "mute": 0.20, "absent": 0.20}),
+        ("no-response", {"working": 0.06, "dead": 0.16, "mute": 0.38, "absent": 0.68}),
     )
 )
 
