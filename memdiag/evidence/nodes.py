@@ -193,8 +193,11 @@ class Node:
         self.partner |= other.partner
 
     def soften(self, factor: float | Array) -> None:
-        """Let all that was seen there weigh less, alike or (S,) state by state."""
-        self._parts = {way: factor * part for way, part in self._parts.items()}
+        """Let all that was seen there weigh less, alike or (S,) state by state against the best."""
+        self._parts = {
+            way: factor * (part - part.max(axis=-1, keepdims=True))
+            for way, part in self._parts.items()
+        }
         self._ways = self._ratio = None
 
     def replace_by(self, other: Node) -> None:
