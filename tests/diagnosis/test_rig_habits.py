@@ -111,6 +111,31 @@ def test_a_rig_that_warns_of_each_lane_by_itself_hides_no_open_line(seed: int) -
     assert [f.place.site for f in facts.work(v)] == [where[0]]
 
 
+@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("share", [0.25, 0.5])
+def test_a_rig_that_warns_of_each_lane_by_itself_accuses_none_beside_a_gap(
+    seed: int, share: float
+) -> None:
+    """One package is gone, and the rig says marginal of single lanes elsewhere, in each step of
+    each attempt: warnings of a fault elsewhere (common practice, no source). Nobody is heated for
+    them."""
+    on = facts.board("quince-12")
+    every, rng = sorted(facts.lanes(on)), random.Random(seed)
+    gone = every[19][0]
+    loud = {lane for lane in every if rng.random() < share}
+    rows = ["[training]", "site ch rank lane attempt step result"]
+    for attempt in (1, 2, 3):
+        for lane in every:
+            for step in ("id", "wck", "read", "write", "vref"):
+                said = "marginal" if lane in loud and step != "id" else "pass"
+                if lane[0] == gone:
+                    said = "no-response" if step == "id" else "not-run"
+                rows.append(f"{lane[0]} {lane[1]} 0 {lane[2]} {attempt} {step} {said}")
+    text = facts.dump(on, training=False, counts=False)
+    v = facts.verdict(text.replace("[end]", "\n".join([*rows, "[end]"])))
+    assert [(f.place.site, f.cause) for f in facts.work(v)] == [(gone, Cause.MISSING)]
+
+
 def test_a_line_by_itself_works_no_better_than_one_of_a_dead_lane() -> None:
     on = facts.board("quince-12")
     text = facts.dump(on, counts=False, training=False)
