@@ -15,7 +15,7 @@ def sites_in_short(refs: Iterable[str]) -> str:
     """Designators, each named once, in the order of their numbers: `U1, U2, U5 to U8`. A range
     takes in nothing but what it was given; a name that ends in no number stands by itself."""
     runs: list[list[str]] = []
-    for ref in sorted(set(refs), key=_natural):
+    for ref in sorted(set(refs), key=natural):
         if runs and ref == _after(runs[-1][-1]):
             runs[-1].append(ref)
         else:
@@ -25,7 +25,7 @@ def sites_in_short(refs: Iterable[str]) -> str:
     )
 
 
-def _natural(ref: str) -> tuple[str, int, str]:
+def natural(ref: str) -> tuple[str, int, str]:
     """U2 comes before U10."""
     counted = _COUNTED.fullmatch(ref)
     return (ref, -1, ref) if counted is None else (counted[1], int(counted[2]), ref)

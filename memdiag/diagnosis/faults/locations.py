@@ -12,6 +12,7 @@ from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
 from memdiag.model import Board, Place
 from memdiag.model.figures import Table
+from memdiag.model.in_short import natural
 
 _F = Table("Where faults are looked for")
 ODD = _F.practice(
@@ -71,18 +72,26 @@ def sick(evidence: Evidence) -> frozenset[str]:
 
 def unknown_group(board: Board, evidence: Evidence) -> Iterator[Location]:
     """Without a profile nobody knows which sites share a rail or a block, but some do: the sites
-    that look worse than disturbed may be such a group. One grouping of many, so a small share: what
-    belongs together is mostly numbered in a row, else it is any one of the ways to choose as many.
+    that look worse than disturbed may be such a group, or those of them that lie in a row. One
+    grouping of many, so a small share: what belongs together is mostly numbered in a row, else it
+    is any one of the ways to choose as many.
     """
     group, n = sick(evidence), len(board.sites)
-    if 2 <= len(group) < n:
-        at = [i for i, site in enumerate(board.sites) if site.ref in group]
-        if len({b - a for a, b in pairwise(at)}) == 1:
-            share = 1 / n
-        else:
-            share = _SCATTERED / min(comb(n, len(group)), n**2)
-        together = tuple(site.ref for site in board.sites if site.ref in group)
-        yield Location(Place(group=together), group, _UNKNOWN * share)
+    refs = sorted((site.ref for site in board.sites), key=natural)
+    rows: list[list[str]] = [[]]
+    for ref in refs:
+        if ref in group:
+            rows[-1].append(ref)
+        elif rows[-1]:
+            rows.append([])
+    for some in [row for row in rows if 2 <= len(row) < n]:
+        yield Location(Place(group=tuple(some)), frozenset(some), _UNKNOWN / n)
+    every = [ref for ref in refs if ref in group]
+    if 2 <= len(every) < n and every not in rows:
+        at = [refs.index(ref) for ref in every]
+        even = len({b - a for a, b in pairwise(at)}) == 1
+        share = 1 / n if even else _SCATTERED / min(comb(n, len(every)), n**2)
+        yield Location(Place(group=tuple(every)), group, _UNKNOWN * share)
 
 
 # --- lanes and lines ------------------------------------------------------------------------
