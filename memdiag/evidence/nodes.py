@@ -194,10 +194,9 @@ class Node:
 
     def soften(self, factor: float | Array) -> None:
         """Let all that was seen there weigh less, alike or (S,) state by state against the best."""
-        self._parts = {
-            way: factor * (part - part.max(axis=-1, keepdims=True))
-            for way, part in self._parts.items()
-        }
+        for way, part in self._parts.items():
+            best = part.max(axis=-1, keepdims=True)
+            self._parts[way] = factor * (part - best) + np.max(factor) * best
         self._ways = self._ratio = None
 
     def replace_by(self, other: Node) -> None:
