@@ -130,8 +130,9 @@ def _with_action(
     if action is Action.REPLACE and basis.read_rails:
         yield Step(f"once {at} is off, read its rails again before fitting: {rails}", _OHMS)
     if action is Action.STOP:
+        one = at if place.group is None else place.group[0]
         yield Step(
-            f"if a swap was not tried yet: fit a known good package at {at}; the same failure "
+            f"if a swap was not tried yet: fit a known good package at {one}; the same failure "
             "again settles it"
         )
 

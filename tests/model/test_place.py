@@ -102,6 +102,7 @@ def test_without_a_profile_what_is_shared_is_named_by_its_sites(ill: tuple[str, 
     assert document["group"] == list(ill) and document["site"] is None
     assert {row.site for row in v.table if row.cause != "clear"} == set(ill)
     assert set(heat_marks.marks(v)) == set(ill)
+    assert not any("package at the group" in text for text in v.findings[0].next)
 
 
 @pytest.mark.parametrize(
