@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import pytest
 
+from memdiag.diagnosis.faults import locations
 from memdiag.diagnosis.judge import judge
-from memdiag.model import Action, Cause, Verdict
+from memdiag.evidence.gathered import Evidence
+from memdiag.evidence.nodes import Node, by_state
+from memdiag.model import Action, Board, Cause, Link, Site, Verdict
 from memdiag.reading.load import load
 
 
@@ -43,3 +46,27 @@ def test_three_in_a_row_that_fail_alike_are_not_three_packages(order: tuple[int,
 def test_one_that_fails_is_one_package() -> None:
     v = _six(("U5",), "U1", (1, 2, 3, 4, 5, 6))
     assert {f.place.site for f in v.findings if f.action is not Action.LEAVE} == {"U1", "U5"}
+
+
+def test_two_far_apart_that_fail_unlike_are_two_packages() -> None:
+    """Any two packages are some step apart, so that is no sign of what they share: one silent and
+    one narrow, three sites from each other, are two faults, and hardly a block or a rail."""
+    v = _six(("U5",), "U2", (1, 2, 3, 4, 5, 6))
+    wanted = [f for f in v.findings if f.action is not Action.LEAVE]
+    assert {f.place.site for f in wanted} == {"U2", "U5"}
+    for f in wanted:
+        shared = sum(p for c, p in f.alternatives if c in (Cause.CONTROLLER, Cause.SUPPLY))
+        assert shared < 0.05
+
+
+@pytest.mark.parametrize(("sick", "row"), [((1, 4), False), ((1, 2), True), ((0, 2, 4), True)])
+def test_two_packages_are_a_row_only_side_by_side(sick: tuple[int, ...], row: bool) -> None:
+    board = Board("six", sites=tuple(Site(f"U{k}", (Link(k, 0, 0),)) for k in range(6)))
+    nodes = []
+    for k in sick:
+        node = Node("place", (f"U{k}",))
+        node.add(by_state({"dead": 0.0}, grades=-9.0))
+        nodes.append(node)
+    (found,) = locations.unknown_group(board, Evidence(nodes))
+    assert found.sites == {f"U{k}" for k in sick}
+    assert (found.share > 0.05) == row

@@ -89,7 +89,8 @@ def unknown_group(board: Board, evidence: Evidence) -> Iterator[Location]:
     every = [ref for ref in refs if ref in group]
     if 2 <= len(every) < n and every not in rows:
         at = [refs.index(ref) for ref in every]
-        even = len({b - a for a, b in pairwise(at)}) == 1
+        # Any two are a step apart: that is no row of them.
+        even = len(every) > 2 and len({b - a for a, b in pairwise(at)}) == 1
         share = 1 / n if even else _SCATTERED / min(comb(n, len(every)), n**2)
         yield Location(Place(group=tuple(every)), group, _UNKNOWN * share)
 
