@@ -82,7 +82,7 @@ def _failed_steps(case: Case) -> Iterator[Obstacle]:
     """An explicit failure in the last attempt of a step, unless its place is empty on purpose or
     the rig fails that step on every board."""
     measured = case.basis.measured
-    off, habits = frozenset(measured.run.head.removed or ()), case.basis.evidence.habits
+    off, habits = frozenset(measured.run.head.removed or ()), coverage.habits(measured, proven=True)
     for group in measured:
         bad = [o for o in group.steps if o.step not in habits and _failed(o)]
         owners = set(group.place.sites(measured.board))

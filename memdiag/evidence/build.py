@@ -60,7 +60,7 @@ def gather(
 
 def _habit(step: str) -> str:
     return (
-        f"{step} fails on every lane and every lane passes the data steps: that is the rig's "
+        f"{step} fails on every lane on which the data steps work: that is the rig's "
         "habit, not this board's fault"
     )
 

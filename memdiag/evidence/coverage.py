@@ -244,16 +244,20 @@ def _lacking(
     return tuple(link for link in every if link not in heard)
 
 
-def habits(measured: Measurements) -> frozenset[str]:
+def habits(measured: Measurements, *, proven: bool = False) -> frozenset[str]:
     """The steps that fail wherever they are run, on every link on which the data steps work, and a
     good part of the links are such: what a rig does whatever lies on the board (a step it does not
-    know how to run, say). A link that fails the data steps too has a fault of its own."""
+    know how to run, say). A link that fails the data steps too has a fault of its own.
+
+    That is enough to hold the step against nobody. `proven`, to let a board go in spite of it, only
+    where most links pass the data steps: one that is `marginal` there may have earned its failure.
+    """
     outcomes = [(m.place, o) for m in measured for o in m.steps if o.ran in ENDED]
     every = links(measured)
     data = _of_steps(outcomes, DATA_STEPS)
-    ill = {place for place, o in data if o.ran in FAILED}
+    ill = {place for place, o in data if o.ran in FAILED or (proven and o.ran is not Result.PASS)}
     well = set(every) - set(_lacking((p for p, _ in data if p not in ill), every, measured))
-    if not every or len(well) < MOST_WORK * len(every):
+    if not every or len(well) < (MOST_PASS if proven else MOST_WORK) * len(every):
         return frozenset()
     found = set()
     for step in {o.step for _, o in outcomes if o.ran in FAILED} - DATA_STEPS:
@@ -264,8 +268,9 @@ def habits(measured: Measurements) -> frozenset[str]:
     return frozenset(found)
 
 
-MOST_WORK = 0.4
-"""Share of the links that pass the data steps where a step that fails on all of them is a habit."""
+MOST_WORK, MOST_PASS = 0.4, 0.7
+"""Share of the links on which the data steps work where a step that fails on all of them is a
+habit; and of those that pass them where that is proven."""
 
 
 Outcomes = Sequence[tuple[Place, StepOutcome]]

@@ -42,6 +42,23 @@ def test_a_step_that_fails_on_lanes_that_work_is_the_rigs(gone: int) -> None:
         assert v.summary.cause is Cause.MISSING and v.summary.site == silent[0]
 
 
+@pytest.mark.parametrize("loud", [0, 2])
+def test_a_habit_lets_no_board_go_whose_data_steps_are_marginal(loud: int) -> None:
+    """An explicit `not-found` forbids a release but where it is nobody's: every lane passes read
+    and write. Where half of them are marginal, that is not said."""
+    on = facts.board("quince-12")
+
+    def row(site: str, ch: int, lane: int, step: str) -> str | None:
+        if step == "wck":
+            return "not-found -"
+        warned = loud and (2 * ch + lane) % loud and step in ("read", "write")
+        return "marginal 0.46UI" if warned else None
+
+    v = facts.verdict(facts.dump(on, row))
+    assert v.released == (not loud)
+    assert not any(f.action in (Action.STOP, Action.REPLACE, Action.REFLOW) for f in v.findings)
+
+
 @pytest.mark.parametrize("steps", [("id",), ("id", "ca"), ()])
 def test_a_channel_that_finds_nothing_is_not_given_up_before_its_rails_are_read(
     steps: tuple[str, ...],
