@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from memdiag import judge
+from memdiag.model import Cause
 from memdiag.reading.load import load
 from tests.diagnosis import test_facts as facts
 
@@ -46,3 +47,13 @@ def test_a_lane_whose_lines_no_row_tells_apart_has_no_line_named() -> None:
     for f in v.findings:
         if f.place.site == where[0] and f.place.dq is None:
             assert "seven neighbours" not in f.reason
+
+
+def test_a_package_of_one_lane_has_no_others_that_work() -> None:
+    """Nothing is said to work that is not there: an x8 package on a channel has one lane."""
+    on = facts.board("quince-8")
+    where = next(iter(facts.lanes(on)))
+    bad = dict.fromkeys(("level", "gate", "read", "write"), "not-found -")
+    v = facts.verdict(facts.dump(on, facts.at(where, **bad), counts=False))
+    assert v.findings[0].cause is Cause.JOINT
+    assert "others of the package" not in v.findings[0].reason

@@ -44,7 +44,7 @@ MECHANISMS = (
             Variant("open", OPEN, effects.whole({"dead": effects.SHOWS})),
             *effects.severities(RAGGED, SCATTER),
         ),
-        why="a strobe, clock or link-check ball: one lane, while the others of the package work",
+        why="a strobe, clock or link-check ball: that lane hangs on it, and no other",
         history=history.of_joint,
     ),
 )
