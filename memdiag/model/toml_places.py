@@ -98,8 +98,12 @@ class _Scanner:
 
     def _keys(self) -> list[str]:
         keys = []
-        while (key := self._skip(_KEY)) is not None:
-            keys.append(_meant(key))
+        while (quoted := self._skip(_KEY)) is not None:
+            key = _meant(quoted)
+            if key is None:
+                self.at -= len(quoted)  # nothing that may follow a key starts with a quote
+                break
+            keys.append(key)
             if self._skip(_DOT) is None:
                 break
         return keys
@@ -137,12 +141,17 @@ class _Scanner:
         return self._skip(_SCALAR) is not None
 
 
-def _meant(key: str) -> str:
-    """A key without its quotes, and what its escapes stand for."""
+def _meant(key: str) -> str | None:
+    """A key without its quotes, and what its escapes stand for; None with one that TOML has not."""
     if key[0] == "'":
         return key[1:-1]
     if key[0] != '"':
         return key
     import tomllib
 
-    return str(tomllib.loads(f"k = {key}")["k"]) if "\\" in key else key[1:-1]
+    if "\\" not in key:
+        return key[1:-1]
+    try:
+        return str(tomllib.loads(f"k = {key}")["k"])
+    except tomllib.TOMLDecodeError:
+        return None

@@ -7,7 +7,7 @@ import tomllib
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from memdiag.model import toml_text
@@ -131,11 +131,18 @@ def test_every_path_of_any_text_has_a_place(
 
 
 @settings(deadline=None)
+@example('"\\0"')
+@example('a = 1\nb."\\0" = 2')
+@example('["\\ud800"]\na = 1')
 @given(st.text(max_size=60) | st.text("[]{}=.,\"'#\n ab0\\", max_size=60))
 def test_what_is_no_toml_ends_the_search(text: str) -> None:
     lines = text.replace("\r\n", " \n").split("\n")
     for at in places(text).values():
         assert 1 <= at.line <= len(lines) and 1 <= at.column <= len(lines[at.line - 1]) + 1
+
+
+def test_an_escape_that_toml_has_not_ends_the_search_before_its_key() -> None:
+    assert places('a = 1\nb."\\0" = 2\nc = 3') == {("a",): Position(1, 1), ("b",): Position(2, 1)}
 
 
 def test_depth_is_no_matter() -> None:
