@@ -9,7 +9,8 @@ import queue
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.bench.capture_cutter import Cutter, Dump, Ended, Event, Limits
 from memdiag.bench.capture_files import Kept
@@ -26,8 +27,7 @@ _PAUSE = 1.0  # seconds of silence after which less than a block is judged for b
 _MOST_PIECES = 256  # that may wait to be cut where the sender can be held up
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(Struct, frozen=True):
     """How far it is: bytes and lines that were kept, seconds since the last of them (None before
     the first), whether the line is there, and the number of the dump that is coming (0: none)."""
 
@@ -49,8 +49,7 @@ class State:
         return f"listening: {came}, the last {self.silent:.0f} s ago; {doing}"
 
 
-@dataclass(frozen=True, slots=True)
-class _Piece:
+class _Piece(Struct, frozen=True):
     """Bytes, and when they came: by a clock that never goes back, and by the calendar."""
 
     data: bytes

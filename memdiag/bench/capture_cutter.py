@@ -10,8 +10,9 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import Enum, StrEnum, auto
+
+from msgspec import Struct
 
 from memdiag.bench.capture_lines import Known, Turn, is_blank
 from memdiag.bench.capture_noise import JUNK, share
@@ -49,8 +50,7 @@ _SAYS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Dump:
+class Dump(Struct, frozen=True):
     """The text of a dump, its bytes as they came.
 
     `number` counts the dumps from 1, `line` is the line of all that came that its first line is,
@@ -67,8 +67,7 @@ class Dump:
     final: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Limits:
+class Limits(Struct, frozen=True):
     """`stall`: seconds of silence that end a dump; `most`: bytes of a dump."""
 
     stall: float = 30.0

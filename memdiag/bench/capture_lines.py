@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from memdiag.layouts import registry
 from memdiag.layouts.matcher import Layout, Match
@@ -27,8 +28,7 @@ class Turn(StrEnum):
     ROW = "row"
 
 
-@dataclass(frozen=True, slots=True)
-class Known:
+class Known(Struct, frozen=True):
     """A layout, and the pattern that its texts are recognised by; None where it has none."""
 
     layout: Layout

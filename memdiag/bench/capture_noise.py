@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 BLOCK = 256
 """Bytes that are judged together."""
@@ -30,8 +31,7 @@ def share(data: bytes) -> float:
     return len(found) / len(data) if data else 0.0
 
 
-@dataclass(slots=True)
-class Legibility:
+class Legibility(Struct):
     """Judges what comes block by block, wherever the pieces are cut."""
 
     garbled: bool = False

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from pathlib import Path
+
+from msgspec import Struct, field
 
 from memdiag.diagnosis.settings import Settings
 
@@ -13,8 +14,7 @@ LEAST_TOKEN = 16
 """Characters of an access token at the least."""
 
 
-@dataclass(frozen=True, slots=True)
-class Limits:
+class Limits(Struct, frozen=True):
     """Bounds of one request. `body` in bytes; `arrival` is how long a body may take to arrive,
     `judging` and `filing` how long its work may take (s); `waiting` how many requests may wait for
     a worker; `memory` what a worker may take (bytes); `held` what pastes are kept in all."""
@@ -28,8 +28,7 @@ class Limits:
     held: int = 256 << 20
 
 
-@dataclass(frozen=True, slots=True)
-class Bench:
+class Bench(Struct, frozen=True):
     """`folder` holds the tickets and `ledger` names their index as for `memdiag ledger`; `address`
     and `port` are listened at. `token`: what a visitor must show, None where only this PC asks."""
 

@@ -11,9 +11,9 @@ import time
 from collections import deque
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from msgspec import Struct, field
 from starlette.concurrency import run_in_threadpool
 
 from memdiag.bench import paste_view
@@ -34,8 +34,7 @@ MOST_HEARD, MOST_TOLD = 50, 8
 _POLL = 0.2  # seconds that one look at a console waits
 
 
-@dataclass(slots=True)
-class Heard:
+class Heard(Struct):
     """A dump that came: `number` from 1, `at` (seconds since 1970) when its first line began,
     `paste` where it lies on the desk, `answer` what came of it (empty until it is judged)."""
 
@@ -52,8 +51,7 @@ class Heard:
         return time.strftime("%H:%M:%S", time.localtime(self.at))
 
 
-@dataclass(slots=True)
-class Console:
+class Console(Struct):
     """One of them, its latest dump first."""
 
     name: str

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import secrets
 from collections import OrderedDict
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
+
+from msgspec import Struct, field
 
 from memdiag.bench.refusal import Refusal
 
@@ -20,8 +21,7 @@ if TYPE_CHECKING:
 MOST_VISITORS = 1000
 
 
-@dataclass(slots=True)
-class Paste:
+class Paste(Struct):
     """`raw` as it came, `board` as it was picked, `ticket` whose page it came from, `fixes` what
     was put in place of lines, by their numbers. `seen` is what came of it as it stands, None where
     it is to be judged anew. `captured` is how it came from a console, None for what was pasted."""

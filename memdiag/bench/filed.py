@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from memdiag.bench.refusal import Refusal
 from memdiag.boards import profiles
@@ -18,8 +19,7 @@ from memdiag.model.ledger import SiteHeat
 from memdiag.repair.case.story import CaseError, case
 
 
-@dataclass(frozen=True, slots=True)
-class Filed:
+class Filed(Struct, frozen=True):
     """A ticket with its runs in order; `notes` say what of it cannot be used."""
 
     ticket: str

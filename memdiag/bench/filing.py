@@ -7,9 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.bench import documents, filed, photos, run_text
 from memdiag.bench.refusal import Refusal
@@ -77,8 +79,7 @@ def entered(
         return _file(where, held.ticket, _Text(raw, held.board_file))
 
 
-@dataclass(frozen=True, slots=True)
-class _Text:
+class _Text(Struct, frozen=True):
     """What is filed as a run: the text, the board's file, and how it came to be."""
 
     raw: bytes

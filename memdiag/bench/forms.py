@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from memdiag.bench.refusal import Refusal
 
@@ -18,8 +19,7 @@ MOST_FIELDS, MOST_FILES, MOST_TEXT = 2000, 8, 2000
 _KINDS = ("application/x-www-form-urlencoded", "multipart/form-data")
 
 
-@dataclass(frozen=True, slots=True)
-class Form:
+class Form(Struct, frozen=True):
     """What a form of this visitor holds: `pairs` of names and texts in order, and `files`."""
 
     pairs: tuple[tuple[str, str], ...]

@@ -4,7 +4,8 @@ right."""
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.model import Verdict
 from memdiag.model.problems import Problem, Severity
@@ -16,8 +17,7 @@ LONGEST = 2000
 """Characters of a line that are shown, and that a correction of it may have."""
 
 
-@dataclass(slots=True)
-class Marks:
+class Marks(Struct):
     """What there is to say of a line. `run` is the number of the dump it belongs to; `lost` whether
     something of it was not understood; `open` whether it is to be corrected; `was` what stood there
     before it was, None where it was not."""
@@ -30,8 +30,7 @@ class Marks:
     was: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class TextLine:
+class TextLine(Struct, frozen=True):
     """A line as it is shown; `number` 0 stands for lines that are left out."""
 
     number: int

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from typing import Any
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from memdiag.bench import answers, documents
 from memdiag.bench.paste_lines import TextLine, marked, reasons, shown
@@ -27,8 +29,7 @@ MOST_PLATES = 3
 """Dumps of one text whose answers stand by themselves."""
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
+class Seen(Struct, frozen=True):
     """What is shown of a paste: the page's middle, its title, and what a form begins with. `judged`
     is whether a dump was found; `fixes` those corrections that took the place of other text;
     `plates` the answers alone, as a part of another page, and `answer` in one line."""

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from memdiag.bench.refusal import Refusal
 from memdiag.model import Head, Run
@@ -23,8 +25,7 @@ _BLANKS = re.compile(r"\s+")
 _LINE_ENDS = re.compile(r"[\r\n\v\f\x1c-\x1e\x85\u2028\u2029]+")
 
 
-@dataclass(frozen=True, slots=True)
-class Entered:
+class Entered(Struct, frozen=True):
     """A run as it was entered. `before` is the head of the ticket's last run: the board, its serial
     number and what is off it are still the same. `said` are keys of the head, `rails` rows of
     `rail ohms trend`, `heat` rows of `rail volts amps hottest rise`; "" says nothing."""

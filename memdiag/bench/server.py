@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import socket
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import uvicorn
+from msgspec.structs import replace
 
 from memdiag.bench.app import application
 

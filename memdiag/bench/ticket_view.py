@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
+
+from msgspec.structs import replace
 
 from memdiag.bench import answers, documents, filed, paste_view, run_text
 from memdiag.bench.filed import Filed

@@ -10,9 +10,11 @@ import csv
 import math
 import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 
+from msgspec import Struct, field
+
+from memdiag.model.patterns import later
 from memdiag.model.problems import Position, Problem, problem
 from memdiag.resources import read_regular
 
@@ -43,13 +45,12 @@ _SIDES = {
     for word in words.split()
 }
 _UNITS = "(mm|mils?|thou|inch|in)"
-_UNIT_SAID = re.compile(rf"\bunits?\b[^\n]*?\b{_UNITS}\b", re.IGNORECASE)
-_UNIT_OF_HEADING = re.compile(rf"[\s_(\[]+{_UNITS}[)\]]?\s*$", re.IGNORECASE)
-_NUMBER = re.compile(rf"([-+]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+))\s*{_UNITS}?", re.IGNORECASE)
+_UNIT_SAID = later(rf"\bunits?\b[^\n]*?\b{_UNITS}\b", re.IGNORECASE)
+_UNIT_OF_HEADING = later(rf"[\s_(\[]+{_UNITS}[)\]]?\s*$", re.IGNORECASE)
+_NUMBER = later(rf"([-+]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+))\s*{_UNITS}?", re.IGNORECASE)
 
 
-@dataclass(frozen=True, slots=True)
-class Spot:
+class Spot(Struct, frozen=True):
     """Where a part sits: x, y in mm, degrees anticlockwise, its side; None where not said."""
 
     x: float | None = None
@@ -58,8 +59,7 @@ class Spot:
     side: str | None = None
 
 
-@dataclass(frozen=True)
-class Centroid:
+class Centroid(Struct, frozen=True):
     """The spots of the designators asked for, folded in case, and what is wrong with the file."""
 
     spots: Mapping[str, Spot] = field(default_factory=dict)

@@ -9,10 +9,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from itertools import islice
 
-from msgspec import UNSET
+from msgspec import UNSET, Struct
 
 from memdiag.boards import baseline_checks, profile_places
 from memdiag.boards.profile_fill import MOST_PROBLEMS, nearest
@@ -24,8 +23,7 @@ from memdiag.model.problems import Problem, problem
 Corners = tuple[tuple[float, float], ...]
 
 
-@dataclass(frozen=True)
-class Profile:
+class Profile(Struct, frozen=True):
     """A filled form, and the sites that it comes to."""
 
     form: ProfileForm

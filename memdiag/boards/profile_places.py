@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import combinations
 
-from msgspec import UNSET
+from msgspec import UNSET, Struct
 
 from memdiag.boards.profile_form import ControllerForm, KeepoutForm, ProfileForm
 from memdiag.boards.whereabouts import Whereabouts as Names
@@ -34,8 +33,7 @@ def _half_placed(form: ProfileForm, sites: Sites, names: Names) -> Iterator[Prob
             )
 
 
-@dataclass(frozen=True)
-class _Box:
+class _Box(Struct, frozen=True):
     """A part whose place and size are known: a `site` or `keepout` by its name, or `the
     controller`."""
 

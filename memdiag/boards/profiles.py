@@ -5,9 +5,10 @@ from __future__ import annotations
 import functools
 import re
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from msgspec.structs import replace
 
 from memdiag.boards.inferred import inferred
 from memdiag.boards.whereabouts import Whereabouts

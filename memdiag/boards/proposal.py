@@ -8,7 +8,9 @@ them says is made up, but for what the numbering of a board usually means, and t
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from memdiag.boards import written
 from memdiag.boards.centroid import Spot
@@ -18,8 +20,7 @@ from memdiag.model import Board, Link, Rail, Run, Site
 from memdiag.model.problems import Problem, problem
 
 
-@dataclass(frozen=True)
-class Answers:
+class Answers(Struct, frozen=True):
     """What is known beside dumps; None or empty where it was not said. `channels` and `lanes` as a
     row of a profile has them; `links` in place of those that a dump tells of a site; `spots` by
     designators folded in case; `blocks`: packages that share a partition, 0 for no partitions."""
@@ -40,8 +41,7 @@ class Answers:
     blocks: int | None = None
 
 
-@dataclass(frozen=True)
-class Lack:
+class Lack(Struct, frozen=True):
     """Something to ask for: `key` tells it from others, `site` is the one it is asked of. Where it
     is `needed` there is no profile without it."""
 
@@ -51,8 +51,7 @@ class Lack:
     site: str = ""
 
 
-@dataclass(frozen=True)
-class Proposal:
+class Proposal(Struct, frozen=True):
     """The board so far, what is not known of it, and what was guessed."""
 
     board: Board

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
+
+from msgspec import Struct
 
 from memdiag.boards import written
 from memdiag.model import Channel, Link, Site
 
 
-@dataclass(frozen=True)
-class _Block:
+class _Block(Struct, frozen=True):
     """Links of one site that one table of `links` can say: each lane of each channel."""
 
     channels: tuple[Channel, ...]

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
+
+from msgspec import Struct
 
 from memdiag.boards import written
 from memdiag.model.problems import Position
@@ -14,15 +15,14 @@ from memdiag.model.toml_places import Path, places
 _Named = dict[str, list[Path]]
 
 
-@dataclass
-class Whereabouts:
+class Whereabouts(Struct, dict=True):
     """`file` is what the profile is called, `data` its parsed tables, `text` what they were read
     from ("" where that is not at hand: then nothing has a place). The text is walked through only
     where a place is asked for."""
 
     file: str
     data: Mapping[str, Any]
-    text: str = field(default="", repr=False)
+    text: str = ""
 
     def at(self, *path: str | int) -> Position | None:
         """Where the key, or else the nearest table around it, stands; None for the file as a

@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, TypeVar
+
+from msgspec import Struct
+
+from memdiag.model.patterns import later
 
 T = TypeVar("T")
 
@@ -17,15 +20,15 @@ MOST = 1024
 """Values of one range at most: no board has more packages."""
 
 _DASH = r"[ \t]*[-\u2010-\u2015\u2212][ \t]*"
-_NUMBERED = re.compile(rf"(.*?)([0-9]{{1,9}}){_DASH}(.*?)([0-9]{{1,9}})")
-_LETTERS = re.compile(rf"([A-Z]){_DASH}([A-Z])|([a-z]){_DASH}([a-z])")
-_LAST_NUMBER = re.compile(r"(.*?)([0-9]{1,9})")
-_FROM = re.compile(
+_NUMBERED = later(rf"(.*?)([0-9]{{1,9}}){_DASH}(.*?)([0-9]{{1,9}})")
+_LETTERS = later(rf"([A-Z]){_DASH}([A-Z])|([a-z]){_DASH}([a-z])")
+_LAST_NUMBER = later(r"(.*?)([0-9]{1,9})")
+_FROM = later(
     r"from[ \t]+(\S+?)[ \t]*,[ \t]*([0-9]{1,9})[ \t]+each"
     r"(?:[ \t]*,[ \t]*([0-9]{1,9})[ \t]+apart)?",
     re.IGNORECASE,
 )
-_APART = re.compile(r"from[ \t]+(\S+?)[ \t]*,[ \t]*(\S+)[ \t]+apart", re.IGNORECASE)
+_APART = later(r"from[ \t]+(\S+?)[ \t]*,[ \t]*(\S+)[ \t]+apart", re.IGNORECASE)
 _LONGEST = 200
 """Characters of a name at most; what is longer is looked at no closer."""
 
@@ -34,8 +37,7 @@ class Unclear(ValueError):
     """A text that cannot be counted out; the text of the error says why."""
 
 
-@dataclass(frozen=True, slots=True)
-class Count:
+class Count(Struct, frozen=True):
     """`from START, EACH each, APART apart`: the values of the n-th, n from 0."""
 
     start: str

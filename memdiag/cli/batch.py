@@ -6,11 +6,11 @@ import hashlib
 import os
 import signal
 import threading
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
+from msgspec.structs import replace
 
 from memdiag.cli import common, options, outlet, progress
 from memdiag.cli.options import Option

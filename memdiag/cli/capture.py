@@ -6,12 +6,13 @@ import signal
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
 
 import click
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from memdiag.cli import common, filing, listening, options, outlet, progress
 from memdiag.cli.options import Option
@@ -118,8 +119,7 @@ def command(
     return bench.status
 
 
-@dataclass(frozen=True, slots=True)
-class _Place:
+class _Place(Struct, frozen=True):
     """Where dumps are filed; `ticket` None: each under its own."""
 
     folder: Path
@@ -127,8 +127,7 @@ class _Place:
     url: str | None
 
 
-@dataclass(slots=True)
-class _Bench:
+class _Bench(Struct):
     """Judges, prints and files what a capture gives out, and remembers how it went."""
 
     source: str

@@ -14,8 +14,9 @@ import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from typing import TypeVar
+
+from msgspec import Struct, field
 
 from memdiag.cli import outlet
 
@@ -28,8 +29,7 @@ _WIDTH = 24  # characters of the bar
 _MEGABYTE = 1_000_000
 
 
-@dataclass(slots=True)
-class Line:
+class Line(Struct):
     """The line of a terminal on standard error that says how far something is."""
 
     _shown: float = 0.0  # when it was last
@@ -52,8 +52,7 @@ class Line:
         self._drawn = len(text)
 
 
-@dataclass(slots=True)
-class Step:
+class Step(Struct):
     """One thing that a command does: `what` in words, of how many (None: nobody knows), counted in
     `unit` (MB for bytes). `left`: what holds where it is stopped."""
 

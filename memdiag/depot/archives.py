@@ -13,10 +13,11 @@ import zipfile
 import zlib
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
 from lzma import LZMAError
 from pathlib import PurePosixPath
 from typing import Any, BinaryIO, Self
+
+from msgspec import Struct
 
 from memdiag.model.problems import Problem, Severity, problem
 from memdiag.reading.cleaning import packers, unpack
@@ -51,8 +52,7 @@ _BROKEN = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Member:
+class Member(Struct, frozen=True):
     """A file in an archive, and its bytes; `name` "" is the archive itself, of which `wrong` tells
     what was wrong. `data` is None where there is a problem."""
 

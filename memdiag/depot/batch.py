@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
 from typing import Any
+
+from msgspec import Struct, field
 
 from memdiag.depot import parts
 from memdiag.depot.crews import Crew, spread
@@ -23,8 +24,7 @@ Told = Callable[[int], None]
 """Told how many inputs are done."""
 
 
-@dataclass(slots=True)
-class _Block:
+class _Block(Struct):
     """Inputs that are written together."""
 
     number: int
@@ -40,8 +40,7 @@ class _Block:
         self.names.update(name.encode() + b"\0")
 
 
-@dataclass(slots=True)
-class Batch:
+class Batch(Struct):
     """A batch at work in its folder. `size`: inputs of a block; `done`: inputs that are written."""
 
     folder: Folder

@@ -6,8 +6,9 @@ import os
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
+
+from msgspec import Struct, field
 
 from memdiag import __version__
 from memdiag.depot import inputs
@@ -22,8 +23,7 @@ POLL = 2.0
 """Seconds between two looks for new files. A file is taken when it is the same at two of them."""
 
 
-@dataclass(frozen=True, slots=True)
-class Order:
+class Order(Struct, frozen=True):
     """What is to be judged, and where to. `options`: what the verdicts depend on beside the inputs,
     by name. `cluster`: the address of a scheduler, None for `workers` on this machine."""
 
@@ -36,8 +36,7 @@ class Order:
     block: int = BLOCK
 
 
-@dataclass(slots=True)
-class Course:
+class Course(Struct):
     """A batch on its way. `told` hears how many inputs were judged since it was begun or gone on
     with; `publish` gets the summary whenever there is a new one."""
 

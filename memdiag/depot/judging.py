@@ -6,9 +6,10 @@ import hashlib
 import os
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from memdiag.depot.rows import Rows, aside
 from memdiag.model import Board
@@ -20,8 +21,7 @@ if TYPE_CHECKING:
 JUDGE = "memdiag.depot.judging:judge_dump"
 
 
-@dataclass(frozen=True, slots=True)
-class Job:
+class Job(Struct, frozen=True):
     """One input to be judged: its bytes, or the file (`path`) that a worker reads by itself where
     it is too large to be sent. `size` in bytes."""
 
@@ -31,8 +31,7 @@ class Job:
     path: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Limits:
+class Limits(Struct, frozen=True):
     """What a dump may take: seconds, and one more for each MB of it; MiB of memory."""
 
     seconds: float = 300.0
@@ -43,8 +42,7 @@ class Limits:
         return self.seconds + job.size / 1e6
 
 
-@dataclass(frozen=True, slots=True)
-class How:
+class How(Struct, frozen=True):
     """How every dump of a batch is judged. `timed`: how long each took is kept. `around` is the
     digest of all that a worker finds in its own surroundings (`surroundings.digest`). `judge` names
     the function that does it, as `module:function`."""
@@ -62,8 +60,7 @@ class How:
 Judge = Callable[[Job, How], Rows]
 
 
-@dataclass(frozen=True, slots=True)
-class Failed:
+class Failed(Struct, frozen=True):
     """Why a job was not done: `code` of a problem, and what to fill in there. `again`: another try
     may go better."""
 

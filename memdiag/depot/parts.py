@@ -10,8 +10,9 @@ import hashlib
 import io
 import urllib.parse
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct
 
 from memdiag.depot.rows import Row, Rows
 from memdiag.model.batch import DATASETS, MEASURED, Kind
@@ -26,8 +27,7 @@ _LONGEST = 80  # characters of a board's name in the name of a folder
 _MOST = 2**63 - 1
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(Struct, frozen=True):
     """The rows of one data set that speak of one kind of board (None: not said)."""
 
     dataset: str

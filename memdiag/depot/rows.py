@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from memdiag.model import Finding, Place, Verdict
 from memdiag.model.batch import DATASETS
@@ -13,8 +14,7 @@ from memdiag.model.table import COLUMNS
 Row = tuple[object, ...]
 
 
-@dataclass(slots=True)
-class Rows:
+class Rows(Struct):
     """What one input gave: for each data set rows of `(board, *columns)`, in order. `board` is None
     where the dump names none."""
 

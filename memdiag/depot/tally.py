@@ -5,9 +5,10 @@ from __future__ import annotations
 import heapq
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from msgspec import Struct, field
 
 from memdiag.depot import parts
 from memdiag.depot.parts import Part
@@ -27,8 +28,7 @@ _OF_VERDICTS = (
 _OF_PROBLEMS = ("input", "number", "code", "severity")
 
 
-@dataclass(slots=True)
-class _OfBoard:
+class _OfBoard(Struct):
     dumps: int = 0
     released: int = 0
     causes: Counter[str] = field(default_factory=Counter)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.diagnosis import wording
 from memdiag.diagnosis.beliefs import Beliefs
@@ -17,8 +18,7 @@ MOST_QUOTES = 6
 PER_SITE = 2  # quotes of one site before another has its turn
 
 
-@dataclass(frozen=True, slots=True)
-class Basis:
+class Basis(Struct, frozen=True):
     """A run, measured, with what is believed of it."""
 
     measured: Measurements

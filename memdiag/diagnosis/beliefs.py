@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from memdiag.diagnosis.candidate import Candidate
 from memdiag.diagnosis.hypotheses import Hypotheses
@@ -20,8 +20,7 @@ AUDIBLE = 0.1
 """A fault that disturbs its neighbours less than this (`Mechanism.spill`) is no source of it."""
 
 
-@dataclass(frozen=True, slots=True)
-class World:
+class World(Struct, frozen=True):
     """One set of candidate faults and its probability; variants and rigs summed out."""
 
     members: frozenset[int]

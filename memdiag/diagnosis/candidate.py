@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 
 import numpy as np
+from msgspec import Struct, field
 
 from memdiag.diagnosis import rig_behaviour
 from memdiag.diagnosis.faults.mechanism import Mechanism
@@ -18,8 +18,7 @@ Strikes = Mapping[int, Relation]
 """Number of a node -> how it stands to a candidate that strikes it (SELF, LANE or RAIL)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Candidate:
+class Candidate(Struct, frozen=True):
     """One fault that could be: its mechanism, where it sits, the sites it acts on directly, and the
     nodes it strikes; `along` as `Location`."""
 

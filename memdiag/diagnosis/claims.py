@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.diagnosis.beliefs import Beliefs
 from memdiag.diagnosis.candidate import Candidate
@@ -36,8 +37,7 @@ RAISED = 3.0
 """What is claimed must be so much likelier, in odds, than it was before the dump was read."""
 
 
-@dataclass(frozen=True, slots=True)
-class Claim:
+class Claim(Struct, frozen=True):
     """A cause at a place, the likeliest mechanism of it, the candidates behind it with the sites
     they act on, and the probability that one of them is present. `rivals` are all the candidates
     that compete there; `one_of` the packages that are not told apart, empty where the place says

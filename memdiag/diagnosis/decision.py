@@ -9,7 +9,8 @@ where that exceeds its own price.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.diagnosis.settings import Costs
 from memdiag.model import Action, Cause
@@ -44,8 +45,7 @@ CURES: Mapping[Action, Mapping[Cause, float]] = {
 PACKAGE_BAD = frozenset({Cause.MISSING, Cause.WEAK})
 
 
-@dataclass(frozen=True, slots=True)
-class Measurement:
+class Measurement(Struct, frozen=True):
     """Something to find out: its price (a name in `Costs`), and for each cause the probability
     of the first of two outcomes. `action` is what a verdict calls doing it; `how` says it, with
     the place as `{at}`, the exposure as `{length}`, the temperatures as `{warm}` and `{cool}`."""
@@ -145,8 +145,7 @@ same before the memory is given up: ohms cost minutes, and a board that is given
 at again."""
 
 
-@dataclass(frozen=True, slots=True)
-class Choice:
+class Choice(Struct, frozen=True):
     """The action, its expected cost, and measurements by what they are worth, best first (only
     those worth more than their price, and `worth` is net of it)."""
 

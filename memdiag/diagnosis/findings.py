@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from memdiag.diagnosis import decision, next_steps, reasons, spillover, wording
 from memdiag.diagnosis.basis import Basis, quotes

@@ -6,7 +6,8 @@ Why the defaults are what they are stands in docs/settings.md.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.diagnosis.ranges import Factor, Ranged
 
@@ -26,8 +27,7 @@ class Stages(Ranged, frozen=True, forbid_unknown_fields=True):
         return {"after-swap": self.after_swap, "final": self.final}.get(stage or "", 1.0)
 
 
-@dataclass(frozen=True, slots=True)
-class Past:
+class Past(Struct, frozen=True):
     """What was done before this run: at the site in question, and at any."""
 
     replaced: bool

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from itertools import chain, islice
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.diagnosis import faults, noisy_max
 from memdiag.diagnosis.candidate import Candidate, Reach, Strikes
@@ -19,8 +21,7 @@ from memdiag.evidence.nodes import READINGS, Node
 from memdiag.model import Board, Run
 
 
-@dataclass(slots=True)
-class Hypotheses:
+class Hypotheses(Struct):
     """Everything the posterior is taken over: candidates, their variants, the nodes, the model."""
 
     candidates: list[Candidate]

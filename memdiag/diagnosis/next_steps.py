@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.diagnosis import decision
 from memdiag.diagnosis.basis import Basis
@@ -17,8 +18,7 @@ from memdiag.stats.limits import bits_needed
 _OHMS, _INJECTION = frozenset({Work.OHMS}), frozenset({Work.INJECTION})
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(Struct, frozen=True):
     """One thing to do, in words, and the work it asks for that has a caution of its own."""
 
     text: str

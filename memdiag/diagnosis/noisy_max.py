@@ -23,10 +23,10 @@ level: memory and time grow with rows and with the variants that something speak
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -42,8 +42,7 @@ TINY = 1e-30
 """What is impossible counts as this likely."""
 
 
-@dataclass(frozen=True, slots=True)
-class Group:
+class Group(Struct, frozen=True):
     """Nodes under one circumstance.
 
     loglik   (K, N, S): log likelihood of what was seen at node n in state s, in circumstance k;
@@ -61,8 +60,7 @@ class Group:
     effects: Array
 
 
-@dataclass(frozen=True, slots=True)
-class Family:
+class Family(Struct, frozen=True):
     """Groups with the same contexts. `contexts` (C,): log prior of each, normalised; `reach`
     (V, G): the level at which each variant reaches each group."""
 
@@ -71,8 +69,7 @@ class Family:
     reach: Levels
 
 
-@dataclass(frozen=True, slots=True)
-class Model:
+class Model(Struct, frozen=True):
     """Families; `odds` (V,): log prior odds of each variant; `fault` (V,): which fault it belongs
     to, variants of one fault exclude each other. What is present for certain is part of the leak
     and of the levels. `vague`: the variants that can stand for anything, as well as several others

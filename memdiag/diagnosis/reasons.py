@@ -9,7 +9,8 @@ comparison that was not made.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.diagnosis import network, wording
 from memdiag.diagnosis.basis import Basis
@@ -28,8 +29,7 @@ RIVAL = 0.1
 """A cause as probable as this is named as another that it could be."""
 
 
-@dataclass(frozen=True, slots=True)
-class Weight:
+class Weight(Struct, frozen=True):
     """A node that a fault strikes, and how much it speaks for it."""
 
     node: Node

@@ -9,7 +9,8 @@ is called clear.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.diagnosis import wording
 from memdiag.diagnosis.basis import Basis
@@ -37,8 +38,7 @@ MOST_NAMED = 4
 """Places or lines that one sentence names."""
 
 
-@dataclass(frozen=True, slots=True)
-class Case:
+class Case(Struct, frozen=True):
     """What the rules are asked about."""
 
     basis: Basis

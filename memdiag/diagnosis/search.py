@@ -13,15 +13,14 @@ by four times the growth seen in those of their size that were, and what was too
 from __future__ import annotations
 
 import heapq
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from memdiag.diagnosis.noisy_max import Array, Ints, Model, Scores
 
 
-@dataclass(frozen=True, slots=True)
-class Posterior:
+class Posterior(Struct, frozen=True):
     """Sets that were scored, most probable first, as tuples of variant numbers, their
     probabilities (with `left_out` they sum to 1), and the mass not listed."""
 
@@ -102,7 +101,7 @@ class _Search:
         for v in ranked[:MOST_HEAVY]:
             if self.weights[v,] > HEAVY * self.total:
                 self._take(v)
-        useful = np.setdiff1d(np.arange(len(self.odds)), self.vague)
+        useful = np.delete(np.arange(len(self.odds)), self.vague)
         if len(useful) > widest:
             alone, beside = self.single[useful], self._one_more((ranked[0],))[useful]
             worth = np.maximum(alone - alone.max(), beside - beside.max())
@@ -134,8 +133,9 @@ class _Search:
         most, base = self.odds[useful], 0.0
         for scores, contexts in self.families:
             log = scores.one_more(()) + contexts[:, None]
-            best = np.unique(log[:, np.argsort(-self.single)[:MOST_HEAVY]].argmax(axis=0))
-            alone = [scores.by_group(int(c)) for c in best]
+            heavy = np.argsort(-self.single)[:MOST_HEAVY]
+            best = sorted(set(log[:, heavy].argmax(axis=0).tolist()))
+            alone = [scores.by_group(c) for c in best]
             none = contexts[best] + [a[-1].sum() for a in alone]
             more = [(a[useful] - a[-1]).clip(0.0).sum(axis=1) for a in alone]
             most = most + (none[:, None] + more).max(axis=0)

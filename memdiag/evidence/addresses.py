@@ -11,10 +11,10 @@ line pairs them at one; a failing column fails in every bank.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from memdiag.evidence import address_patterns as patterns
 from memdiag.evidence.cells import Cells, cells_of, one_number
@@ -26,8 +26,7 @@ I64 = npt.NDArray[np.int64]
 U64 = npt.NDArray[np.uint64]
 
 
-@dataclass(frozen=True, slots=True)
-class Shape:
+class Shape(Struct, frozen=True):
     """What the addresses of one site look like: `name` says it in a word. `kind` is the state of
     SHAPE it speaks for, or `grid` where it speaks for two of them alike; `weight` how clearly."""
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from statistics import median
 
-import numpy as np
+from msgspec.structs import replace
 
 from memdiag.evidence import coverage, error_counts, training_steps
 from memdiag.evidence.counted import MIN_TALLIED, add_counts, add_lines, is_rubbish, many_lines
@@ -54,7 +54,7 @@ def gather(
     spoken = {site for node in nodes for site in node.sites}
     evidence.silent_sites = tuple(s.ref for s in board.sites if s.ref not in spoken)
     exposures = [n for group in measured if (n := group.totals["bits"]) is not None and n > 0]
-    evidence.bits_per_lane = float(np.median(exposures)) if exposures else None
+    evidence.bits_per_lane = float(median(exposures)) if exposures else None
     return evidence
 
 
@@ -145,7 +145,7 @@ def _of_clean_links(measured: Measurements) -> Array | None:
     lanes = all(row.place.lane is not None for row in counts)
     if not (measured.run.source.complete and all_erred and lanes):
         return None
-    return error_counts.count_loglik(0, float(np.median([row.bits or 0 for row in counts])))
+    return error_counts.count_loglik(0, float(median([row.bits or 0 for row in counts])))
 
 
 def _unlisted(measured: Measurements, nodes: list[Node], clean: Array) -> list[Node]:

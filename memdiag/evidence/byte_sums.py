@@ -8,10 +8,10 @@ value first, and all sums follow from those counts.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct, field
 
 from memdiag.model import LANE_LINES
 
@@ -30,8 +30,7 @@ def _zeros(*shape: int) -> Numbers:
     return np.zeros(shape or LANE_LINES)
 
 
-@dataclass
-class ByteSums:
+class ByteSums(Struct):
     """Counts of wrong bits; arrays of 8 count one of each data line, (8, 8) pairs of them."""
 
     wrong: Numbers = field(default_factory=_zeros)

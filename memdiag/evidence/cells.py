@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from memdiag.evidence import address_patterns as patterns
 from memdiag.model import Board
@@ -15,8 +14,7 @@ I64 = npt.NDArray[np.int64]
 U64 = npt.NDArray[np.uint64]
 
 
-@dataclass(frozen=True, slots=True)
-class Cells:
+class Cells(Struct, frozen=True):
     """Distinct places of an array, in the order of `code`, which holds all three in one number;
     `columns` is how many columns a row has."""
 

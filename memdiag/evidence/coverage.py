@@ -8,7 +8,8 @@ went to and fro is, so a read or write step that ran, a count, or a complete lis
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
 from memdiag.model import ENDED, FAILED, STEPS, CountRow, Place, Result, TrainingRow
@@ -113,8 +114,7 @@ def error_list_is_complete(measured: Measurements) -> bool:
     return bool(listed or run.counts) and counted <= CAPPED * listed
 
 
-@dataclass(frozen=True, slots=True)
-class Stopped:
+class Stopped(Struct, frozen=True):
     """A step, or the eye of one (`what`), that was printed for so many links or packages, and those
     it lacks."""
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from memdiag.model.figures import Table
 
 _F = Table("Counts of many lanes")
 
 
-@dataclass(frozen=True, slots=True)
-class Cover:
+class Cover(Struct, frozen=True):
     """What a count covers: lanes in all, and lanes of one package among them."""
 
     lanes: int = 1

@@ -15,7 +15,8 @@ The rate is errors per bit compared. The factor one half takes a transition in e
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.evidence.measurements import Measurements
 from memdiag.model import Place
@@ -23,8 +24,7 @@ from memdiag.model.quantities import parse, show_rate
 from memdiag.stats.dual_dirac import Edge, Point, bottom, fit, q_of, tail
 
 
-@dataclass(frozen=True, slots=True)
-class Bathtub:
+class Bathtub(Struct, frozen=True):
     """The scan of one place. Figures are in `unit` (`UI`, `s` or `tap`).
 
     `measured` is the width of the error-free run of points, first to last, None where every
@@ -91,8 +91,7 @@ _At = tuple[Place, str | None]
 """A place and a set point."""
 
 
-@dataclass(slots=True)
-class _Scan:
+class _Scan(Struct):
     counted: dict[float, tuple[int, int]]
     line: int
 

@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.evidence.coverage import DATA_STEPS
 from memdiag.evidence.gathered import Evidence
@@ -31,8 +33,7 @@ LEAST_STEP = 2.0
 """Taps: delays are whole taps, and two sweeps of one eye differ by one."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Delay:
+class _Delay(Struct, frozen=True):
     place: Place
     taps: float
     line: int

@@ -12,10 +12,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cache, partial
+from statistics import median
 
 import numpy as np
+from msgspec import Struct
 
 from memdiag.evidence.covered import Cover, divisors
 from memdiag.evidence.nodes import GRADES, IS_GRADE, LINK, MARGIN, VIEWS, Array, by_state
@@ -162,8 +163,7 @@ def _stray(errors: int) -> float:
     return float(errors) ** -STRAY_FALL / _stray_norm() if 0 < errors <= STRAY_MOST else 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Common:
+class Common(Struct, frozen=True):
     """The rates (per bit) that lanes of a run have in common, 0 where there is none: `background`
     at which most lanes err alike, a few errors each, and `noise` of those that err at all, by which
     bursts from a fault elsewhere are known: they hit all places alike."""
@@ -172,10 +172,13 @@ class Common:
     noise: float = 0.0
 
 
+NO_NOISE = Common()
+
+
 def common(lanes: Sequence[tuple[int, int]]) -> Common:
     """The common rates of lanes, from (errors, bits) of each."""
     rates = [e / b for e, b in lanes if e]
-    noise = float(np.median(rates)) if len(rates) >= LEAST_ALIKE else 0.0
+    noise = float(median(rates)) if len(rates) >= LEAST_ALIKE else 0.0
     return Common(background(lanes), noise if noise < 10.0**NOISE_TO else 0.0)
 
 
@@ -191,7 +194,7 @@ def background(lanes: Sequence[tuple[int, int]]) -> float:
     0 with fewer than four lanes or where it would be more than a few errors a lane."""
     if len(lanes) < 4:
         return 0.0
-    rate, bits = np.median([e / b for e, b in lanes]), np.median([b for _, b in lanes])
+    rate, bits = median([e / b for e, b in lanes]), median([b for _, b in lanes])
     return float(rate) if 0 < rate * bits <= BACKGROUND_MOST else 0.0
 
 
@@ -225,7 +228,7 @@ ONE_LANE = Cover()
 
 
 def count_loglik(
-    errors: int, bits: float, kind: str = "place", cover: Cover = ONE_LANE, alike: Common = Common()
+    errors: int, bits: float, kind: str = "place", cover: Cover = ONE_LANE, alike: Common = NO_NOISE
 ) -> Array:
     """(views, S) log likelihood of `errors` wrong of `bits` compared, in each view and state (kind
     place or line).
@@ -252,7 +255,7 @@ def _by_view(mean: Array) -> Array:
     return np.asarray(np.log(mean[_SHAKEN.astype(int)]))
 
 
-def _mean(errors: int, bits: float, kind: str, alike: Common = Common()) -> Array:
+def _mean(errors: int, bits: float, kind: str, alike: Common = NO_NOISE) -> Array:
     """(2, S) the likelihood averaged over each state's rates, left alone and shaken, scaled alike
     for all."""
     exposure = max(bits, float(errors), 1.0)

@@ -6,10 +6,11 @@ import math
 import statistics
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.evidence import error_counts, margins
 from memdiag.evidence.covered import Cover
@@ -45,8 +46,7 @@ Kind = tuple[str, str, str, str | None, str]
 """(what, unit, step, point, level of detail)"""
 
 
-@dataclass(frozen=True, slots=True)
-class Eye:
+class Eye(Struct, frozen=True):
     """The best candidate's figure of one step: value in the unit of its kind."""
 
     value: float
@@ -99,7 +99,7 @@ class Peers:
         twice = any(m.tally is not None and m.tally.rows > m.tally.cells > 0 for m in measured)
         self.again = 1.0 if twice else ONE_PASS
         self.alike = {at: error_counts.common(lanes) for at, lanes in exposed.items()}
-        self.listed_common = len(listed) >= MIN_LISTED and float(np.median(listed)) >= 1
+        self.listed_common = len(listed) >= MIN_LISTED and float(statistics.median(listed)) >= 1
         self._found = {
             kind: margins.reference(pool, self._floor(kind)) for kind, pool in pools.items()
         }

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from memdiag.evidence.addresses import Shape
 from memdiag.evidence.nodes import Node
 from memdiag.model import Board, Place
 
 
-@dataclass(frozen=True, slots=True)
-class ThinEye:
+class ThinEye(Struct, frozen=True):
     """An eye well below what is healthy on this run: its share of that, and where it stands."""
 
     place: Place
@@ -20,8 +20,7 @@ class ThinEye:
     line: int
 
 
-@dataclass(slots=True)
-class Evidence:
+class Evidence(Struct):
     """Everything a dump says, each at the place it says it of."""
 
     nodes: list[Node]

@@ -10,11 +10,12 @@ them.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import field
+from msgspec.structs import replace
 
 from memdiag.evidence.address_patterns import FULL, changing, distinct
 from memdiag.evidence.byte_sums import ByteSums
@@ -27,11 +28,10 @@ U64 = npt.NDArray[np.uint64]
 I64 = npt.NDArray[np.int64]
 
 
-@dataclass
-class LaneTally(ByteSums):
+class LaneTally(ByteSums, kw_only=True, dict=True):
     """What an error log says of one lane, or of a wider place by rows that say no words."""
 
-    place: Place = field(kw_only=True)
+    place: Place
     first_line: int = 0
     rows: int = 0
     blank: int = 0

@@ -12,10 +12,10 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from msgspec import Struct
 
 from memdiag.evidence.nodes import GRADES, IS_GRADE, LINK, MARGIN, Array, by_state
 from memdiag.model.figures import Table
@@ -62,8 +62,7 @@ SHIFTS = tuple(UNMEASURED)
 NEGLIGIBLE = 0.03
 
 
-@dataclass(frozen=True, slots=True)
-class Peers:
+class Peers(Struct, frozen=True):
     """What healthy looks like on this run: the reference width, and the spread of its log."""
 
     reference: float

@@ -9,9 +9,10 @@ read these groups: each step of each link is settled once.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from functools import cached_property
 from typing import NamedTuple
+
+from msgspec import Struct, field
 
 from memdiag.evidence import lane_tallies, scans
 from memdiag.evidence.lane_tallies import LaneTally
@@ -26,8 +27,7 @@ RETRY_MARGINAL = 3
 _FROM_BEST = (ENDED[0], Result.NOT_RUN, *ENDED[1:])
 
 
-@dataclass(frozen=True, slots=True)
-class StepOutcome:
+class StepOutcome(Struct, frozen=True):
     """How one step ended at one set point, of the whole link or of one data line (`dq`).
 
     `last`: of the last attempt the best candidate, and of rows that contradict each other the
@@ -45,8 +45,7 @@ class StepOutcome:
     line: int
 
 
-@dataclass
-class Measured:
+class Measured(Struct, dict=True):
     """What a run says of one link (or channel, or site, where its rows name no more).
 
     `training` is without the rows of scans that stop before they are done; `unscanned` says which
@@ -91,8 +90,7 @@ class Measured:
         return totals_of(row for row in self.counts if row.place.dq is None)
 
 
-@dataclass(frozen=True)
-class Measurements:
+class Measurements(Struct, frozen=True, dict=True):
     """All groups of a run by their places, in the order of first mention. Those that are only
     scanned are left out when they are gone through."""
 

@@ -11,12 +11,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct, field
 
 from memdiag.model import WHOLE_BOARD, Place, Quote
 
@@ -142,8 +142,7 @@ class Way(IntEnum):
     WRITE = 2
 
 
-@dataclass(slots=True)
-class Node:
+class Node(Struct, eq=False):
     """One observed place, and the sites it can mean. What was seen there is kept apart by the way
     data went; `quotes` say it in words, strongest first."""
 
@@ -154,8 +153,8 @@ class Node:
     partner: dict[int, float] = field(default_factory=dict)
     """For a line: log likelihood ratio of being joined to each other line of its lane."""
     _parts: dict[Way, Array] = field(default_factory=dict)
-    _ways: Array | None = field(default=None, compare=False, repr=False)
-    _ratio: float | None = field(default=None, compare=False, repr=False)
+    _ways: Array | None = None
+    _ratio: float | None = None
     """What `by_way` and `sound_log_ratio` say, until more is seen."""
 
     @property

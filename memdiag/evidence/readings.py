@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
+from msgspec.structs import replace
 
 from memdiag.evidence import addresses, error_signs
 from memdiag.evidence.counted import MIN_TALLIED

@@ -8,15 +8,15 @@ empty windows so far say nothing of the lane.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from memdiag.model import FAILED, Place, Result, TrainingRow
 
 UNSAID = (None, "-")
 
 
-@dataclass(frozen=True, slots=True)
-class Sweep:
+class Sweep(Struct, frozen=True):
     """Which scan: a step of a link, at a set point and attempt."""
 
     place: Place
@@ -30,8 +30,7 @@ class Sweep:
         return (self.step, self.point, self.attempt)
 
 
-@dataclass(slots=True)
-class _Seen:
+class _Seen(Struct):
     candidates: dict[str, None] = field(default_factory=dict)  # in order of first mention
     closed: bool = False  # its chosen one was printed once more
     passes: bool = False  # the last candidate so far is one that works

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
+
+from msgspec.structs import replace
 
 from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.measurements import Measured, Measurements, width_in_ui

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.layouts import line_rules
+from memdiag.model.patterns import later
 from memdiag.model.problems import Position, Problem, problem
 
-_HEAD = re.compile(r"//[ \t]*(name|about|recognise)[ \t]*:[ \t]*(.*?)[ \t]*$")
+_HEAD = later(r"//[ \t]*(name|about|recognise)[ \t]*:[ \t]*(.*?)[ \t]*$")
 _NAME = r"[?!]*(?P<name>_*(?:[a-z][a-z_0-9]*|[A-Z][A-Z_0-9]*))"
-_DEFINITION = re.compile(rf"^[ \t]*{_NAME}(?:\{{[^}}\n]*\}})?(?:\.-?\d+)?[ \t]*:", re.MULTILINE)
-_ALIAS = re.compile(r"->[ \t]*(?P<name>[a-z_][a-z_0-9]*)")
-_WORD = re.compile(r"(?<![\w])_*[A-Za-z][A-Za-z_0-9]*")
+_DEFINITION = later(rf"^[ \t]*{_NAME}(?:\{{[^}}\n]*\}})?(?:\.-?\d+)?[ \t]*:", re.MULTILINE)
+_ALIAS = later(r"->[ \t]*(?P<name>[a-z_][a-z_0-9]*)")
+_WORD = later(r"(?<![\w])_*[A-Za-z][A-Za-z_0-9]*")
 # Comments, strings and patterns: what stands in them is no name.
-_QUIET = re.compile(r'//[^\n]*|"(?:\\.|[^"\\\n])*"i?|(?<![/\w])/(?!/)(?:\\.|[^/\\\n])+/[imslux]*')
-_DIRECTIVE = re.compile(r"^[ \t]*%[^\n]*", re.MULTILINE)
+_QUIET = later(r'//[^\n]*|"(?:\\.|[^"\\\n])*"i?|(?<![/\w])/(?!/)(?:\\.|[^/\\\n])+/[imslux]*')
+_DIRECTIVE = later(r"^[ \t]*%[^\n]*", re.MULTILINE)
 
 
 class LayoutError(ValueError):
@@ -41,8 +43,7 @@ def head_comments(source: str) -> dict[str, str]:
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class Definition:
+class Definition(Struct, frozen=True):
     """A rule or terminal: its name, where it is defined, and its body (strings blanked out)."""
 
     name: str

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from functools import cached_property
+
+from msgspec import Struct, field
 
 from memdiag.layouts import line_rules
 from memdiag.layouts.line_parser import MOST_PIECES, TOO_MANY, Cell, LineParser, Node, Stop
@@ -15,8 +16,7 @@ from memdiag.layouts.tables import END, Tables
 __all__ = ["Cell", "Layout", "Match", "Miss", "Start", "harvest"]
 
 
-@dataclass(frozen=True, slots=True)
-class Start:
+class Start(Struct, frozen=True):
     """One start symbol of the grammar: the line rules it can yield, and the terminals that its
     first token can be."""
 
@@ -25,8 +25,7 @@ class Start:
     opening: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Match:
+class Match(Struct, frozen=True):
     """A line that one of the line rules matched. `parts` are what a `rows` line is made of."""
 
     kind: str
@@ -34,8 +33,7 @@ class Match:
     parts: tuple[Match, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Miss:
+class Miss(Struct, frozen=True):
     """A line that no rule matched: how far the best one came, and what it wanted there."""
 
     at: int
@@ -46,8 +44,7 @@ Attempts = list[tuple[Start, Callable[[str], object]]]
 """The start symbols that are tried on a line, in file order, each with its cheap look."""
 
 
-@dataclass(frozen=True)
-class Layout:
+class Layout(Struct, frozen=True, eq=False, dict=True):
     """A compiled layout. `origin` is the file it came from, `source` the grammar's text."""
 
     name: str
@@ -56,14 +53,12 @@ class Layout:
     origin: str
     source: str
     starts: tuple[Start, ...]
-    tables: Tables = field(repr=False, compare=False)
+    tables: Tables
     carried: dict[str, tuple[str, ...]]  # what each line rule fills: columns, and `column=value`
     feeds_newline: bool = False  # some of its rules end with the line end
     skips: tuple[str, ...] = ()  # terminals that may stand anywhere and say nothing
     columns_open: bool = False  # a header line says itself which section it opens
-    _attempts_at: dict[frozenset[str], Attempts] = field(
-        default_factory=dict, repr=False, compare=False
-    )
+    _attempts_at: dict[frozenset[str], Attempts] = field(default_factory=dict)
 
     @cached_property
     def kinds(self) -> frozenset[str]:

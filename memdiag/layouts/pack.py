@@ -10,8 +10,9 @@ import hashlib
 import os
 import secrets
 import sys
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from memdiag import __version__
 from memdiag.layouts import tables
@@ -35,8 +36,7 @@ _COMPILERS = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Pack:
+class Pack(Struct, frozen=True):
     """A compiled grammar. The fields are those of `matcher.Layout`."""
 
     name: str | None

@@ -14,9 +14,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from re import _constants as sre  # isort: skip
 from re import _parser  # isort: skip
@@ -37,8 +39,7 @@ _CATEGORY = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Nature:
+class Nature(Struct, frozen=True):
     """What a pattern can match.
 
     `first`: characters its match can begin with. `alphabet`: those it can hold. `nullable`: it can
@@ -80,8 +81,7 @@ def nature(pattern: str) -> Nature:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Stand:
+class _Stand(Struct, frozen=True):
     """Where a piece of a pattern stands. `follow`: characters that may come after it within the
     pattern; `fold`, `dotall`: the flags in force; `loops`: how many repeats without a bound it
     stands in; `times`: how often the others that it stands in may go round, all together."""
@@ -93,8 +93,7 @@ class _Stand:
     times: int = 1
 
 
-@dataclass(frozen=True, slots=True)
-class _Part:
+class _Part(Struct, frozen=True):
     first: frozenset[int]
     alphabet: frozenset[int]
     nullable: bool

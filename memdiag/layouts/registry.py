@@ -20,9 +20,10 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+
+from msgspec import Struct
 
 from memdiag.layouts import pack
 from memdiag.layouts.grammar_text import LayoutError, head_comments
@@ -40,8 +41,7 @@ LARGEST = 1 << 20
 """Bytes of a grammar file at most: what is larger is none."""
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(Struct, frozen=True):
     """A grammar file, as its head comments describe it; nothing is compiled yet."""
 
     name: str

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.layouts.matcher import Layout, Start
 from memdiag.layouts.patterns import nature
@@ -11,8 +12,7 @@ from memdiag.layouts.row_shapes import Terms, Unsure
 from memdiag.layouts.tables import Production
 
 
-@dataclass(frozen=True, slots=True)
-class Guard:
+class Guard(Struct, frozen=True):
     """Lines that are not for columns: those in which `pattern` is found. `first` are the
     characters with which such a line can begin, after blanks."""
 

@@ -20,7 +20,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.layouts import line_rules
 from memdiag.layouts.matcher import Cell, Layout, Start, harvest
@@ -30,16 +31,14 @@ MOST_SHAPES = 64
 MOST_TERMINALS = 64
 
 
-@dataclass(frozen=True, slots=True)
-class Field:
+class Field(Struct, frozen=True):
     """One terminal of a shape: its pattern, and whether it may be left empty."""
 
     pattern: str
     literal: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Taken:
+class Taken(Struct, frozen=True):
     """What a shape fills: `column` from field number `field`, or with `value`."""
 
     column: str
@@ -47,8 +46,7 @@ class Taken:
     value: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class Shape:
+class Shape(Struct, frozen=True):
     """One order of terminals. `pattern` matches whole lines, with a group `f<n>` for each field
     that fills something. Where `separator` is not None, lines can also be cut at it: at runs of
     blanks where it is a blank, else at every one."""
@@ -64,8 +62,7 @@ class Unsure(ValueError):
     """A rule that is no regular one, or not proved to be read the same way."""
 
 
-@dataclass(frozen=True, slots=True)
-class Terms:
+class Terms(Struct, frozen=True):
     """The terminals of a grammar, and what it skips between them."""
 
     patterns: dict[str, str]

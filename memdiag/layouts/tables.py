@@ -7,15 +7,15 @@ knows, in each state, only the terminals that may come there.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 END = "$END"
 """What stands for the end of the line among the terminals."""
 
 
-@dataclass(frozen=True, slots=True)
-class Terminal:
+class Terminal(Struct, frozen=True):
     """A terminal: its regular expression, and the text where it is a literal."""
 
     name: str
@@ -23,8 +23,7 @@ class Terminal:
     literal: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class Production:
+class Production(Struct, frozen=True):
     """One way to make a rule from `expansion`. The node it makes is called `name`; `alias` is that
     name where the grammar gives one beside the rule's. `takes` are the pieces that stay: their
     number in the expansion, whether their own children stand for them, and how many empty places
@@ -39,8 +38,7 @@ class Production:
     lone: bool
 
 
-@dataclass(frozen=True, slots=True)
-class Scanner:
+class Scanner(Struct, frozen=True):
     """The terminals that may come, in the order in which they are tried; `renamed`: what a text
     of one of them is called where it is one of these literals."""
 
@@ -48,8 +46,7 @@ class Scanner:
     renamed: dict[str, tuple[str, ...]]
 
 
-@dataclass(frozen=True, slots=True)
-class Tables:
+class Tables(Struct, frozen=True):
     """A grammar. `states` say what to do with each symbol: go on to state n (n >= 0), or make
     production -1 - n. `scanner_of` is the number of each state's scanner; `begins` and `ends` are
     the states of each start symbol."""

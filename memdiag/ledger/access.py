@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from memdiag.ledger import folders
 from memdiag.ledger.entries import damaged
@@ -27,8 +28,7 @@ NONE = "none"
 """Instead of a URL: no index at all."""
 
 
-@dataclass(frozen=True, slots=True)
-class Opened:
+class Opened(Struct, frozen=True):
     """An index that has caught up, the folders of tickets that are there, and what is to be said
     of them."""
 

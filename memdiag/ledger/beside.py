@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -32,8 +31,7 @@ class About(Struct, frozen=True):
     caption: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Shown:
+class Shown(Struct, frozen=True):
     """A thing kept, ready to be shown: `text` is a note's, `caption` a photograph's."""
 
     number: int

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
+
+from msgspec import Struct
 
 TIMES = "times.csv"
 HEAD = b"line,at\n"
 """The head line of a file of times: a line counted from 1, and when its first byte came."""
 
 
-@dataclass(frozen=True, slots=True)
-class Captured:
+class Captured(Struct, frozen=True):
     """`source` in words, how the dump ended in one word, and the seconds since 1970 at which each
     of its lines began to come, by the clock of the bench."""
 

@@ -15,8 +15,9 @@ import os
 import re
 import stat
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 SUMS = "SHA256SUMS"
 OUTCOME = "outcome.json"
@@ -30,8 +31,7 @@ _BESIDE = re.compile(r"(\d{2,})-([a-z]+)\.([0-9a-f]{12})")
 _SUM = re.compile(r"([0-9a-f]{64})  ([^/\\]+)")
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(Struct, frozen=True):
     """One filed dump: its folder, its number in the ticket, the hash and name of the raw dump."""
 
     folder: Path
@@ -48,8 +48,7 @@ class Entry:
         return raw if hashlib.sha256(raw).hexdigest() == self.sha256 else None
 
 
-@dataclass(frozen=True, slots=True)
-class Noted:
+class Noted(Struct, frozen=True):
     """One recorded outcome: its folder, its number in the ticket, the hash of `outcome.json`."""
 
     folder: Path
@@ -57,8 +56,7 @@ class Noted:
     sha256: str
 
 
-@dataclass(frozen=True, slots=True)
-class Kept:
+class Kept(Struct, frozen=True):
     """Something kept beside the runs: its folder, its number in the ticket, what it is (`note`,
     `photo`), and the hash and name of its file."""
 
@@ -73,8 +71,7 @@ Filing = Entry | Noted | Kept
 """Anything that is filed with a ticket."""
 
 
-@dataclass(frozen=True, slots=True)
-class Survey:
+class Survey(Struct, frozen=True):
     """What a ticket holds, each in the order of filing. `aside` are sentences about what looks
     like an entry and cannot be used; `last` is the highest number that any folder has."""
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
 from datetime import date
 
+from msgspec import Struct
 
-@dataclass(frozen=True, slots=True)
-class Filter:
+
+class Filter(Struct, frozen=True):
     """What is looked for; None and "" are anything. Upper and lower case are alike. `since` and
     `until` are days, both of them in; `text` stands anywhere in ticket, serial, run, answer or
     remark."""
@@ -23,7 +23,7 @@ class Filter:
     text: str | None = None
 
     def __bool__(self) -> bool:
-        return any(getattr(self, field.name) for field in fields(self))
+        return any(getattr(self, name) for name in self.__struct_fields__)
 
 
 def day(text: str) -> date:

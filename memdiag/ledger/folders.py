@@ -9,8 +9,9 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 from memdiag.ledger.entries import read_file
 from memdiag.ledger.store import TicketError, check_id
@@ -50,8 +51,7 @@ def remember(data: Path, root: Path) -> None:
         os.close(handle)
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
+class Found(Struct, frozen=True):
     """What looks like an entry or outcome, by its folder's name alone."""
 
     ticket: str

@@ -13,7 +13,9 @@ repetition is counted, for a cycle too many in the count hurts nobody.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.model import Board
 from memdiag.model.ledger import Beside, SiteHeat
@@ -27,8 +29,7 @@ FACTORY = 1
 (common practice, no source; two for the side that went through first)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(Struct, frozen=True):
     """What one run declares; `key` is whatever tells it from the others."""
 
     key: int
@@ -39,8 +40,7 @@ class Step:
     swapped: tuple[tuple[str, str], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Heating:
+class Heating(Struct, frozen=True):
     """One work of the step `key` and one site that it heated; `total` are the cycles of the package
     that sits there afterwards, on this ticket; `fresh`: this ticket fitted it; `gap` is in mm."""
 
@@ -55,8 +55,7 @@ class Heating:
     gap: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class _Package:
+class _Package(Struct, frozen=True):
     """A package as far as this ticket knows it: its cycles, and whether the ticket fitted it."""
 
     cycles: int = 0
@@ -66,8 +65,7 @@ class _Package:
         return replace(self, cycles=self.cycles + cycles)
 
 
-@dataclass(frozen=True, slots=True)
-class _Work:
+class _Work(Struct, frozen=True):
     """`package` is what sits at the site afterwards; `cycles` those of the site."""
 
     action: str

@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
+from msgspec import Struct, field
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import Connection
 
@@ -28,8 +28,7 @@ BATCH = 50
 """Tickets that are added in one transaction."""
 
 
-@dataclass(slots=True)
-class CaughtUp:
+class CaughtUp(Struct):
     """What a catching up came to: how much was added, and what was set aside, in sentences."""
 
     entries: int = 0
@@ -37,8 +36,7 @@ class CaughtUp:
     notes: list[str] = field(default_factory=list)
 
 
-@dataclass(frozen=True, slots=True)
-class _Folder:
+class _Folder(Struct, frozen=True):
     """What is missing of one ticket, read from the disk."""
 
     ticket: str

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import msgspec
 from msgspec import Struct
+from msgspec.structs import asdict, replace
 
 from memdiag import __version__
 from memdiag.diagnosis import faults
@@ -35,8 +35,7 @@ _QUIET = (Cause.SPILLOVER.value, Cause.CLEAR.value)
 CAUSES = tuple(cause.value for cause in WAS)
 
 
-@dataclass(frozen=True, slots=True)
-class Claim:
+class Claim(Struct, frozen=True):
     """What somebody says: at `site` or `rail` (neither: the board) it was `was`, a word of
     `CAUSES`; `kind` is the name of the prior, where the kind of fault is known that well."""
 
@@ -81,8 +80,7 @@ class Outcome(Struct, frozen=True):
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Recorded:
+class Recorded(Struct, frozen=True):
     """What came of it; `fresh` is False where the latest outcome there said the same."""
 
     claim: Claim

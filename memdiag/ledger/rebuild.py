@@ -15,10 +15,10 @@ import sqlite3
 import time
 from collections.abc import Callable, Sequence
 from contextlib import closing, suppress
-from dataclasses import dataclass
 from pathlib import Path
 
 import sqlalchemy as sa
+from msgspec import Struct
 
 from memdiag.ledger.database import Database
 from memdiag.ledger.errors import LedgerError
@@ -34,8 +34,7 @@ _Row = tuple[str, str, str, str]
 """Ticket, hash, folder of tickets and computer of what is filed."""
 
 
-@dataclass(frozen=True, slots=True)
-class Rebuilt:
+class Rebuilt(Struct, frozen=True):
     """What was found in the folders, and how many the old index had that are gone from them."""
 
     found: CaughtUp

@@ -8,12 +8,11 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
 import msgspec
-from msgspec import Struct
+from msgspec import Struct, field
 
 from memdiag.ledger.entries import Entry, damaged, read_file
 from memdiag.ledger.tickets import ABOUT, BOARD, About, about
@@ -96,16 +95,14 @@ class _Verdict(Struct, frozen=True):
     release: _Release | None = None
 
 
-@dataclass(slots=True)
-class RunRows:
+class RunRows(Struct):
     """One run and its findings."""
 
     run: Values
     findings: list[Values] = field(default_factory=list)
 
 
-@dataclass(slots=True)
-class EntryRows:
+class EntryRows(Struct):
     """What an entry comes to; `profile` as its table has it, `notes` what could not be used."""
 
     entry: Values

@@ -25,8 +25,9 @@ import time
 import unicodedata
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path, PurePath
+
+from msgspec import Struct
 
 from memdiag.ledger.entries import SUMS, Entry, Survey, survey
 
@@ -50,8 +51,7 @@ class TicketError(Exception):
     """Filing was refused or failed, said in a technician's words. Nothing was filed."""
 
 
-@dataclass(frozen=True, slots=True)
-class Filed:
+class Filed(Struct, frozen=True):
     """What a filing came to; `fresh` is False where this dump had been filed before."""
 
     entry: Entry
@@ -81,8 +81,7 @@ def check_id(ticket: str) -> str:
     return name
 
 
-@dataclass(frozen=True, slots=True)
-class New:
+class New(Struct, frozen=True):
     """What is to be filed: its files, and the word and hash that its folder is named by. `beside`:
     it is kept beside the runs and outcomes, and its folder's name tells it from theirs."""
 

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
+from msgspec import Struct
 from sqlalchemy import select
 from sqlalchemy.engine import Connection
 
@@ -48,8 +48,7 @@ _NO_CLAIM = (Cause.UNDECIDED.value, Cause.SPILLOVER.value)
 Rows = Sequence[Mapping[str, Any]]
 
 
-@dataclass(frozen=True, slots=True)
-class Case:
+class Case(Struct, frozen=True):
     """A ticket with outcomes: those that count, and what its first run's verdict said."""
 
     ticket: str

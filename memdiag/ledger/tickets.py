@@ -13,13 +13,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import msgspec
-from msgspec import Struct
+from msgspec import Struct, field
 
 from memdiag import __version__
 from memdiag.boards import profiles
@@ -40,8 +39,7 @@ MOST_EARLIER = 8
 """Earlier entries that a comparison takes in: the first, and the latest of the others."""
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(Struct, frozen=True):
     """How a dump is to be read and judged, as on the command line."""
 
     board: str | None = None
@@ -55,8 +53,7 @@ class Reading:
         return None if self.shop is None else self.shop.words.vocabulary()
 
 
-@dataclass(frozen=True, slots=True)
-class Corrected:
+class Corrected(Struct, frozen=True):
     """What was put right by hand: `original` is the paste as it came, `lines` the number, the old
     text and the new one of each line."""
 
@@ -64,8 +61,7 @@ class Corrected:
     lines: tuple[tuple[int, str, str], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Judged:
+class Judged(Struct, frozen=True):
     """A dump, read and judged, ready to be filed. `name` is where it came from, `corrected` what
     was put right by hand before it was judged, `captured` how it came from a console."""
 
@@ -77,8 +73,7 @@ class Judged:
     captured: Captured | None = None
 
 
-@dataclass(slots=True)
-class Attached:
+class Attached(Struct):
     """What came of it: `notes` are sentences for the bench, `comparison` is None where the ticket
     held nothing to compare with, or where nothing was filed because the dump was there already."""
 

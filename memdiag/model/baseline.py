@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class HealthyEye:
+class HealthyEye(Struct, frozen=True):
     """A figure of healthy eyes: `what` is width or height, `unit` UI, s, V, % or tap; of one lane,
     or of all where `lane` is None. `centre` is in that unit, `spread` the standard deviation of its
     natural log, from board to board and lane to lane together."""
@@ -19,8 +18,7 @@ class HealthyEye:
     spread: float
 
 
-@dataclass(frozen=True, slots=True)
-class HealthySlope:
+class HealthySlope(Struct, frozen=True):
     """How much later each lane of a channel comes than the one before it, in taps a lane; `spread`
     is the standard deviation of that, from channel to channel and board to board."""
 
@@ -29,8 +27,7 @@ class HealthySlope:
     spread: float
 
 
-@dataclass(frozen=True, slots=True)
-class HealthyRail:
+class HealthyRail(Struct, frozen=True):
     """A rail to ground with everything fitted: ohms, and the standard deviation of their log."""
 
     rail: str
@@ -38,8 +35,7 @@ class HealthyRail:
     spread: float
 
 
-@dataclass(frozen=True, slots=True)
-class Baseline:
+class Baseline(Struct, frozen=True):
     """The healthy reference of a board, from so many boards. `error_floor`: wrong bits per bit
     that good boards show at most, at 95 % one-sided; None where none was counted."""
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from memdiag.model.board import Board
 
@@ -13,8 +14,7 @@ BATCH_FORMAT = "memdiag-batch/1"
 Kind = Literal["text", "integer", "real", "boolean", "texts", "integers"]
 
 
-@dataclass(frozen=True, slots=True)
-class DatasetColumn:
+class DatasetColumn(Struct, frozen=True):
     """A column of a data set: its name, what its cells hold, what it says (for people)."""
 
     name: str
@@ -123,8 +123,7 @@ MEASURED = "seconds"
 """The one column that differs from one run of the same batch to the next."""
 
 
-@dataclass(frozen=True, slots=True)
-class CauseCount:
+class CauseCount(Struct, frozen=True):
     """How often one cause was named at one site of a kind of board; `site` is None where the cause
     is of no single package."""
 
@@ -133,8 +132,7 @@ class CauseCount:
     count: int
 
 
-@dataclass(frozen=True, slots=True)
-class BoardCount:
+class BoardCount(Struct, frozen=True):
     """The verdicts on one kind of board: by cause, and by site and cause, the most frequent first.
     `name` is None where the dumps name no board. `profile`: to draw it by, where one is known."""
 
@@ -146,8 +144,7 @@ class BoardCount:
     profile: Board | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Aside:
+class Aside(Struct, frozen=True):
     """An input of which there is no verdict: the code of the problem, and why in words."""
 
     input: str
@@ -155,8 +152,7 @@ class Aside:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class BatchSummary:
+class BatchSummary(Struct, frozen=True):
     """What a batch came to. `aside`: by code, how many inputs have no verdict, `set_aside` the
     first of them by name; `lossy`: dumps with rows that were not understood, `lost` the dumps with
     most of them (input, rows lost, rows); `problems`: codes of warnings and errors, in how many

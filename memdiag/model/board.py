@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Literal, TypeVar
+
+from msgspec import Struct, field
 
 from memdiag.model.baseline import Baseline
 from memdiag.model.place import Channel, Place
@@ -26,8 +27,7 @@ nearest-neighbour pitches: the next in a row or column and the diagonal one (1.4
 after (2.0)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Link:
+class Link(Struct, frozen=True):
     """A lane of a rank of a channel, and the data lines of it this site owns (None: all).
 
     `lane` is None only on an inferred board: the channel belongs to the site, its lanes were
@@ -49,8 +49,7 @@ class Link:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Site:
+class Site(Struct, frozen=True):
     """A place for a package. Geometry in mm, board origin lower left seen from the top."""
 
     ref: str
@@ -71,8 +70,7 @@ class Site:
         return tuple(dict.fromkeys(link.channel for link in self.links))
 
 
-@dataclass(frozen=True, slots=True)
-class Rail:
+class Rail(Struct, frozen=True):
     """A supply with its healthy resistance to ground and the injection limits, where known."""
 
     name: str
@@ -84,8 +82,7 @@ class Rail:
     inject_amps_max: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Keepout:
+class Keepout(Struct, frozen=True):
     """A part that must not be warmed. Geometry in mm as a site's; `why` in words."""
 
     name: str
@@ -96,16 +93,14 @@ class Keepout:
     why: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class AddressField:
+class AddressField(Struct, frozen=True):
     """One field of an address: bit i is the XOR of the address bits in `bits[i]`, i from 0."""
 
     name: str
     bits: tuple[tuple[int, ...], ...]
 
 
-@dataclass(frozen=True)
-class Board:
+class Board(Struct, frozen=True, dict=True):
     """Sites in the order of the profile (or of first mention). `known` is False when inferred.
 
     `controller` is (x, y, (w, h)) in mm, on the top side; `outline` the board's own (w, h) with

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from memdiag.model.board import Board
 from memdiag.model.comparison import Comparison
@@ -15,8 +16,7 @@ from memdiag.model.verdict import Cause, Finding, Summary, Verdict
 CASE_FORMAT = "memdiag-case/1"
 
 
-@dataclass(frozen=True, slots=True)
-class Deed:
+class Deed(Struct, frozen=True):
     """Something done before a run: `action` as the head's key (removed, replaced, fitted, swapped,
     reflowed), `sites` where, a swap as `U3>U5`; parts that are no packages as `part:D12`."""
 
@@ -24,8 +24,7 @@ class Deed:
     sites: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Suspect:
+class Suspect(Struct, frozen=True):
     """A fault that could be: where it is (or last was), and how probable it is that it was there at
     any time up to the step it is listed at. `since`: the run, from 0, in which the package or the
     joints that carry it were first there."""
@@ -49,8 +48,7 @@ class Advice(StrEnum):
     ASK = "ask"
 
 
-@dataclass(frozen=True, slots=True)
-class Worth:
+class Worth(Struct, frozen=True):
     """Is it worth going on? `chance` to save the board; `cost` of what that will still take and
     `value` of the board when it works, in the unit of the shop's costs; `hangs_on`: the two or
     three figures that decide it, in words."""
@@ -63,8 +61,7 @@ class Worth:
     hangs_on: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class CaseStep:
+class CaseStep(Struct, frozen=True):
     """One run of a repair: what was done before it, the verdict on the board of all that is known
     so far, the suspects (the same ones in the same order at every step), what the run changed in
     one line, and whether it is worth going on."""
@@ -77,8 +74,7 @@ class CaseStep:
     worth: Worth
 
 
-@dataclass(frozen=True, slots=True)
-class Established:
+class Established(Struct, frozen=True):
     """A fault that the runs together establish, as it was when it was last there. `since`: the
     first step that has it; `cured_by`: the step whose work cured it, None where it is still there;
     `says` tells what became of it: it followed the part, stayed at the site, came back."""
@@ -89,16 +85,14 @@ class Established:
     says: str
 
 
-@dataclass(frozen=True, slots=True)
-class CaseRelease:
+class CaseRelease(Struct, frozen=True):
     """Whether the board may be released, and what stands in the way, or lets it go."""
 
     allowed: bool
     because: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class CaseReport:
+class CaseReport(Struct, frozen=True):
     """All runs of one repair, judged together. `verdict` is that on the board as it is now;
     `comparison` of the first run with the last, None for one run; `next` what to do now."""
 

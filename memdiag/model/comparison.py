@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from memdiag.model.board import Board
 from memdiag.model.place import Place
@@ -48,8 +49,7 @@ class ReasonKind(StrEnum):
     BEFORE = "before"  # the earlier run was not heard in full, so what was wrong is not known
 
 
-@dataclass(frozen=True, slots=True)
-class Reason:
+class Reason(Struct, frozen=True):
     """One thing that stands against `repaired`: what it is, where (None: the whole board), what it
     makes of the outcome, in words, and what settles it."""
 
@@ -74,8 +74,7 @@ class ChangeKind(StrEnum):
     TOO_LITTLE_DATA = "too-little-data"
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(Struct, frozen=True):
     """One side of a change. `finding` is the verdict's, None where it has none there; `worst` the
     worst training result; `eye` the narrowest eye as printed, with its unit. None: not said."""
 
@@ -90,8 +89,7 @@ class State:
     eye: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Rate:
+class Rate(Struct, frozen=True):
     """The rate after over the rate before, exact (conditional on the sum; central, two-sided).
     `ratio` is None where there was no error before, `high` None where it has no upper end.
     `p_adjusted` is by Holm over all places of the same level that were tested."""
@@ -104,8 +102,7 @@ class Rate:
     basis: str
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
+class Change(Struct, frozen=True):
     """What became of one place. `level` is finding, site or link. `needed_bits` is how many bits
     in all must pass there without an error to exclude the earlier rate (one-sided),
     `needed_seconds` how long that takes at the full line rate; None where nothing is lacking or
@@ -133,8 +130,7 @@ class Change:
         return where(self.place, found.one_of if found is not None else ())
 
 
-@dataclass(frozen=True, slots=True)
-class Stage:
+class Stage(Struct, frozen=True):
     """One run of a history: its verdict, and how it compares with the run before it (None: the
     first one)."""
 
@@ -142,22 +138,19 @@ class Stage:
     outcome: Outcome | None
 
 
-@dataclass(frozen=True, slots=True)
-class Track:
+class Track(Struct, frozen=True):
     """One place through the stages: the finding there in each run, None where there was none."""
 
     place: Place
     findings: tuple[Finding | None, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class History:
+class History(Struct, frozen=True):
     stages: tuple[Stage, ...]
     tracks: tuple[Track, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Comparison:
+class Comparison(Struct, frozen=True):
     """Two runs compared. `differs` names the settings that forbid it (outcome not-comparable).
     `reasons` are what stands against `repaired`, the gravest first: that one is the outcome, and
     the answer in three lines (`headline`, `why` and `todo`). `beside` names what the runs differ

@@ -8,11 +8,12 @@ dropped than of those with few: `stands` says for each row how many there were f
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.model.place import WHOLE_BOARD, Place
 
@@ -25,8 +26,7 @@ Flags = npt.NDArray[np.bool_]
 EDC_UNSAID, EDC_OK, EDC_BAD = 0, 1, 2
 
 
-@dataclass(frozen=True, slots=True)
-class LogKey:
+class LogKey(Struct, frozen=True):
     """What rows of a log have in common: the place they name, and their setting."""
 
     place: Place = WHOLE_BOARD
@@ -44,8 +44,7 @@ class LogKey:
 _OF_PLACE = frozenset({"site", "channel", "rank", "lane", "dq"})
 
 
-@dataclass(frozen=True, slots=True)
-class ErrorLog:
+class ErrorLog(Struct, frozen=True):
     """`n` failing words. All arrays have `n` rows; words are split in 64-bit limbs, least first."""
 
     keys: tuple[LogKey, ...]

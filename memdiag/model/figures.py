@@ -7,9 +7,10 @@ number and enters it, so that the page of figures is made from the code itself a
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import TypeVar
+
+from msgspec import Struct, field
 
 K = TypeVar("K", str, float)
 
@@ -23,8 +24,7 @@ class Origin(StrEnum):
     PRACTICE = "common practice"  # no source
 
 
-@dataclass(frozen=True, slots=True)
-class Figure:
+class Figure(Struct, frozen=True):
     """One figure: its name in its table, its value, what it says, and where it comes from."""
 
     name: str
@@ -42,8 +42,7 @@ OVERRIDES: dict[tuple[str, str], float] = {}
 one. Empty in all other use."""
 
 
-@dataclass
-class Table:
+class Table(Struct):
     """The figures of one mechanism or one kind of evidence."""
 
     title: str

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from memdiag.model.board import Board
 from memdiag.model.verdict import Cause
@@ -30,8 +31,7 @@ CURED = ("yes", "no", "unknown")
 PROOFS = ("technician", "case")
 
 
-@dataclass(frozen=True, slots=True)
-class ViewColumn:
+class ViewColumn(Struct, frozen=True):
     """A column of a view: its name, what its cells hold, what it says (for people)."""
 
     name: str
@@ -140,8 +140,7 @@ Row = Mapping[str, object]
 """A row of a view, by its columns."""
 
 
-@dataclass(frozen=True, slots=True)
-class Beside:
+class Beside(Struct, frozen=True):
     """A neighbour's share in a site's heat: how often work at `site` heated it, `gap` mm from edge
     to edge (None where the profile has no place or size); `back`: on the other side."""
 
@@ -151,8 +150,7 @@ class Beside:
     back: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class SiteHeat:
+class SiteHeat(Struct, frozen=True):
     """What the package now at a site has been through on a ticket. `factory` cycles soldered it on
     before (0 for a package that the ticket fitted)."""
 
@@ -172,8 +170,7 @@ class SiteHeat:
         return sum(b.cycles for b in self.beside)
 
 
-@dataclass(frozen=True, slots=True)
-class LearntPrior:
+class LearntPrior(Struct, frozen=True):
     """One prior, as it was before and as learnt. `found` boards had its cause, of `named` the kind
     itself was named; `low` and `high` hold 95 % of what the shop's figure may be."""
 
@@ -187,8 +184,7 @@ class LearntPrior:
     high: float
 
 
-@dataclass(frozen=True, slots=True)
-class Bin:
+class Bin(Struct, frozen=True):
     """Statements of about one probability: their mean, how many, how many were right, and the
     exact two-sided 95 % limits of that share."""
 
@@ -203,8 +199,7 @@ class Bin:
         return self.right / self.count
 
 
-@dataclass(frozen=True, slots=True)
-class Calibration:
+class Calibration(Struct, frozen=True):
     """How often statements were right. `what`: which statements; `unknown` of them no outcome
     speaks of; `error` is the mean distance between stated and right, None of no statements."""
 
@@ -219,8 +214,7 @@ class Calibration:
         return sum(b.count for b in self.bins)
 
 
-@dataclass(frozen=True, slots=True)
-class SiteCount:
+class SiteCount(Struct, frozen=True):
     """Faults that outcomes found at a site (or rail), by cause, most first."""
 
     site: str
@@ -231,8 +225,7 @@ class SiteCount:
         return sum(n for _, n in self.causes)
 
 
-@dataclass(frozen=True, slots=True)
-class BoardFaults:
+class BoardFaults(Struct, frozen=True):
     """Where boards of one kind fail: `tickets` with an outcome, and the sites. `profile` is the
     newest filed profile of that name, None where none was filed."""
 
@@ -242,8 +235,7 @@ class BoardFaults:
     profile: Board | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Cure:
+class Cure(Struct, frozen=True):
     """How often an action cured: `cured` of `tried`."""
 
     cause: str
@@ -251,8 +243,7 @@ class Cure:
     cured: int
 
 
-@dataclass(frozen=True, slots=True)
-class Statistics:
+class Statistics(Struct, frozen=True):
     """What outcomes teach. `weight` is how many boards the shipped priors count for."""
 
     tickets: int

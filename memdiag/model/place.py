@@ -9,8 +9,10 @@ The questions that places are asked stand here, each once.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 from typing import Any, Protocol
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.model.in_short import sites_in_short
 
@@ -43,8 +45,7 @@ class Sited(Protocol):
     def sites(self) -> Sequence[_Site]: ...
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(Struct, frozen=True):
     """Where something is. `dq` holds two lines for a bridge; `group` sites that share something
     without a name, all of them: one that names a group names no site."""
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 import functools
 import math
 import re
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 # SI prefixes that bench instruments print (SI Brochure, 9th edition, table 7); `u` is micro.
 _PREFIX = {
@@ -77,8 +78,7 @@ _NEVER_MEGA = {"MV": "mV", "MA": "mA", "MS": "ms"}
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:_\d{3})*(?:\.\d+)?|\.\d+)(?:[eE][+-]?\d+)?")
 
 
-@dataclass(frozen=True, slots=True)
-class Quantity:
+class Quantity(Struct, frozen=True):
     """A value with the unit it was written in (None: a bare number) and its printed +- spread."""
 
     value: float

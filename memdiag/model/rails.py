@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.model.verdict import Verdict
 
 
-@dataclass(frozen=True, slots=True)
-class RailReading:
+class RailReading(Struct, frozen=True):
     """One reading, judged by itself: probabilities of normal, low (through a chip) and short.
     `known`: the board has such a rail; `least`: what a healthy one reads at the least, in ohm."""
 
@@ -52,8 +52,7 @@ class RailReading:
         return "low, through a chip" if state == "low" else "short, at a capacitor or dead package"
 
 
-@dataclass(frozen=True, slots=True)
-class RailsReport:
+class RailsReport(Struct, frozen=True):
     """Everything that follows from the readings."""
 
     verdict: Verdict

@@ -6,8 +6,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
 from enum import StrEnum
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from memdiag.model.error_log import ErrorLog
 from memdiag.model.place import WHOLE_BOARD, Place
@@ -39,8 +41,7 @@ STAGES = ("intake", "bare", "before-swap", "after-swap", "final")
 MEMORIES = ("gddr5", "gddr6", "ddr3", "ddr4", "ddr5", "lpddr4", "lpddr5", "other")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
+class Row(Struct, frozen=True, kw_only=True):
     """What every table row carries. `extra` keeps cells of columns memdiag does not know."""
 
     position: Position
@@ -51,8 +52,7 @@ class Row:
     extra: Mapping[str, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrainingRow(Row):
+class TrainingRow(Row, frozen=True, kw_only=True):
     """One result of one step. `width` in UI, ps or taps; `height` in mV; `vref` in % of VDDQ;
     `delay` and `spread` in taps, ps or UI."""
 
@@ -69,8 +69,7 @@ class TrainingRow(Row):
     tries: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CountRow(Row):
+class CountRow(Row, frozen=True, kw_only=True):
     """Counts of one test. `bits` is the denominator: bits compared."""
 
     test: str | None = None
@@ -82,8 +81,7 @@ class CountRow(Row):
     cells: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ErrorRow(Row):
+class ErrorRow(Row, frozen=True, kw_only=True):
     """One failing word. `wrong` has a 1 for each wrong bit. `wrote` is None where only a mask was
     given (direction unknown). `digits` is the word's width in bits as printed, 0 where the row says
     neither words nor mask: a wrong word there, nobody knows which of its bits."""
@@ -100,8 +98,7 @@ class ErrorRow(Row):
     col: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RailRow(Row):
+class RailRow(Row, frozen=True, kw_only=True):
     """A resistance to ground, board off. `ohms` is infinite for over range."""
 
     rail: str
@@ -109,8 +106,7 @@ class RailRow(Row):
     trend: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HeatRow(Row):
+class HeatRow(Row, frozen=True, kw_only=True):
     """A current-limited injection: what warmed first (`hottest`: a site or part), by `rise` K."""
 
     rail: str
@@ -120,8 +116,7 @@ class HeatRow(Row):
     rise: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ValueRow(Row):
+class ValueRow(Row, frozen=True, kw_only=True):
     """Any other reading, as written and, where it is a number, with its unit."""
 
     name: str
@@ -129,8 +124,7 @@ class ValueRow(Row):
     value: Quantity | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class RunLine:
+class RunLine(Struct, frozen=True):
     """One `key  value` of the head, known or not."""
 
     position: Position
@@ -138,8 +132,7 @@ class RunLine:
     value: str
 
 
-@dataclass(frozen=True, slots=True)
-class Head:
+class Head(Struct, frozen=True):
     """The run's head, with the known keys read. `lines` keeps every key in order as written."""
 
     id: str | None = None
@@ -175,8 +168,7 @@ class LostKind(StrEnum):
     LINE = "line"
 
 
-@dataclass(frozen=True, slots=True)
-class Lost:
+class Lost(Struct, frozen=True):
     """Something of a dump that was not understood and may have held a result. `says` is what stood
     there, in words; `place` what the rest of the row tells of where, None where it tells nothing;
     `column` the column of the table that a lost cell belongs to."""
@@ -188,8 +180,7 @@ class Lost:
     column: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Source(Struct, frozen=True):
     """Which text the run came from: hash of the raw bytes, and the 1-based lines it spans there.
 
     `rows` were read. `printed` counts all rows of data the dump holds, read or not, and the lines
@@ -220,8 +211,7 @@ class Source:
         return f"{self.printed - self.lost:,} of {self.printed:,} rows understood"
 
 
-@dataclass(frozen=True, slots=True)
-class Run:
+class Run(Struct, frozen=True):
     """One dump, read. Built only by `memdiag.load`."""
 
     head: Head

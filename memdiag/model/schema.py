@@ -6,9 +6,10 @@ in bulk, which field of a record a value fills, and the list in docs/dump.md.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum, auto
 from functools import cache
+
+from msgspec import Struct
 
 
 class Cell(StrEnum):
@@ -39,8 +40,7 @@ class Cell(StrEnum):
     RISE = auto()
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
+class Column(Struct, frozen=True):
     """A column: its name, what its cells hold, what it says (for people), whether a header line
     must name it, and the field of the record that it fills where that has another name."""
 

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class SoakStep:
+class SoakStep(Struct, frozen=True):
     """Bits (and seconds, where a line rate is given) that show the rate with `errors` seen."""
 
     errors: int
@@ -14,8 +13,7 @@ class SoakStep:
     seconds: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class SoakPlan:
+class SoakPlan(Struct, frozen=True):
     """`steps[0]` is the answer. `each_lane` is the time after which every single lane of the
     scope has shown the rate by itself, all running side by side; None where the scope is one
     lane or no line rate is given."""
@@ -31,8 +29,7 @@ class SoakPlan:
     each_lane: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class SoakProof:
+class SoakProof(Struct, frozen=True):
     """What a run of `bits` with `errors` shows at `confidence`: `below` alone (one-sided), `low`
     and `high` together (two-sided)."""
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from memdiag.model.place import Channel, Place
 
 
-@dataclass(frozen=True, slots=True)
-class TableRow:
+class TableRow(Struct, frozen=True):
     """One (run, site, channel, rank, lane). `lane` is None where only the channel or the site is
     known. Rates are errors per bit compared; `ber_low` and `ber_high` are the exact two-sided
     95 % limits (Clopper and Pearson 1934). None: the dump does not say."""
@@ -41,4 +40,4 @@ class TableRow:
         return Place(self.site, self.channel, self.rank, self.lane)
 
 
-COLUMNS = tuple(TableRow.__dataclass_fields__)
+COLUMNS = tuple(TableRow.__struct_fields__)

@@ -9,20 +9,22 @@ from __future__ import annotations
 import re
 from bisect import bisect_right
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 
+from msgspec import Struct, field
+
+from memdiag.model.patterns import later
 from memdiag.model.problems import Position
 
 Path = tuple[str | int, ...]
 """Keys and, in lists, numbers from 0: `("site", 2, "links", 0, "lanes")`."""
 
-_BLANK = re.compile(r"(?:[ \t\r\n]|#[^\n]*)+")
-_HEADER = re.compile(r"\[\[?[ \t]*")
-_HEADER_END = re.compile(r"[ \t]*\]\]?")
-_EQUALS = re.compile(r"[ \t]*=[ \t]*")
-_DOT = re.compile(r"[ \t]*\.[ \t]*")
-_KEY = re.compile(r'"(?:[^"\\\n]|\\.)*+"|\'[^\'\n]*\'|[A-Za-z0-9_-]+')
-_SCALAR = re.compile(
+_BLANK = later(r"(?:[ \t\r\n]|#[^\n]*)+")
+_HEADER = later(r"\[\[?[ \t]*")
+_HEADER_END = later(r"[ \t]*\]\]?")
+_EQUALS = later(r"[ \t]*=[ \t]*")
+_DOT = later(r"[ \t]*\.[ \t]*")
+_KEY = later(r'"(?:[^"\\\n]|\\.)*+"|\'[^\'\n]*\'|[A-Za-z0-9_-]+')
+_SCALAR = later(
     r'"""(?:[^"\\]|\\[\s\S]|"{1,2}(?!"))*+"{3,5}'
     r"|'''(?:[^']|'{1,2}(?!'))*+'{3,5}"
     r'|"(?:[^"\\\n]|\\.)*+"'
@@ -42,25 +44,25 @@ def places(text: str) -> Mapping[Path, Position]:
     return scanner.found
 
 
-@dataclass(slots=True)
-class _Open:
+class _Open(Struct):
     """A list or a table in braces that is not closed yet; `number` counts a list's entries."""
 
     path: Path
     number: int | None
 
 
-@dataclass
-class _Scanner:
+class _Scanner(Struct):
     text: str
     at: int = 0
     table: Path = ()
     found: dict[Path, Position] = field(default_factory=dict)
 
+    _starts: list[int] = field(default_factory=list)
+    _open: list[_Open] = field(default_factory=list)
+    _entries: dict[Path, int] = field(default_factory=dict)
+
     def __post_init__(self) -> None:
         self._starts = [0, *(hit.end() for hit in re.finditer("\n", self.text))]
-        self._open: list[_Open] = []
-        self._entries: dict[Path, int] = {}
 
     def step(self) -> bool:
         """One header, one key with what stands behind it, or one entry; False at the end."""

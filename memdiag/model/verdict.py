@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from msgspec import Struct
 
 from memdiag.model.board import Board
 from memdiag.model.place import WHOLE_BOARD, Place
@@ -51,8 +52,7 @@ class Work(StrEnum):
     INJECTION = "injection"
 
 
-@dataclass(frozen=True, slots=True)
-class Quote:
+class Quote(Struct, frozen=True):
     """A piece of evidence: the 1-based line of the pasted text, and what it says in words.
     `line` is None for a statement about many lines or about something that is not there."""
 
@@ -60,8 +60,7 @@ class Quote:
     says: str
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
+class Finding(Struct, frozen=True):
     """One thing the verdict says: where something is wrong, and what.
 
     `place_probability` is that something is wrong at the place, whatever it is; `probability` that
@@ -93,8 +92,7 @@ class Finding:
             raise ValueError(f"{self.action} at {self.place} without a line that speaks for it")
 
 
-@dataclass(frozen=True, slots=True)
-class Summary:
+class Summary(Struct, frozen=True):
     """The answer in one line: the most urgent finding, or that the board is clear.
 
     `place`, `place_probability` and `one_of` are those of the finding; where nothing is wrong, the
@@ -126,8 +124,7 @@ class ObstacleKind(StrEnum):
     WORSE = "worse"  # a link got worse from one run to the next
 
 
-@dataclass(frozen=True, slots=True)
-class Obstacle:
+class Obstacle(Struct, frozen=True):
     """One thing that stands in the way of a release: what, where, on which 1-based lines of the
     pasted text, and what would settle it."""
 
@@ -138,8 +135,7 @@ class Obstacle:
     lines: tuple[int, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Release:
+class Release(Struct, frozen=True):
     """Whether a board may leave the bench on what this run shows, apart from its findings."""
 
     obstacles: tuple[Obstacle, ...] = ()
@@ -147,8 +143,7 @@ class Release:
     """Links of the board that no row speaks of."""
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(Struct, frozen=True):
     """A run, judged. `findings` are most urgent first; `left_out` bounds the posterior mass of
     fault sets that were not looked at; `eye_reference` is the width in UI that healthy peers of
     the run show, None where too few lanes tell it."""

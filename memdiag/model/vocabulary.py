@@ -6,17 +6,18 @@ Case makes no other word, nor do blanks, hyphens and underscores inside one: `No
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
 
+from msgspec import Struct
+
 from memdiag.model import schema
+from memdiag.model.patterns import later
 from memdiag.model.records import FAILED, STEPS, Result
 from memdiag.model.schema import Cell
 
-_TIES = re.compile(r"(?<=[^\W_])[\s_-]+(?=[^\W_])")
+_TIES = later(r"(?<=[^\W_])[\s_-]+(?=[^\W_])")
 
 _KNOWN: dict[str, tuple[str, ...]] = {
     "result": schema.WORDS[Cell.RESULT],
@@ -104,8 +105,7 @@ class UnknownTarget(ValueError):
     """A word that is to stand for a word which does not exist."""
 
 
-@dataclass(frozen=True, slots=True)
-class Vocabulary:
+class Vocabulary(Struct, frozen=True):
     """By kind: each other word, as `normal` writes it, and the word of the dump it stands for."""
 
     tables: Mapping[str, Mapping[str, str]]

@@ -4,8 +4,9 @@ for more is refused in words, and memory and time stay within what a bench PC ha
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
+
+from msgspec import Struct, field
 
 from memdiag.model.problems import Position, Problem, problem
 from memdiag.reading.account import LineClass
@@ -43,8 +44,7 @@ class Refused(ValueError):
         super().__init__(problem.sentence())
 
 
-@dataclass(slots=True)
-class Tally:
+class Tally(Struct):
     """Counts what was read of a text, and raises Refused beyond a bound."""
 
     _lines: int = 0

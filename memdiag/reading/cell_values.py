@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from memdiag.model import STEPS, Result
+from memdiag.model.patterns import later
 from memdiag.model.schema import Cell, Column
 from memdiag.model.vocabulary import Vocabulary
 from memdiag.reading.converters import ALSO_UNSAID, CONVERTERS, Wrong, shorten
@@ -20,14 +21,14 @@ _HEX = frozenset({Cell.ADDRESS, Cell.HEX})
 _WHOLE = frozenset({Cell.SMALL, Cell.LINE, Cell.FROM_ONE, Cell.WHOLE})
 _NO_NUMBER = frozenset({Cell.WORD, Cell.CHANNEL, Cell.WINDOW, *_WORDS, *_HEX})
 
-_GROUPED = re.compile(
+_GROUPED = later(
     r"([+-]?[1-9][0-9]{0,2})"
     "((?:([,'\u2019\u00a0\u202f ])[0-9]{3})(?:\\3[0-9]{3})*)(?![0-9,'\u2019])"
 )
-_DECIMAL_COMMA = re.compile("([+-]?[0-9]+),([0-9]+)(?![0-9,.'\u2019])")
-_MAGNITUDE = re.compile(r"([0-9]+)(?:[.,]([0-9]+))?[ \u00a0]?([kKMGT])")
+_DECIMAL_COMMA = later("([+-]?[0-9]+),([0-9]+)(?![0-9,.'\u2019])")
+_MAGNITUDE = later(r"([0-9]+)(?:[.,]([0-9]+))?[ \u00a0]?([kKMGT])")
 _POWERS = {"k": 3, "K": 3, "M": 6, "G": 9, "T": 12}
-_BARE_HEX = re.compile(r"([0-9a-fA-F][0-9a-fA-F_]*)[hH]?")
+_BARE_HEX = later(r"([0-9a-fA-F][0-9a-fA-F_]*)[hH]?")
 
 
 def read(column: Column, text: str, words: Vocabulary) -> tuple[Any, Repair | None]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Protocol
+
+from msgspec import Struct, field
 
 from memdiag.model.problems import Problem
 from memdiag.reading.account import Account, LineClass
@@ -25,8 +26,7 @@ CHARACTERS_KEPT = 16 << 20
 """Characters that are kept of one dump."""
 
 
-@dataclass(slots=True)
-class Kept:
+class Kept(Struct):
     """Pasted lines by number, within bounds."""
 
     lines: dict[int, str] = field(default_factory=dict)
@@ -58,8 +58,7 @@ class Kept:
         return tuple(text), later
 
 
-@dataclass(frozen=True, slots=True)
-class KeptWhole:
+class KeptWhole(Struct, frozen=True):
     """All lines of a text that is one chunk."""
 
     lines: tuple[str, ...]
@@ -68,8 +67,7 @@ class KeptWhole:
         return self.lines[first - 1 : last], {}
 
 
-@dataclass(frozen=True, slots=True)
-class Chunk:
+class Chunk(Struct, frozen=True):
     """Cleaned lines that follow each other, and the width of the terminal that cut some of them
     (None where none looks cut). `first` is the number of the first pasted line."""
 

@@ -8,11 +8,11 @@ because how many of them are the same ones is not known.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct, field
 
 from memdiag.model import CountRow
 from memdiag.model.error_log import LogKey
@@ -38,16 +38,14 @@ class Columns(Protocol):
     def columns(self) -> Mapping[str, Any]: ...
 
 
-@dataclass(slots=True)
-class _Part:
+class _Part(Struct):
     group: I64
     line: I64
     values: I64  # (n, len(NUMBERS))
     said: npt.NDArray[np.bool_]
 
 
-@dataclass(slots=True)
-class CountBuilder:
+class CountBuilder(Struct):
     """Takes rows one by one or in columns, in the order of their lines."""
 
     most: int = field(default_factory=lambda: MOST_COUNT_ROWS)

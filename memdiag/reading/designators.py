@@ -4,10 +4,10 @@ command line."""
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import replace
 from typing import TypeVar
 
 import numpy as np
+from msgspec.structs import replace
 
 from memdiag.model import Board, Head, HeatRow, Place, RailRow, Row, Run
 from memdiag.model.error_log import ErrorLog

@@ -12,10 +12,10 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
+from msgspec.structs import replace
 
 from memdiag.model import ErrorRow
 from memdiag.model.error_log import EDC_BAD, EDC_OK, LIMB, ErrorLog, LogKey

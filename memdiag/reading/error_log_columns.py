@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from msgspec.structs import replace
 
 from memdiag.model.error_log import ErrorLog, LogKey
 
 I64 = npt.NDArray[np.int64]
-ROWWISE = tuple(f.name for f in fields(ErrorLog) if f.name not in ("keys", "total"))
+ROWWISE = tuple(name for name in ErrorLog.__struct_fields__ if name not in ("keys", "total"))
 """The columns of a log."""
 
 

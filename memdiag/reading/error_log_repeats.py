@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
+from msgspec.structs import replace
 
 from memdiag.model.error_log import ErrorLog
 from memdiag.reading.error_log_columns import ROWWISE, is_same, rows_of

@@ -7,10 +7,10 @@ with millions.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct, field
 
 from memdiag.model.error_log import ErrorLog, LogKey
 from memdiag.reading.error_log_columns import rows_of, same
@@ -23,8 +23,7 @@ _LEAST_EACH = 8
 """Rows that there must be room for of each key; with more keys all have one share."""
 
 
-@dataclass(slots=True)
-class Thinning:
+class Thinning(Struct):
     """How often the addresses of each key were halved."""
 
     _halved: dict[LogKey, int] = field(default_factory=dict)

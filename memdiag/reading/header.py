@@ -4,30 +4,33 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, NamedTuple
 
+from msgspec import Struct, field
+from msgspec.structs import replace
+
 from memdiag.layouts.matcher import Cell
 from memdiag.model import MEMORIES, STAGES, Head, RunLine, schema, spelling
+from memdiag.model.patterns import later
 from memdiag.model.problems import Problem, problem
 from memdiag.model.quantities import parse
 from memdiag.reading.converters import ALSO_UNSAID, shorten
 from memdiag.reading.line_rows import PositionOf
 from memdiag.reading.repairs import Repair
 
-_REF = re.compile(r"[A-Za-z0-9][\w.+/-]*")
-_MOMENT = re.compile(
+_REF = later(r"[A-Za-z0-9][\w.+/-]*")
+_MOMENT = later(
     r"(\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d):(\d\d)(?:\.\d{1,9})?([Zz]|[+-]\d\d:\d\d)?", re.ASCII
 )
-_OFFSET = re.compile(r"[+-](?:[01]\d|2[0-3]):[0-5]\d", re.ASCII)
+_OFFSET = later(r"[+-](?:[01]\d|2[0-3]):[0-5]\d", re.ASCII)
 _RUNS, _LIKELY = (
     (1e6, 1e12),
     (5e7, 2e11),
 )  # bit/s of a line; where two readings are to be told apart
-_ANY_COMMA = re.compile(r"^([+-]?[0-9]+),([0-9]+)(?![0-9,.])")
-_THOUSANDS = re.compile(r"^([0-9]{1,3}),([0-9]{3})(?![0-9,])")
-_COMMA = re.compile(r"^([+-]?[0-9]+),([0-9]{1,2})(?![0-9,.])")  # no thousands: too few digits
+_ANY_COMMA = later(r"^([+-]?[0-9]+),([0-9]+)(?![0-9,.])")
+_THOUSANDS = later(r"^([0-9]{1,3}),([0-9]{3})(?![0-9,])")
+_COMMA = later(r"^([+-]?[0-9]+),([0-9]{1,2})(?![0-9,.])")  # no thousands: too few digits
 _MARKS = ("=", ":")
 _SITES = ("removed", "replaced", "reflowed")
 _PART = "part:"
@@ -172,8 +175,7 @@ def _unmarked(key: str, value: str) -> tuple[str, str] | None:
     return None
 
 
-@dataclass(slots=True)
-class HeadLines:
+class HeadLines(Struct):
     """The lines of a head so far, each with the column of its value."""
 
     _lines: list[tuple[RunLine, int]] = field(default_factory=list)

@@ -5,8 +5,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from functools import partial
+
+from msgspec import Struct, field
 
 from memdiag.layouts import line_rules
 from memdiag.layouts.matcher import Cell, Match
@@ -33,8 +34,7 @@ _SURE = 2  # cells after those of the place that must be readable, for the place
 _ROW_COSTS, _CELL_COSTS = "the row is left out", "the rest of the row counts"
 
 
-@dataclass(frozen=True, slots=True)
-class Fault:
+class Fault(Struct, frozen=True):
     """Something of a row that is not understood: the problem that tells it, and what is lost."""
 
     code: str
@@ -43,8 +43,7 @@ class Fault:
     lost: Lost
 
 
-@dataclass(frozen=True, slots=True)
-class LineRow:
+class LineRow(Struct, frozen=True):
     """One row of a line; `row` is None where nothing of it can stand. `whole` says that it lacks
     nothing and can be read in full: a row that a terminal cut does and can not."""
 
@@ -58,8 +57,7 @@ class LineRow:
         return self.row is not None and not self.faults and not self.short
 
 
-@dataclass(frozen=True, slots=True)
-class Setting:
+class Setting(Struct, frozen=True):
     """What decides what a row says beside its own cells. `end` is the column after the line's
     last."""
 

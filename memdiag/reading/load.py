@@ -7,9 +7,11 @@ import io
 import itertools
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.boards import profiles
 from memdiag.layouts import registry
@@ -32,8 +34,7 @@ LARGE = 256 << 10
 _SAMPLE = 64 << 10  # bytes of the beginning of a large text that are looked at first
 
 
-@dataclass(frozen=True, slots=True)
-class Examined:
+class Examined(Struct, frozen=True):
     """A text, read: `problems` belong to no run; `account` tells what became of every line.
     `cleaned` are its lines, None where it was too large to keep them."""
 

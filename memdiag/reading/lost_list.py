@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from memdiag.model import Lost
 
@@ -11,8 +12,7 @@ MOST_LOST = 200
 """Lost things that are kept one by one; of others only the number of their rows is."""
 
 
-@dataclass(slots=True)
-class LostList:
+class LostList(Struct):
     """`rows` counts rows and lines that were not understood in full, each once."""
 
     rows: int = 0

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from memdiag.model import STEPS, Lost, LostKind, schema
 from memdiag.model.problems import Position, Problem
@@ -17,8 +18,7 @@ _DESIGNATOR = re.compile(r"[A-Z]{1,3}\d{1,4}")
 _MARKS = str.maketrans(dict.fromkeys("|,;:=()[]<>", " "))
 
 
-@dataclass(slots=True)
-class Outside:
+class Outside(Struct):
     """Lines that belong to no dump; those between two dumps are told of together. Those that look
     like rows are counted as lost of the dump before them, or of the next where there is none."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from msgspec import Struct
 
 from memdiag.reading.chunks import after_bytes, after_lines, with_its_rest
 
@@ -15,17 +15,16 @@ _MOST_LINES = 4096
 _FEW_ROWS = 200  # columns that gave fewer were not worth it
 
 
-@dataclass(slots=True)
-class Pace:
+class Pace(Struct):
     """`in_columns` says whether columns are tried at all, `pause` that they are not tried now.
     `most` is how many bytes are read in columns at once at most."""
 
     in_columns: bool
     most: int = WINDOW
-    pause: bool = field(init=False, default=False)
-    _window: int = field(init=False)
-    _lines: int = field(init=False)  # to be read one by one before columns are tried
-    _poor: int = field(init=False, default=0)  # tries that were not worth it, one after the other
+    pause: bool = False
+    _window: int = 0
+    _lines: int = 0  # to be read one by one before columns are tried
+    _poor: int = 0  # tries that were not worth it, one after the other
 
     def __post_init__(self) -> None:
         self._window = min(self.most, _LEAST_WINDOW)

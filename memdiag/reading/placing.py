@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 
+from msgspec import Struct
+
 from memdiag.layouts.matcher import Cell
+from memdiag.model.patterns import later
 from memdiag.model.quantities import scale
 from memdiag.reading.repairs import Repair
 
@@ -21,13 +23,12 @@ Fits = Callable[[str, str], bool]
 _SEPARATORS = ("|", ",", ";")
 _MOST_WAYS = 8
 _MOST_JOINED = 8  # neighbouring cells that are one number, written in groups
-_RULER = re.compile(r"[\s|+:=-]*[=-]{3}[\s|+:=-]*")
+_RULER = later(r"[\s|+:=-]*[=-]{3}[\s|+:=-]*")
 _DIGITS, _GROUP = re.compile(r"[+-]?[0-9][0-9.,]*"), re.compile(r"[0-9]{3}(?![0-9])\S*")
 _SPREAD = ("+-", "+/-", "±")
 
 
-@dataclass(frozen=True, slots=True)
-class Placing:
+class Placing(Struct, frozen=True):
     """One way: a cell for each column, and how they were written. `short` is the column whose cell
     the row lacks at its end."""
 

@@ -7,8 +7,9 @@ gives the same row on either way.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
+
+from msgspec import Struct
 
 from memdiag.layouts import line_rules, rivals, row_shapes
 from memdiag.layouts.matcher import Layout, Start
@@ -30,8 +31,7 @@ class State(NamedTuple):
     blocked: bool = False
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class RowPlans:
+class RowPlans(Struct, frozen=True, eq=False):
     """How rows can be read in columns in one state: plans in the order in which their rules are
     tried, each with a guard for the lines that an earlier rule may take."""
 

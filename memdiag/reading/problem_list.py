@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from memdiag.model.problems import Position, Problem, problem
 
@@ -11,8 +12,7 @@ MOST_ALIKE = 100
 """Problems of one code that are told one by one; of the others only the number is told."""
 
 
-@dataclass(slots=True)
-class ProblemList:
+class ProblemList(Struct):
     """Problems in order; beyond `MOST_ALIKE` of one code they are only counted."""
 
     items: list[Problem] = field(default_factory=list)

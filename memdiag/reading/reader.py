@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.layouts.matcher import Match, Miss
 from memdiag.model import Row, Run
@@ -16,6 +17,7 @@ from memdiag.reading.chunks import MOST_LINE
 from memdiag.reading.cleaning.clean import LONGEST, LONGEST_UNSTEADY, Line
 from memdiag.reading.outside import Outside
 from memdiag.reading.planner import Planner, State
+from memdiag.reading.row_count import RowCount
 from memdiag.reading.run_builder import ColumnRows, Pasted, RunBuilder, with_lost
 from memdiag.reading.section import Section
 from memdiag.reading.unwrap import Unwrapper
@@ -23,8 +25,7 @@ from memdiag.reading.unwrap import Unwrapper
 VERSION = "1"
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(Struct, frozen=True):
     """What came of a text: its runs, the problems that belong to none of them, the account."""
 
     runs: tuple[Run, ...]
@@ -205,7 +206,7 @@ class Reader:
         if self._runs:
             self._settle()
         ends = "end" in self.layout.kinds
-        dump = RunBuilder(self.layout.name, self.words, line.number, headed=headed, ends=ends)
+        dump = RunBuilder(self.layout.name, self.words, line.number, headed, RowCount(ends))
         dump.reached(line.number)
         return dump
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from typing import NamedTuple
+
+from msgspec import Struct, field
 
 from memdiag.model.problems import Position, Problem, problem
 
@@ -19,15 +20,13 @@ class Repair(NamedTuple):
     taken: str
 
 
-@dataclass(slots=True)
-class _Told:
+class _Told(Struct):
     position: Position
     repair: Repair
     n: int = 1
 
 
-@dataclass(slots=True)
-class Repairs:
+class Repairs(Struct):
     """Counts them by kind, with the first of each."""
 
     _told: dict[tuple[str, str], _Told] = field(default_factory=dict)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
-from dataclasses import fields, replace
 from typing import TypeVar
+
+from msgspec.structs import replace
 
 from memdiag.model import Row, Run
 from memdiag.model.problems import Position, Problem, problem
@@ -45,10 +46,17 @@ class Repeats:
         ]
 
 
+_BESIDES = ("position", "extra")
+
+
 def _said(row: Row) -> Hashable:
     """All that a row says, without where it stands in the text."""
     return (
-        *(getattr(row, f.name) for f in fields(row) if f.name not in ("position", "extra")),
+        *(
+            getattr(row, name)
+            for name in row.__struct_fields__
+            if name not in ("position", "extra")
+        ),
         tuple(sorted(row.extra.items())),
     )
 

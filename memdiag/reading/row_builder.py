@@ -8,8 +8,9 @@ contradicts itself is no row.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from memdiag.model import (
     CountRow,
@@ -42,8 +43,7 @@ _VITAL: Mapping[str, frozenset[str]] = {
 """Columns without which a row of a table says nothing, beside those of its place."""
 
 
-@dataclass(frozen=True, slots=True)
-class Made:
+class Made(Struct, frozen=True):
     """What cells make: a row, None where nothing of it can stand; the place as far as it is read;
     the cells that could not be read, or what costs the row; what was written otherwise."""
 

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.layouts.matcher import Cell
 from memdiag.model.problems import Position, Problem, problem
 from memdiag.reading.converters import LARGEST_WHOLE
 
 
-@dataclass(slots=True)
-class RowCount:
+class RowCount(Struct):
     """Counts what a dump printed; `ends` says whether its layout prints an end line."""
 
     ends: bool

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import InitVar, dataclass, field, replace
 from typing import Any, Protocol
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from memdiag.layouts.matcher import Cell, Match
 from memdiag.model import (
@@ -59,8 +60,7 @@ TABLE_OF: dict[type[Row], str] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class ColumnRows:
+class ColumnRows(Struct, frozen=True):
     """The rows of lines `first` to `last`, one a line, read in columns: parts of error logs with
     their keys, and of count tables with the numbers of their lines; and the lines of rows that
     contradict themselves, which are lost."""
@@ -72,16 +72,14 @@ class ColumnRows:
     contrary: npt.NDArray[np.int64]
 
 
-@dataclass(slots=True, eq=False)
-class RunBuilder:
-    """A dump under way. `headed` says whether a head began it, `ends` whether its layout prints an
-    end line."""
+class RunBuilder(Struct, eq=False):
+    """A dump under way. `headed` says whether a head began it."""
 
     layout: str
     words: Vocabulary
     first_line: int
     headed: bool
-    ends: InitVar[bool]
+    _row_count: RowCount
     problems: ProblemList = field(default_factory=ProblemList)
     context: dict[str, str] = field(default_factory=dict)
     section: Section | None = None
@@ -96,11 +94,7 @@ class RunBuilder:
     _lost: LostList = field(default_factory=LostList)
     _repairs: Repairs = field(default_factory=Repairs)
     _tables: set[str] = field(default_factory=set)
-    _row_count: RowCount = field(init=False)
     _told_columns: set[str] = field(default_factory=set)
-
-    def __post_init__(self, ends: bool) -> None:
-        self._row_count = RowCount(ends)
 
     def reached(self, line: int) -> None:
         """The dump goes on to this line at least."""

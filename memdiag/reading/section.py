@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from memdiag.layouts.matcher import Cell
 from memdiag.model import schema
@@ -22,8 +23,7 @@ _TELLING = (
 """Columns that, named together, show what a table without a known name holds."""
 
 
-@dataclass(slots=True, eq=False)
-class Section:
+class Section(Struct, eq=False):
     """The open section. `kind` is None for one memdiag does not know."""
 
     name: str

@@ -6,7 +6,8 @@ They are put in the dump format first, so that there is one way in and one judge
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from memdiag.model import Board, Rail, Run, Site
 from memdiag.reading import designators

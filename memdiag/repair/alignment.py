@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from memdiag.boards import profiles
 from memdiag.evidence import table
@@ -19,8 +21,7 @@ Pair = tuple[int | None, int | None]
 """(bits, errors)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Shared:
+class Shared(Struct, frozen=True):
     """The tests and set points both runs counted under; None: one of them does not say, so that
     all are taken as the same."""
 
@@ -46,8 +47,7 @@ def shared(before: Run, after: Run) -> Shared:
     return Shared(both("test"), both("point"))
 
 
-@dataclass(slots=True)
-class Link:
+class Link(Struct):
     """What one run says of one link. `repeats` holds, for each condition, one (bits, errors) for
     each attempt: tests differ in themselves and are no repeats of each other."""
 
@@ -86,8 +86,7 @@ class Link:
         return Counts(bits, errors, cells, repeats if len(repeats) > 1 else ())
 
 
-@dataclass(frozen=True, slots=True)
-class Counts:
+class Counts(Struct, frozen=True):
     """Errors in bits, distinct failing cells, and the repeats they are the sum of (two or more,
     else empty). None: the dump does not say."""
 

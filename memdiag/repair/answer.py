@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.model import Cause
 from memdiag.model.comparison import Change, ChangeKind, Outcome, Reason
@@ -15,8 +16,7 @@ MOST_NAMES = 3
 _BAD = frozenset(r.value for r in BAD)
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(Struct, frozen=True):
     outcome: Outcome
     headline: str
     why: str

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.diagnosis.settings import Settings
 from memdiag.model import STEPS, Baseline, Board, HealthyEye, HealthyRail, HealthySlope, Run
@@ -42,8 +43,7 @@ ENOUGH = 8
 CONFIDENCE = 0.95
 
 
-@dataclass(frozen=True, slots=True)
-class Learnt:
+class Learnt(Struct, frozen=True):
     """`baseline` is None where nothing could be learnt. `dumps` were learnt from, and `refused`
     were not, each with a problem that says why."""
 

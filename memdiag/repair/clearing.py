@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.model import Cause, Finding, Place, Result
 from memdiag.model.comparison import ChangeKind
@@ -13,8 +14,7 @@ from memdiag.repair.rate_change import RateChange
 from memdiag.stats import multiple_to_exclude, proven_rate
 
 
-@dataclass
-class Case:
+class Case(Struct):
     """One earlier finding on its way to a change."""
 
     finding: Finding

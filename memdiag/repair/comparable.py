@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
+
+from msgspec import Struct
 
 from memdiag.model import Run
 from memdiag.model.problems import Problem, problem
@@ -32,8 +33,7 @@ _HINTS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Differences:
+class Differences(Struct, frozen=True):
     """What two runs differ in. `forbid`: the settings that forbid a comparison; `problems`:
     everything to be said about the pair; `beside`: what is named beside the answer."""
 

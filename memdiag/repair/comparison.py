@@ -8,8 +8,10 @@ got worse or fell silent; and the later run could be released by itself.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from memdiag.model import Board, Cause, Finding, Place, Run, Verdict
 from memdiag.model.comparison import (
@@ -83,8 +85,7 @@ def _judged(
     return [judged(run, board, shop, v) for run, v in zip(runs, given, strict=True)]
 
 
-@dataclass(frozen=True, slots=True)
-class _How:
+class _How(Struct, frozen=True):
     """How pairs are compared, whichever of several runs they are."""
 
     board: Board

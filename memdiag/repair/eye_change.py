@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag import stats
 from memdiag.evidence.margins import MIN_PEERS, SCALE_FLOOR
@@ -27,8 +28,7 @@ ONE_TAP = 1.0
 """An eye in taps is cut off to whole ones: one tap more or less is no change."""
 
 
-@dataclass(frozen=True, slots=True)
-class EyeChange:
+class EyeChange(Struct, frozen=True):
     """The step whose eye changed most. `direction` is +1 where it opened, -1 where it closed, 0
     where it moved with its peers; `peers` the median of all links in the after-run; `score` the
     modified z, None with too few peers. `lost`: it closed by more than a quarter, whatever its

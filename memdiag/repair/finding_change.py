@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from memdiag.model import WANTS_WORK, WHOLE_BOARD, Cause, Finding, Result
 from memdiag.model.comparison import Change, ChangeKind, Outcome

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from memdiag.diagnosis.judge import judge_measured
 from memdiag.diagnosis.settings import Settings
@@ -15,8 +17,7 @@ from memdiag.model.quantities import parse, scale
 from memdiag.repair.other_settings import HARMLESS, SAME_SETTING, plain
 
 
-@dataclass
-class Chosen:
+class Chosen(Struct):
     """`boards` holds the dumps that may be learnt from, each board's together; `refused` says how
     many may not. `split`: none may, for no setting is that of most."""
 

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple, TypeVar
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from memdiag.evidence.measurements import Measured, Measurements, width_in_ui, width_of
 from memdiag.model import FAILED, STEPS, Place, Result, Run, TrainingRow
@@ -41,8 +43,7 @@ class DelaysOf(NamedTuple):
     channel: Place
 
 
-@dataclass(frozen=True)
-class Figures:
+class Figures(Struct, frozen=True):
     """The figures of a dump or of a board. Eyes are in the unit of their kind, slopes in taps a
     lane; `counts` are the wrong bits and all bits of each place."""
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from typing import NamedTuple
+
+from msgspec.structs import replace
 
 from memdiag.model import FAILED, Place, Result
 from memdiag.model.comparison import GRAVEST_FIRST, Change, ChangeKind, Outcome, Rate

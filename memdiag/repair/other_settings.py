@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import statistics
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.model import Place, Run, ValueRow
 from memdiag.model.problems import Problem, problem
@@ -41,8 +42,7 @@ _AGAIN = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Unlike:
+class Unlike(Struct, frozen=True):
     """One thing the runs differ in. `setting` where it forbids the comparison, else None; `beside`
     what is named beside the answer, empty where the problem is enough."""
 

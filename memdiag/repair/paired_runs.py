@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from memdiag.evidence.measurements import Measurements, measure
 from memdiag.model import ENDED, FAILED, Board, Cause, Finding, Place, Result, Run, Verdict
@@ -25,8 +26,7 @@ OWN = frozenset(Cause) - {Cause.SPILLOVER, Cause.CLEAR}
 """Causes that are a fault of the place itself, or may be one."""
 
 
-@dataclass(frozen=True, slots=True)
-class JudgedRun:
+class JudgedRun(Struct, frozen=True):
     """A run, grouped by place and judged."""
 
     measured: Measurements
@@ -46,8 +46,7 @@ def judged(
     return JudgedRun(measured, verdict)
 
 
-@dataclass
-class PairedRuns:
+class PairedRuns(Struct, dict=True):
     """The two runs with their verdicts, on one board."""
 
     one: JudgedRun

@@ -8,15 +8,15 @@ in a joint, and may come back: common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.model import Run
 
 PACKAGE, JOINT, SITE = "package", "joint", "joint, trace or controller"
 
 
-@dataclass(frozen=True, slots=True)
-class Work:
+class Work(Struct, frozen=True):
     """What was done between the two runs, as the heads of the later ones declare it.
     `off`: sites empty on purpose in the after-run; `fitted`: sites that were so before."""
 
@@ -63,8 +63,7 @@ def work_between(before: Run, after: Run, between: Sequence[Run] = ()) -> Work:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Follow:
+class Follow(Struct, frozen=True):
     """What following the part says. `kind`: followed, stayed, gone, spread (both places now) or
     unclear. `comes_back`: a joint made anew may open again."""
 

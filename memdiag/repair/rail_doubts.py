@@ -7,7 +7,8 @@ that was found good, and so each is an obstacle to calling the board clear.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from memdiag.model import Action, Board, Cause, Obstacle, ObstacleKind, Place, Run, Verdict
 from memdiag.model.problems import Severity

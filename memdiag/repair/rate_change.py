@@ -12,7 +12,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag import stats
 from memdiag.model.quantities import show_count
@@ -21,8 +22,7 @@ from memdiag.repair.alignment import Counts
 SINGLE = "one count each: errors taken to come in bursts as open measurements show"
 
 
-@dataclass(frozen=True, slots=True)
-class RateChange:
+class RateChange(Struct, frozen=True):
     """`ratio`, `low`, `high`, `p`: the rate after over the rate before, two-sided, None where
     neither run saw an error. `events`: the errors before as independent events, None where one
     count each tells no scatter. `p_none`: the chance (one-sided) that the after-run shows no error

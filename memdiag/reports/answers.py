@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from memdiag.model import Quote
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+class Answer(Struct, frozen=True):
     """Where something is wrong, what, and what to do, to be read at arm's length. `where` is ""
     for the whole board, `fine` the place inside the site, and `here` how sure it is that something
     is wrong there: "" where nothing is, or where the run says so itself (`declared`). `sure` is of
@@ -49,8 +48,7 @@ def look(*, hot: bool) -> str:
     return "work" if hot else "hold"
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(Struct, frozen=True):
     """What a repair came to: the answer of a comparison. `needed` is what would prove it, `also`
     what else stands against it, `beside` what the runs differ in all the same; `hot`: the later
     run asks for heat."""
@@ -73,8 +71,7 @@ class Outcome:
         return "clear" if self.good else look(hot=self.hot)
 
 
-@dataclass(frozen=True, slots=True)
-class Item:
+class Item(Struct, frozen=True):
     """A finding. `here`, `sure`, `likely` and `others` as in an answer; a site that is disturbed
     only has no `here`, for nothing is wrong there."""
 
@@ -111,8 +108,7 @@ def what(said: Answer | Item, cause: str = "") -> str:
     return f"{text}, or {', '.join(said.others)}" if said.others else text
 
 
-@dataclass(frozen=True, slots=True)
-class Together:
+class Together(Struct, frozen=True):
     """Sites that one fault disturbs, told of once: how sure at the least, and what is to be
     said of them all."""
 
@@ -121,8 +117,7 @@ class Together:
     says: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Changed:
+class Changed(Struct, frozen=True):
     """What became of one place. `finding`: it is told of by itself, not in the table alone."""
 
     where: str

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict
 from functools import partial
 from typing import Any
+
+from msgspec.structs import asdict
 
 from memdiag import __version__
 from memdiag.model.batch import BATCH_FORMAT, BatchSummary, BoardCount

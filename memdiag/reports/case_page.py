@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from functools import partial
+
+from msgspec.structs import replace
 
 from memdiag.model import WANTS_WORK, Cause, Run
 from memdiag.model.case import Advice, CaseReport, CaseStep, Established, Suspect

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.model import Board
 from memdiag.model.table import TableRow
@@ -75,8 +76,7 @@ def _owner(row: TableRow) -> tuple[str, str]:
     return ("ch", NOT_SAID if row.channel is None else str(row.channel))
 
 
-@dataclass(frozen=True, slots=True)
-class _Scale:
+class _Scale(Struct, frozen=True):
     """How a strip is drawn: `top` UI at its upper edge, `step` wide bars, `name` for its ids."""
 
     top: float

@@ -7,7 +7,8 @@ is followed without colour; from the run on by which it was gone, the markers ar
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.model.quantities import show_probability
 from memdiag.reports.packages import INK
@@ -34,8 +35,7 @@ _LOOKS: tuple[tuple[str, str | None, tuple[tuple[float, float], ...]], ...] = (
 """Colour, dashes and marker (its corners about its middle) of each line."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Plot:
+class _Plot(Struct, frozen=True):
     runs: int
     tall: float
 

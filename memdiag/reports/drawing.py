@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.model import Board, Keepout, Site
 from memdiag.reports.packages import (
@@ -37,8 +39,7 @@ Link = Callable[[str], str] | None
 BOARD, GHOST = "#e9efe6", "#7d8a94"
 
 
-@dataclass(frozen=True, slots=True)
-class _View:
+class _View(Struct, frozen=True):
     """A side of the board: millimetres of the profile to units of the picture, which are mm too."""
 
     board: Board

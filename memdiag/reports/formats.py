@@ -8,17 +8,17 @@ more than every page has says which kind of page it takes.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from importlib import import_module
 from pathlib import PurePath
+
+from msgspec import Struct
 
 from memdiag.reports.page import ColumnPage, Page
 from memdiag.reports.plain import printable
 from memdiag.reports.repair_page import RepairPage
 
 
-@dataclass(frozen=True, slots=True)
-class Format:
+class Format(Struct, frozen=True):
     """`module` holds `render`, which makes a text, or bytes, of a page of the kind `takes`; one
     of this room begins with a dot."""
 

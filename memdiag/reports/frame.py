@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import fields
 from typing import TYPE_CHECKING
 
 from memdiag.model.table import COLUMNS, TableRow
@@ -12,7 +11,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _NULLABLE = {"int": "Int64", "int | None": "Int64", "float | None": "Float64"}
-_DTYPES = {f.name: _NULLABLE.get(str(f.type), "string") for f in fields(TableRow)}
+_DTYPES = {name: _NULLABLE.get(kind, "string") for name, kind in TableRow.__annotations__.items()}
 
 
 def frame(table: Iterable[TableRow]) -> pd.DataFrame:

@@ -4,7 +4,9 @@ air is wanted and where it must not go."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.model import HEATS, WANTS_WORK, Board, Cause, Finding, Verdict
 from memdiag.model.nearness import nearby
@@ -15,8 +17,7 @@ SHIELD_MM = 10.0
 (common practice, no source)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Heat:
+class Heat(Struct, frozen=True):
     """`hot`: the sites to heat; `cold`: those that a finding names, or that are near the heat, and
     that are to be left unheated; `clear`: nothing is wrong with the board."""
 

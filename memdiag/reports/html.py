@@ -10,8 +10,9 @@ from __future__ import annotations
 import base64
 import functools
 import hashlib
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
+
+from msgspec.structs import replace
 
 from memdiag import __version__
 from memdiag.model.words import suspects

@@ -4,7 +4,8 @@ is not promised. Everyday words, no chances and no figures of the trade."""
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from memdiag.model import WANTS_WORK, Action, Cause, Finding, Head, Place, Run, Verdict
 from memdiag.model.case import CaseReport, Deed

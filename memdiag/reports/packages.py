@@ -4,7 +4,8 @@ by hatch, letter and line, never by colour alone."""
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.model import Site
 from memdiag.reports.svg import Drawn, badge, element, fitted, middle, shape
@@ -34,8 +35,7 @@ PATTERNS = {cause: hatch for cause, (hatch, _) in LOOKS.items()}
 LETTERS = {cause: letter for cause, (_, letter) in LOOKS.items()}
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
+class Mark(Struct, frozen=True):
     """How a site is to be shown: its cause (a key of PATTERNS, or None), whether it is the one to
     work on, and the packages that are not told apart from it, itself among them (`one_of`): each
     of those is a suspect, and none has a cause of its own. `told`: a few letters above the

@@ -8,8 +8,9 @@ part does not have. No format knows what kind of result it shows.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any, Literal
+
+from msgspec import Struct
 
 from memdiag.model import Board, Run
 from memdiag.model.problems import Problem
@@ -24,8 +25,7 @@ Pairs = tuple[tuple[str, str], ...]
 RowKind = Literal["own", "spilled", "disturbed", "clear", "plain"]
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
+class Column(Struct, frozen=True):
     """A column of a grid. `wide`: not on a telephone. `more`: only where there is room for
     everything. `spare`: 1 goes first where the grid is too wide, 0 stays. `always`: stays even
     where no row says anything. `least` is its width in characters at the least."""
@@ -40,8 +40,7 @@ class Column:
     least: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(Struct, frozen=True):
     """`kind` tells rows with something of their own, rows of a site that a fault elsewhere
     disturbs (`spilled`; `disturbed` where that is all), rows that are `clear`, and rows of a table
     that tells of no place and so accuses none (`plain`)."""
@@ -54,8 +53,7 @@ class Row:
         return self.kind in ("own", "spilled")
 
 
-@dataclass(frozen=True, slots=True)
-class Grid:
+class Grid(Struct, frozen=True):
     """A table. `whole`: a terminal shows rows that are not loud too, else the `gists` of them.
     `of` is what its rows are; `title` is "" where the changes of the part tell the same at more
     length; `airy`: its columns are a little wider than their headings."""
@@ -82,8 +80,7 @@ class Grid:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Statement:
+class Statement(Struct, frozen=True):
     """A sentence with what follows from it, and figures."""
 
     says: str
@@ -91,8 +88,7 @@ class Statement:
     grid: Grid | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Places:
+class Places(Struct, frozen=True):
     """A board, how each of its sites is to be drawn, the rows whose eyes are drawn beside it, and
     the width that healthy peers show (UI)."""
 
@@ -102,8 +98,7 @@ class Places:
     healthy: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Side:
+class Side(Struct, frozen=True):
     """One of two runs: what it is called, its answer, and its board."""
 
     title: str
@@ -113,16 +108,14 @@ class Side:
     sha256: str
 
 
-@dataclass(frozen=True, slots=True)
-class Listed:
+class Listed(Struct, frozen=True):
     """A list with a title of its own, to be read right after the answer."""
 
     title: str
     texts: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Chapter:
+class Chapter(Struct, frozen=True):
     """One run of a repair: what was done before it ("" for nothing), what it showed, the faults
     that were gone by then, what the run changed, whether it was worth going on; `stage` is its
     name in one word."""
@@ -143,8 +136,7 @@ class Chapter:
         return f"{self.title}: {'; '.join([*done, self.seen, *gone])} [{self.changed}]"
 
 
-@dataclass(frozen=True, slots=True)
-class Story:
+class Story(Struct, frozen=True):
     """A whole repair, run by run; `grid` has a column a run."""
 
     chapters: tuple[Chapter, ...]
@@ -152,8 +144,7 @@ class Story:
     grid: Grid
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
+class Part(Struct, frozen=True, kw_only=True):
     """One run, one comparison, one repair or one statement. `name` keeps links apart, `label`
     is what a list of parts calls it; `crowded`: it shares its paper with another part. `course`
     has places through the stages; `lost` is what was not understood and is said before all
@@ -202,8 +193,7 @@ class Part:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Sheet:
+class Sheet(Struct, frozen=True):
     """Figures as they are, for a spreadsheet; None is an empty cell. `digits`: of a fraction."""
 
     names: tuple[str, ...]
@@ -217,8 +207,7 @@ class Sheet:
         return cls(names, [[row.get(name) for name in names] for row in rows], digits=6)
 
 
-@dataclass(frozen=True)
-class Page:
+class Page(Struct, frozen=True):
     """A result, ready to be shown; each of its forms is made when a format asks for it.
 
     `apart`: each part is a page by itself. `document` is plain JSON values.
@@ -231,16 +220,14 @@ class Page:
     apart: bool = False
 
 
-@dataclass(frozen=True)
-class ColumnPage(Page):
+class ColumnPage(Page, frozen=True):
     """A page of which one table is the whole, so that it can be kept as columns with their types:
     `frame` makes the DataFrame."""
 
     frame: Callable[[], Any] = dict
 
 
-@dataclass(frozen=True)
-class TablePage(ColumnPage):
+class TablePage(ColumnPage, frozen=True):
     """A page of which the error table is the whole."""
 
     rows: Sequence[TableRow] = ()

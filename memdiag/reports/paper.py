@@ -4,7 +4,8 @@ The screen shows everything."""
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.model import Run
 from memdiag.reports.page import Grid, Part
@@ -20,8 +21,7 @@ is quoted with two lines round it."""
 LONG_LINE = 300
 
 
-@dataclass(frozen=True, slots=True)
-class Table:
+class Table(Struct, frozen=True):
     """A grid as it is drawn: `(heading, class)` and for each row its cells and its class."""
 
     heads: tuple[tuple[str, str], ...]
@@ -52,8 +52,7 @@ def strips(drawn: Sequence[tuple[Drawn, bool]]) -> tuple[tuple[Drawn, bool], ...
     return tuple((strip, number in marked) for number, (strip, _) in enumerate(drawn))
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(Struct, frozen=True):
     """A line of the dump as shown; `number` None stands for lines left out."""
 
     number: int | None

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Dot:
+class Dot(Struct, frozen=True):
     """A point of a plot: where it is, its limits upwards, and what it says when pointed at."""
 
     x: float
@@ -16,8 +15,7 @@ class Dot:
     says: str
 
 
-@dataclass(frozen=True, slots=True)
-class Plot:
+class Plot(Struct, frozen=True):
     """What was stated (across) against what came true (up), both 0 to 1: on the diagonal the two
     agree. Dots are drawn as large as their `weights` (0 to 1) say."""
 
@@ -30,8 +28,7 @@ class Plot:
     heading: str = "Stated and come true"
 
 
-@dataclass(frozen=True, slots=True)
-class Bars:
+class Bars(Struct, frozen=True):
     """How often each cause was found, a bar a row: `rows` are labels, each with its causes (as in
     `packages.LOOKS`) and how often, in the order they are drawn."""
 
@@ -41,8 +38,7 @@ class Bars:
     heading: str = "How often"
 
 
-@dataclass(frozen=True, slots=True)
-class Curve:
+class Curve(Struct, frozen=True):
     """A suspect through the chapters: its probability after each, from 0 to 1. `cured`: the
     chapter, from 0, whose work cured it."""
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.reports.page import Page
 
 
-@dataclass(frozen=True, slots=True)
-class Letter:
+class Letter(Struct, frozen=True):
     """What a customer is told, in sentences without a figure of chance: `state` says how it
     stands, `about` which board, and each chapter is a title and its sentences."""
 
@@ -18,8 +18,7 @@ class Letter:
     chapters: tuple[tuple[str, tuple[str, ...]], ...]
 
 
-@dataclass(frozen=True)
-class RepairPage(Page):
+class RepairPage(Page, frozen=True):
     """A page of a repair, or of a step of one, that a customer can be told of: `letter` makes the
     report."""
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from functools import partial
 from typing import Any
+
+from msgspec.structs import asdict
 
 from memdiag import __version__
 from memdiag.model.quantities import show_duration, show_rate
@@ -96,7 +97,7 @@ def _document(plan: SoakPlan | None, proof: SoakProof | None) -> dict[str, Any]:
     return {
         "format": "memdiag-soak/1",
         "tool": __version__,
-        "plan": None if plan is None else asdict(plan),
+        "plan": None if plan is None else asdict(plan) | {"steps": [*map(asdict, plan.steps)]},
         "proof": None if proof is None else asdict(proof),
     }
 

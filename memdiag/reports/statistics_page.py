@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
 from functools import partial
 from typing import Any
+
+from msgspec.structs import asdict
 
 from memdiag import __version__
 from memdiag.model.ledger import (

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
 from functools import partial
+
+from msgspec.structs import replace
 
 from memdiag.model import Cause, Finding, Verdict
 from memdiag.model.quantities import show_count, show_probability, show_rate

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.diagnosis import cautions
 from memdiag.model import Quote
@@ -18,8 +19,7 @@ from memdiag.reports.page import Grid, Page, Part, Row, Statement
 from memdiag.reports.plain import clip, printable
 
 
-@dataclass(frozen=True, slots=True)
-class Screen:
+class Screen(Struct, frozen=True):
     """What a page is written on: its width in characters; on a terminal (`height` lines, 0 for a
     pipe or a file) with a sketch of the board and, unless `every_caution` is asked for, cautions in
     short; `styled` where it shows weight and colour."""
@@ -35,8 +35,7 @@ _BOLD, _RED, _AMBER, _GREEN = "1", "1;31", "1;33", "1;32"
 _LOOKS = {"work": _RED, "hold": _AMBER, "clear": _GREEN, "calm": _BOLD}
 
 
-@dataclass(frozen=True, slots=True)
-class _Block:
+class _Block(Struct, frozen=True):
     """Lines that stand together; the first `strong` of them in `style`."""
 
     text: str

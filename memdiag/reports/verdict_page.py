@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
 from functools import partial
 from itertools import groupby
+
+from msgspec.structs import replace
 
 from memdiag.model import HEATS, WANTS_WORK, Action, Cause, Finding, Run, Source, Verdict
 from memdiag.model.problems import Problem, Severity

@@ -11,10 +11,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import cache
 from statistics import NormalDist
 from typing import TYPE_CHECKING
+
+from msgspec import Struct
 
 from memdiag.stats.rate_ratio import Conditional, conditional_test
 
@@ -31,8 +32,7 @@ _FAR = 1e12
 """No ratio of two rates, and no multiple of a run, is looked for beyond this."""
 
 
-@dataclass(frozen=True, slots=True)
-class Bursts:
+class Bursts(Struct, frozen=True):
     """A log-normal distribution of the dispersion (variance over mean, 1 for independent errors):
     its median, and the standard deviation of its logarithm."""
 

@@ -9,11 +9,11 @@ alone moves the branch, one that names the leaf moves both, and both stay conjug
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Beta:
+class Beta(Struct, frozen=True):
     """A Beta distribution of a share. Raises ValueError unless both counts are above zero."""
 
     a: float

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 MOST_RATE = 0.1
 """Points above this rate belong to the deterministic part of the edge, not to its tail."""
@@ -31,8 +32,7 @@ def q_of(rate: float) -> float:
     return -float(ndtri(rate))
 
 
-@dataclass(frozen=True, slots=True)
-class Point:
+class Point(Struct, frozen=True):
     """What was counted at one delay."""
 
     delay: float
@@ -44,8 +44,7 @@ class Point:
         return self.errors / self.bits
 
 
-@dataclass(frozen=True, slots=True)
-class Edge:
+class Edge(Struct, frozen=True):
     """One flank: where its line crosses Q = 0, and the rms of its random jitter."""
 
     zero: float

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+
+from msgspec import Struct
+from msgspec.structs import asdict
 
 from memdiag.stats.rate_ratio import Conditional, conditional_test
 
 
-@dataclass(frozen=True, slots=True)
-class Dispersion:
+class Dispersion(Struct, frozen=True):
     """How far repeats scatter. `index` is the variance in means: 1 for independent errors
     (Pearson's chi-square over its degrees of freedom); None where fewer than two repeats or no
     errors leave it unknown."""
@@ -45,8 +46,7 @@ def overdispersion(counts: Sequence[float], exposures: Sequence[float]) -> Dispe
     return Dispersion(rate, chi2 / freedom, freedom)
 
 
-@dataclass(frozen=True, slots=True)
-class RateComparison(Conditional):
+class RateComparison(Conditional, frozen=True):
     """The first rate over the second, allowing for scatter. `dispersion` is what the counts were
     divided by (1: taken as independent), estimated with `freedom` degrees of freedom; None
     degrees: it was not estimated, there were no repeats."""
@@ -120,8 +120,7 @@ def _as_student(p: float, freedom: int) -> float:
     return float(special.stdtr(freedom, score))
 
 
-@dataclass(frozen=True, slots=True)
-class Effective:
+class Effective(Struct, frozen=True):
     """How many independent events some errors amount to: the errors over `dispersion`, at least
     one where there was any error. `freedom` None: one count tells no scatter, taken as 1."""
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.stats.limits import binomial_limits
 
 
-@dataclass(frozen=True, slots=True)
-class Conditional:
+class Conditional(Struct, frozen=True):
     """Two counts compared given their sum (Przyborowski and Wilenski 1940, Biometrika 31:313).
 
     `ratio` is the first rate over the second, None where the second count (or both) is zero.

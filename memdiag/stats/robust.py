@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import combinations
+
+from msgspec import Struct
 
 from memdiag.stats.outliers import QUARTILE, median
 
@@ -57,8 +58,7 @@ def factor_uncertain(groups: int, confidence: float = 0.95) -> float:
     return math.sqrt(groups / (2 * float(special.gammaincinv(groups / 2, (1 - confidence) / 2))))
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(Struct, frozen=True):
     """`slope` of a line fitted to readings in whole steps, and its standard error, which is that of
     whole steps at the least."""
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 
+from msgspec import Struct
 
-@dataclass(frozen=True, slots=True)
-class Window:
+
+class Window(Struct, frozen=True):
     """A sweep, measured. All figures in taps; `width` 0 where no tap works."""
 
     width: float

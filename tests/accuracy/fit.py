@@ -20,9 +20,9 @@ import multiprocessing
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from memdiag.model.figures import OVERRIDES, TABLES
 
@@ -49,8 +49,7 @@ Scorer = Callable[[Mapping[Key, float]], Sequence[Told]]
 """Scores all scenes with these values in place of the figures; always the same scenes."""
 
 
-@dataclass(frozen=True)
-class Trial:
+class Trial(Struct, frozen=True):
     """A value of a figure, and by how much it is better than the present one: in mean log
     probability of a truth, its standard error over scenes, and the same less the prior's price."""
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from tests.accuracy.headroom.answers import Answer
 from tests.accuracy.scoring import Found, Score
@@ -15,8 +16,7 @@ BELOW = 2.0
 """How many points the analyser may lie below the meter in any group."""
 
 
-@dataclass(frozen=True)
-class Pair:
+class Pair(Struct, frozen=True):
     """One fault that counts: what the analyser made of it and what the meter did."""
 
     found: Found

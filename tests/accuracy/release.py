@@ -10,8 +10,9 @@ import random
 import re
 import statistics
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from memdiag.boards.inferred import inferred
 from memdiag.diagnosis.judge import judge
@@ -37,8 +38,7 @@ THIN = 0.7
 FAILING = ("fail", "no-response", "not-found")
 
 
-@dataclass(frozen=True)
-class Tried:
+class Tried(Struct, frozen=True):
     """One dump, or pair of dumps, and what was said: `passed` is released, or repaired.
 
     `group`: `sound` (kind: what it prints), `damaged` (kind of damage, its weight), `faulty` (kind
@@ -180,7 +180,7 @@ class Before:
 
 def _habits(scene: Scene) -> dict[str, Any]:
     """The rig's habits, to run the same board on the same rig once more."""
-    return {name: getattr(scene.rig, name) for name in asdict(scene.rig)}
+    return {name: getattr(scene.rig, name) for name in scene.rig.__struct_fields__}
 
 
 def _paper(scene: Scene) -> Paper:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.boards.inferred import inferred
 from memdiag.model import WANTS_WORK, Action, Board, Cause, Finding, Run, Verdict
@@ -17,8 +19,7 @@ STEEL = WANTS_WORK - {Action.RETEST}
 """Actions that do something to the board; a retest only asks for more data."""
 
 
-@dataclass(frozen=True)
-class Claim:
+class Claim(Struct, frozen=True):
     """A probability the verdict stated, and whether what it stated is so."""
 
     cause: str
@@ -35,16 +36,14 @@ class GroupWas(StrEnum):
     WRONG = "the fault is not in it"
 
 
-@dataclass(frozen=True)
-class Group:
+class Group(Struct, frozen=True):
     """So many packages, one of which is meant, and whether that was a right place."""
 
     size: int
     was: GroupWas
 
 
-@dataclass(frozen=True)
-class Found:
+class Found(Struct, frozen=True):
     """What became of one truth."""
 
     kind: str
@@ -69,8 +68,7 @@ class Found:
         return self.visible and self.located
 
 
-@dataclass(frozen=True)
-class Score:
+class Score(Struct, frozen=True):
     """One scene, scored. Small enough to send between processes."""
 
     seed: int
@@ -102,7 +100,7 @@ class Score:
     """Places told to be worked on where nothing is wrong."""
     problems: tuple[str, ...] = ()
     crash: str = ""
-    line: str = field(default="", compare=False)
+    line: str = ""
 
     @property
     def failed(self) -> bool:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
+from msgspec.structs import replace
 
 from memdiag.model import Action, Cause, Finding, Place, Quote, Run, Summary, Verdict
 from tests.accuracy import scoring

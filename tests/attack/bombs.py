@@ -9,8 +9,9 @@ import gzip
 import lzma
 import random
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import partial
+
+from msgspec import Struct
 
 HEAD = "bench-dump 1\n[run]\nid r1\nboard quince-8\n"
 TRAINING = "[training]\nsite ch lane step result\n"
@@ -20,8 +21,7 @@ TINY = "bench-dump 1\n[training]\nsite step result\nU1 read pass\n"
 MB = 1_000_000
 
 
-@dataclass(frozen=True, slots=True)
-class Bomb:
+class Bomb(Struct, frozen=True):
     """A paste by its name. `packed`: it is compressed, and what it holds is larger than 1 MB."""
 
     name: str

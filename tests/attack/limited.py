@@ -10,16 +10,16 @@ import tempfile
 import time
 from collections.abc import Sequence
 from contextlib import ExitStack, suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
+
+from msgspec import Struct
 
 ROOT = Path(__file__).resolve().parents[2]
 MIB = 1 << 20
 
 
-@dataclass(frozen=True, slots=True)
-class Ended:
+class Ended(Struct, frozen=True):
     """How a process ended: `status` is None where its time was up, negative where a signal ended
     it. `mib` is the most memory it held at once."""
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import gzip
 import html
 import re
-from dataclasses import replace
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from memdiag.bench.desk import Desk
 from memdiag.bench.refusal import Refusal

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import os
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from memdiag.boards import centroid, profiles
 from memdiag.boards.centroid import Spot

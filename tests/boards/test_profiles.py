@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from memdiag.boards import profile_checks, profile_fill, profile_form, profile_sites, profiles
 from memdiag.boards.inferred import inferred

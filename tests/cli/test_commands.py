@@ -14,11 +14,11 @@ import math
 import os
 import re
 import sys
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec import Struct
 
 from memdiag.cli import main
 from tests.support.alone import alone
@@ -28,8 +28,7 @@ GOLDEN = Path(__file__).resolve().parents[1] / "golden" / "commands"
 WRITE = bool(os.environ.get("MEMDIAG_WRITE_GOLDENS"))
 
 
-@dataclass(frozen=True)
-class Case:
+class Case(Struct, frozen=True):
     """What is typed in the checkout, `stdin` what is pasted: a sample's name or the bytes."""
 
     words: str

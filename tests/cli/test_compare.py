@@ -7,13 +7,13 @@ import json
 import os
 import sys
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from memdiag.cli import main
 from memdiag.model import Action, Cause, Finding, Place, Quote

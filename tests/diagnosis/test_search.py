@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from memdiag.diagnosis.noisy_max import Array, Family, Group, Model, Scores
 from memdiag.diagnosis.search import infer

@@ -8,12 +8,12 @@ significant. A plain reference below follows it bit by bit.
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import Struct, field
 
 from memdiag.boards import profiles
 from memdiag.evidence import byte_sums, lane_tallies, table
@@ -146,8 +146,7 @@ def test_no_errors_no_tallies() -> None:
 # ---- against the reference ----
 
 
-@dataclass
-class Plain:
+class Plain(Struct):
     """What a reference that goes bit by bit counts for one lane."""
 
     wrong: list[int] = field(default_factory=lambda: [0] * 8)

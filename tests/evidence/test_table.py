@@ -5,13 +5,13 @@ Limits are the exact two-sided ones of Clopper and Pearson (1934), asked of scip
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from scipy.stats import binomtest
 from statsmodels.stats.proportion import proportion_confint
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from dataclasses import fields
 
 from memdiag.layouts.matcher import Layout
 from memdiag.model.vocabulary import shipped
@@ -52,9 +51,9 @@ def outcome(text: bytes, layout: Layout, *, in_columns: bool) -> list[object]:
             found += [
                 run.errors.keys,
                 *(
-                    getattr(run.errors, f.name).tolist()
-                    for f in fields(run.errors)
-                    if hasattr(getattr(run.errors, f.name), "tolist")
+                    getattr(run.errors, name).tolist()
+                    for name in run.errors.__struct_fields__
+                    if hasattr(getattr(run.errors, name), "tolist")
                 ),
             ]
     return found

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import inspect
 import subprocess
 import sys
@@ -116,9 +115,9 @@ def fields() -> Iterator[str]:
 
 
 def public(of: type) -> Iterator[tuple[str, str]]:
-    for field in dataclasses.fields(of):
-        if not field.name.startswith("_"):
-            yield field.name, str(field.type)
+    for name, kind in of.__annotations__.items():
+        if not name.startswith("_"):
+            yield name, kind
 
 
 @pytest.mark.parametrize("made", [names, fields], ids=lambda made: made.__name__)

@@ -10,11 +10,11 @@ import os
 import re
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from memdiag.diagnosis import decision, faults
 from memdiag.diagnosis.history import Stages

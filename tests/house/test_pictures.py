@@ -7,10 +7,10 @@ A picture holds the hash of the page it was taken of; fonts of this machine play
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from tests.support import pictures
 from tests.support.pages import DOCS, ROOT, WRITE

@@ -7,9 +7,9 @@ that looks like it and must not be.
 from __future__ import annotations
 
 import time
-from dataclasses import replace
 
 import pytest
+from msgspec.structs import replace
 
 from memdiag.model import Board, Link, Run, Site, problems
 from memdiag.model.problems import Problem, pastes, runs

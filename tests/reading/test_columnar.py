@@ -9,7 +9,6 @@ import re
 import time
 import tracemalloc
 from collections.abc import Callable
-from dataclasses import fields
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -51,8 +50,8 @@ def log_of(log: ErrorLog | None) -> object:
     if log is None:
         return None
     return {
-        f.name: v.tolist() if isinstance(v := getattr(log, f.name), np.ndarray) else v
-        for f in fields(ErrorLog)
+        name: v.tolist() if isinstance(v := getattr(log, name), np.ndarray) else v
+        for name in ErrorLog.__struct_fields__
     }
 
 

@@ -6,12 +6,12 @@ What follows from swapping, replacing and reflowing is common practice, no sourc
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from memdiag import stats
 from memdiag.diagnosis.judge import judge

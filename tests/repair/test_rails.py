@@ -9,11 +9,11 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec import Struct
 
 from memdiag.boards import profiles
 from memdiag.cli.main import main
@@ -424,8 +424,7 @@ def test_readings_become_a_dump() -> None:
 # ---- the command ----
 
 
-@dataclass(frozen=True)
-class Told:
+class Told(Struct, frozen=True):
     exit_code: int
     stdout: str
     stderr: str

@@ -6,7 +6,6 @@ import csv
 import io
 import re
 from collections.abc import Callable
-from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -16,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import ValidationError
+from msgspec.structs import replace
 
 from memdiag.model.case import Advice, CaseRelease, CaseReport
 from memdiag.reading.load import load

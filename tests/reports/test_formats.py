@@ -5,11 +5,11 @@ from __future__ import annotations
 import csv
 import io
 import sys
-from dataclasses import replace
 from pathlib import Path
 
 import click
 import pytest
+from msgspec.structs import replace
 
 from memdiag.boards import profiles
 from memdiag.cli import common, main

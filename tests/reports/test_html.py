@@ -6,12 +6,12 @@ import base64
 import hashlib
 import re
 from collections.abc import Sequence
-from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from msgspec.structs import replace
 
 from memdiag.boards import profiles
 from memdiag.diagnosis.judge import judge

@@ -8,10 +8,10 @@ import io
 import json
 import re
 from collections.abc import Callable
-from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import pytest
+from msgspec.structs import replace
 
 from memdiag.model import Action, Cause, Finding, Place, Quote, Summary, Verdict
 from memdiag.model.comparison import Change, ChangeKind, Comparison, History, Stage, State, Track

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from functools import cached_property
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.model import AddressField
 
@@ -26,8 +28,7 @@ SHAPES = {
 """How often each shape comes. Common practice, no source: single cells and rows first."""
 
 
-@dataclass(frozen=True)
-class Cell:
+class Cell(Struct, frozen=True):
     """One bad bit: where, on which line, which beat of the burst, which way it fails."""
 
     bank: int
@@ -42,8 +43,7 @@ class Cell:
     """Probability of failing in one pass at ambient, where the opposite was written."""
 
 
-@dataclass(frozen=True)
-class WeakArray:
+class WeakArray(Struct, frozen=True, dict=True):
     """A package's sick array: its shape and a list of its bad cells (a sample of a large set).
 
     `size` is how many distinct cells there are in truth; `cells` holds at most some hundreds.
@@ -150,8 +150,7 @@ def partner(place: tuple[int, int, int], line: tuple[str, int]) -> tuple[int, in
     return (bank, row ^ 1 << bit, col) if name == "row" else (bank, row, col ^ 1 << bit)
 
 
-@dataclass(frozen=True)
-class Region:
+class Region(Struct, frozen=True):
     """Where an array can be sick: the links of one channel and rank of one package (`links`), of
     the whole package (`every`)."""
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from tests.simulator.arrays import Addresses
 from tests.simulator.boards import Wiring
@@ -21,8 +21,7 @@ from tests.simulator.strike import strike
 from tests.simulator.wordlog import error_rows
 
 
-@dataclass(frozen=True)
-class Bench:
+class Bench(Struct, frozen=True):
     """All that twins share."""
 
     wiring: Wiring

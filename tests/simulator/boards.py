@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from pathlib import Path
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.boards import profiles
 from memdiag.model import AddressField, Board, Link, Rail, Site
@@ -26,8 +28,7 @@ SUPPLIES = {
 }
 
 
-@dataclass(frozen=True)
-class Wiring:
+class Wiring(Struct, frozen=True, dict=True):
     """A board's links in a fixed order, with the indices the simulator works in."""
 
     board: Board

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
+from msgspec import Struct, field
 
 from tests.simulator.noise import Floats, Noise
 from tests.simulator.physics import eye_width
@@ -22,8 +22,7 @@ SLOW = ("id", "zq")
 """Steps that ask the package itself and use no data eye."""
 
 
-@dataclass
-class Attempt:
+class Attempt(Struct):
     """One pass through the sequence: results and widths by step and link."""
 
     number: int
@@ -37,8 +36,7 @@ class Attempt:
     """UI of the eye that its limits are shares of."""
 
 
-@dataclass
-class Boot:
+class Boot(Struct):
     """What training left behind."""
 
     attempts: list[Attempt] = field(default_factory=list)
@@ -137,8 +135,7 @@ def _unable(plant: Plant, link: int) -> bool:
     return _silent(plant, link) or _deaf(plant, link) or no_clock
 
 
-@dataclass(frozen=True)
-class _Look:
+class _Look(Struct, frozen=True):
     """What training sees: eyes as shares of a nominal one, and lanes with a dead line."""
 
     plant: Plant

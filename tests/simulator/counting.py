@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import numpy as np
+from msgspec import Struct, field
 
 from tests.simulator.arrays import WeakArray
 from tests.simulator.boot import Boot
@@ -18,8 +17,7 @@ from tests.simulator.strays import Stray, strays
 GARBAGE, CONSTANT = "garbage", "constant"
 
 
-@dataclass
-class Counts:
+class Counts(Struct):
     """One pass at one temperature, by link and dq. `pins` are the errors of weak edges, at bit
     error rate `rates`; `lost` names the lanes that read nothing but rubbish; `hits` says how often
     each cell of a sick array failed."""

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.model import Board
 from tests.simulator import damage_blocks, damage_rows
@@ -21,8 +22,7 @@ KINDS: dict[str, Kind] = {**damage_rows.KINDS, **damage_blocks.KINDS}
 """Every kind by its name."""
 
 
-@dataclass(frozen=True)
-class Damaged:
+class Damaged(Struct, frozen=True):
     """A damaged dump. `lines` are those (from 1, of the damaged text) that a reader should point
     at, `sites` the packages it should name; either will do."""
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from enum import StrEnum
+
+from msgspec import Struct
 
 from memdiag.model import Board
 from tests.simulator.paper import Paper, Table
@@ -19,8 +20,7 @@ class Weight(StrEnum):
     HARMLESS = "harmless"  # nothing is gone: whoever can read it reads the same
 
 
-@dataclass(frozen=True)
-class Change:
+class Change(Struct, frozen=True):
     """The damaged lines; `at` (from 0) and `sites`: where a reader should point."""
 
     lines: tuple[str, ...]
@@ -30,12 +30,11 @@ class Change:
     sites: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class Scrap:
+class Scrap(Struct, frozen=True):
     """A dump about to be damaged."""
 
     paper: Paper
-    rng: random.Random = field(repr=False)
+    rng: random.Random
     board: Board | None = None
 
     @property

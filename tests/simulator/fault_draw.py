@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from memdiag.model import Link
 from tests.simulator.arrays import SHAPES, Addresses, Region
@@ -15,8 +16,7 @@ from tests.simulator.physics import BURST
 from tests.simulator.shapes import draw_array
 
 
-@dataclass(frozen=True)
-class Spot:
+class Spot(Struct, frozen=True):
     """A place drawn for a fault: a site, a link of it and a data line of that."""
 
     kind: str

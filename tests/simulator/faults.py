@@ -6,7 +6,8 @@ How one is drawn stands in `fault_draw.py`, what each does to the board in `stri
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.model import Board
 from tests.simulator.arrays import WeakArray
@@ -99,8 +100,7 @@ ACTIONS: dict[str, tuple[str, ...]] = {
 }
 
 
-@dataclass(frozen=True)
-class Fault:
+class Fault(Struct, frozen=True):
     """One fault with its strengths drawn. Fields that do not apply are None."""
 
     kind: str
@@ -121,7 +121,7 @@ class Fault:
     array: WeakArray | None = None
     hits: tuple[int, ...] = ()  # links a controller fault takes
     sites: tuple[int, ...] = ()  # sites it strikes directly
-    spread: tuple[float, ...] = field(default=(), repr=False)  # uniforms for gradation
+    spread: tuple[float, ...] = ()  # uniforms for gradation
 
     def spill(self) -> float:
         return SPILL[self.kind]

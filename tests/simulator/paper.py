@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
+
+from msgspec import Struct
 
 from memdiag.model import Board
 
@@ -43,8 +44,7 @@ _CELLS = {
 """What a cell of a column may look like (contract, section 2); others hold any word."""
 
 
-@dataclass(frozen=True)
-class Table:
+class Table(Struct, frozen=True):
     """Where a table stands: its `[name]`, its header, its rows."""
 
     section: str
@@ -54,8 +54,7 @@ class Table:
     rows: tuple[int, ...]
 
 
-@dataclass(frozen=True)
-class Paper:
+class Paper(Struct, frozen=True, dict=True):
     """The lines of one dump."""
 
     lines: tuple[str, ...]

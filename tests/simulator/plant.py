@@ -7,11 +7,11 @@ Eyes are in unit intervals at the run's full rate, shape (2, links, 8): reads, t
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass, field
 from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct, field
 
 from tests.simulator.arrays import Addresses, WeakArray
 from tests.simulator.boards import Wiring
@@ -26,8 +26,7 @@ NOISY = 2
 """A level that is neither: an undriven line without termination picks up anything."""
 
 
-@dataclass(frozen=True)
-class Nature:
+class Nature(Struct, frozen=True):
     """What a board is like before any fault: drawn once, shared by the scene's twins."""
 
     dj: float
@@ -62,8 +61,7 @@ class Nature:
         )
 
 
-@dataclass
-class Stride:
+class Stride(Struct):
     """A controller fault in the data path: one bit position, wrong at a constant stride."""
 
     hits: tuple[int, ...]
@@ -91,8 +89,7 @@ class Stride:
         return range(first, 1 << addresses.bits, step)
 
 
-@dataclass
-class Plant:
+class Plant(Struct):
     """Everything that can be struck. Built healthy by `healthy`."""
 
     wiring: Wiring

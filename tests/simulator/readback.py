@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from tests.simulator.arrays import partner
 from tests.simulator.counting import CONSTANT, Counts
@@ -22,8 +23,7 @@ DENSE = 0.2
 Place = tuple[int, int, int]
 
 
-@dataclass
-class Event:
+class Event(Struct):
     """One access of one link that went wrong in some beat: what was written, what came back."""
 
     place: Place

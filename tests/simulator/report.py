@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from tests.simulator.boot import NOTHING, WAY, Attempt, Boot
 from tests.simulator.plant import READ
@@ -17,8 +19,7 @@ POINTS = ("fast", "mid", "slow")
 UNMEASURED = ("not-run", "no-response")
 
 
-@dataclass(frozen=True)
-class Eye:
+class Eye(Struct, frozen=True):
     """What was measured of one lane or line in one direction."""
 
     link: int

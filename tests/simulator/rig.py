@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from tests.simulator.physics import LINK_CHECKED
 
@@ -29,8 +30,7 @@ RATES = {
 }
 
 
-@dataclass(frozen=True)
-class Rig:
+class Rig(Struct, frozen=True):
     """One fixture with its habits. Everything is drawn once a scene."""
 
     name: str

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Any
+
+from msgspec import Struct
 
 SCOPE = ("site", "ch", "rank", "lane", "dq")
 SETTING = ("attempt", "point", "temp")
@@ -15,14 +16,13 @@ RANKING = ("pass", "marginal", "not-run", "fail", "not-found", "no-response")
 HARD = frozenset({"fail", "not-found", "no-response"})
 
 
-@dataclass
-class Row:
+class Row(Struct):
     """`means` are the site indices the row can speak of; `links` the links it sums up."""
 
     section: str
     cells: dict[str, Any]
     means: tuple[int, ...] = ()
-    key: tuple[Any, ...] = field(init=False)
+    key: tuple[Any, ...] = ()
 
     def __post_init__(self) -> None:
         self.key = (self.section, *map(self.cells.get, _KEYS))

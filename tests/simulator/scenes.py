@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
 from typing import Any
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.model import Board
 from tests.simulator import faults as catalogue
@@ -35,8 +37,7 @@ EVALUATION = 1_000_000
 """Seeds from here on are for measuring only; nothing is ever tuned on them."""
 
 
-@dataclass(frozen=True)
-class Scene:
+class Scene(Struct, frozen=True):
     """A dump with its truth. `known`: the profile is there for the judge to use."""
 
     seed: int
@@ -50,10 +51,10 @@ class Scene:
     dirt: tuple[str, ...]
     rig: Rig
     nature: Nature
-    bench: Bench = field(repr=False)
-    drawn: tuple[Fault, ...] = field(repr=False)
+    bench: Bench
+    drawn: tuple[Fault, ...]
     """The fault behind each truth."""
-    rows: tuple[Row, ...] = field(repr=False)
+    rows: tuple[Row, ...]
 
     def alike(self, truth: Truth) -> frozenset[str]:
         """The sites at which that fault would have printed the very same dump: no reader can tell

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from tests.simulator.arrays import LISTED, Addresses, Cell, Region, WeakArray
 
@@ -18,8 +20,7 @@ Line = tuple[int, int, int]
 """Link, data line and beat of the burst."""
 
 
-@dataclass(frozen=True)
-class _Patch:
+class _Patch(Struct, frozen=True):
     """Where a sick spot of an array was drawn, and how often its cells fail."""
 
     rng: random.Random

@@ -7,14 +7,14 @@ order clamshell, partition, rail, place; the boot sequence's own share lives in 
 from __future__ import annotations
 
 import random
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from tests.simulator.faults import Fault
 from tests.simulator.plant import Plant
 
 
-@dataclass(frozen=True)
-class Couplings:
+class Couplings(Struct, frozen=True):
     """Deterministic jitter (UI) that an absent package adds to a neighbour, by relation, and
     the disturbances (bursts of errors) in a run."""
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from tests.simulator.arrays import Addresses
 from tests.simulator.boards import Wiring
@@ -15,8 +16,7 @@ from tests.simulator.rig import Rig
 Scope = dict[str, Any]
 
 
-@dataclass
-class Stand:
+class Stand(Struct):
     plant: Plant
     rig: Rig
     noise: Noise

@@ -6,7 +6,7 @@ Of 600 packages without a fault of their own 44 showed one to three wrong words 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from tests.simulator.stand import Stand
 
@@ -27,8 +27,7 @@ SEEN = 0.1
 """Stray words that happened on the way, so that a link check sees them; the rest are cells."""
 
 
-@dataclass(frozen=True)
-class Stray:
+class Stray(Struct, frozen=True):
     """One wrong word of one lane: its lines, and what each read."""
 
     link: int

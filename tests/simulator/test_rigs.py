@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from itertools import product
 from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from memdiag.model import Run
 from memdiag.model.error_log import ErrorLog

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from tests.simulator.bench import Bench, simulate
 from tests.simulator.faults import ACTIONS, CAUSES, Fault, look_alikes
@@ -11,8 +12,7 @@ from tests.simulator.rows import SCOPE, Row
 from tests.simulator.trace import trace
 
 
-@dataclass(frozen=True)
-class Truth:
+class Truth(Struct, frozen=True):
     """One fault, as a right verdict would put it. `causes` and `actions` are the acceptable
     words, the usual cause being `cause`. `visible`: the dump holds a trace of it. `located`: some
     row of that trace can only mean this place."""

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from tests.simulator.counting import Counts
 from tests.simulator.readback import DENSE, Event, density, sequential, sparse
@@ -19,8 +20,7 @@ Time = tuple[int, int]
 """When a word was read: the pass, and how far in the addresses."""
 
 
-@dataclass(frozen=True)
-class _Pass:
+class _Pass(Struct, frozen=True):
     """One pass through the memory: its number, what it counted, and the lanes it tested."""
 
     number: int

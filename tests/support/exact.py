@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 import warnings
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from itertools import combinations, product
 from typing import Any
 
 import numpy as np
+from msgspec.structs import replace
 
 from memdiag.diagnosis.noisy_max import Array, Family, Group, Ints, Model
 from memdiag.diagnosis.search import Posterior

@@ -19,9 +19,10 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 from memdiag.ledger import index, query
 from memdiag.ledger.database import Database, address
@@ -41,8 +42,7 @@ first."""
 Contents = dict[str, list[dict[str, Any]]]
 
 
-@dataclass
-class Tally:
+class Tally(Struct):
     """What came of the kills of one kind; everything but `kills` and `in_the_work` must be 0."""
 
     kills: int = 0

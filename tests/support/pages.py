@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+
+from msgspec import Struct
 
 ROOT = Path(__file__).resolve().parents[2]
 DOCS = ROOT / "docs"
@@ -15,8 +16,7 @@ WRITE = bool(os.environ.get("MEMDIAG_WRITE_GOLDENS"))
 _FENCE = re.compile(r"^```(\S*)[ \t]*(.*)\n((?:.*\n)*?)```$", re.MULTILINE)
 
 
-@dataclass(frozen=True)
-class Block:
+class Block(Struct, frozen=True):
     kind: str
     about: str
     text: str

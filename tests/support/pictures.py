@@ -15,10 +15,11 @@ import os
 import subprocess
 import sys
 import tempfile
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
+
+from msgspec import Struct
 
 from tests.support.pages import DOCS, ROOT, file_block
 
@@ -31,8 +32,7 @@ PAGE = "page-sha256"
 """The name of the text in the PNG."""
 
 
-@dataclass(frozen=True)
-class Picture:
+class Picture(Struct, frozen=True):
     """A page of memdiag with these arguments, from `since` to before `until`. What else is on
     the page is not shown, and may change without the picture being stale."""
 

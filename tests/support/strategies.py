@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
 from typing import Any
 
 from hypothesis import strategies as st
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.model import (
     CountRow,
@@ -32,8 +33,7 @@ Cells = dict[str, tuple[str, Any]]
 """Column -> (as printed, as meant); a column that is not said is left out."""
 
 
-@dataclass(frozen=True)
-class Written:
+class Written(Struct, frozen=True):
     """A dump as text, the records it holds, and the index of each record's line in the text."""
 
     text: str

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from itertools import pairwise
 from math import comb
+
+from msgspec.structs import replace
 
 from memdiag.diagnosis.faults.mechanism import Location
 from memdiag.evidence.gathered import Evidence

@@ -11,10 +11,11 @@ lists every one with its origin.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
 from enum import Enum, auto
 from functools import cached_property
 from typing import NamedTuple
+
+from msgspec import Struct
 
 from memdiag.diagnosis.history import Factors, Past, Stages, of_none
 from memdiag.diagnosis.rig_behaviour import Pmf, Relation
@@ -29,8 +30,7 @@ place, LANE for the other lines of its lane, RAIL for what hangs on the same rai
 named is only disturbed, as loudly as the rig lets the fault be heard."""
 
 
-@dataclass(frozen=True, slots=True)
-class Variant:
+class Variant(Struct, frozen=True):
     """One strength of a fault: its share of the mechanism's prior (shares sum to 1) and effects."""
 
     name: str
@@ -49,8 +49,7 @@ class Variant:
         return max(worst, default=0.0)
 
 
-@dataclass(frozen=True, slots=True)
-class Prior:
+class Prior(Struct, frozen=True):
     """How many such faults are to be expected on a board that reaches the bench, before any dump
     is read; spread evenly over the places where they can be. A shop sets it by its name."""
 
@@ -80,8 +79,7 @@ class Rails(Enum):
     OF_ITS_SITES = auto()
 
 
-@dataclass(frozen=True, eq=False)
-class Mechanism:
+class Mechanism(Struct, frozen=True, eq=False, dict=True):
     """One way to fail. `spill` 0..1: how much it disturbs neighbours. `why`: what such a fault is,
     in words that follow "that is"; none where the finding is always undecided."""
 

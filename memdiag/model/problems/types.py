@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 from functools import cache
 from importlib import import_module
+
+from msgspec import Struct
 
 
 class Severity(StrEnum):
@@ -17,16 +18,14 @@ class Severity(StrEnum):
     INFO = "info"
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class Position:
+class Position(Struct, frozen=True, order=True):
     """A place in the pasted text: line and column, both counted from 1."""
 
     line: int
     column: int = 1
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
+class Problem(Struct, frozen=True):
     """One thing that was wrong: `position` is None where it concerns no single line."""
 
     code: str
@@ -43,8 +42,7 @@ class Problem:
         return f"{where}{self.message}" + (f" ({self.hint})" if self.hint else "")
 
 
-@dataclass(frozen=True, slots=True)
-class ProblemKind:
+class ProblemKind(Struct, frozen=True):
     """A catalogue entry. `message` and `hint` are format strings; `provoked_by` are inputs which
     must produce the code: dump texts, or profile / grammar / shop texts according to `via`."""
 

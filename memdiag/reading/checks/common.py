@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.model import CountRow, Run, TrainingRow
 from memdiag.model.problems import Position, Problem, problem
@@ -13,8 +14,7 @@ MOST_TOLD = 10
 """Problems of one check that are told one by one; of the others only the number is told."""
 
 
-@dataclass(slots=True)
-class Seen:
+class Seen(Struct):
     """How many rows show a thing, and where the first of them stands."""
 
     first: Position

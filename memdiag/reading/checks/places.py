@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+
+from msgspec.structs import replace
 
 from memdiag.boards.wiring import link_of_another
 from memdiag.model import Board, Place, Run, Site

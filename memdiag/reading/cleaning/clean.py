@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
+
+from msgspec import Struct
 
 from memdiag.model.problems import Position, Problem, problem
 from memdiag.reading.cleaning.decode import decode
@@ -77,8 +78,7 @@ class Line(NamedTuple):
         return Position(self.number, self.column(column))
 
 
-@dataclass(frozen=True, slots=True)
-class Cleaned:
+class Cleaned(Struct, frozen=True):
     """A paste, cleaned. `lines` are in order; a pasted line that held several rows (lone carriage
     returns) gives several lines of one number. `pasted[n - 1]` is pasted line n.
 

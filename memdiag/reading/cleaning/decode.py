@@ -7,8 +7,10 @@ D101) and section 23.8 (U+FEFF).
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
+from msgspec import Struct
+
+from memdiag.model.patterns import later
 from memdiag.model.problems import Position, Problem, problem
 
 # The four-byte marks stand first: UTF-32 LE begins with the mark of UTF-16 LE.
@@ -24,15 +26,14 @@ _PROBE = 4096  # bytes looked at to tell UTF-16 without a mark, and to tell text
 
 # Python's "surrogateescape" parks each byte that is no UTF-8 at U+DC00 + byte; "surrogatepass"
 # lets lone halves of UTF-16 pairs through. Neither may leave this module: they cannot be printed.
-_PARKED = re.compile("[\ud800-\udfff]")
-_PARKED_CSI = re.compile("\udc9b([0-?]*+[ -/]*+[@-~])")
-_STRANGE = re.compile("[\x00-\x06\x0e-\x1a\x1c-\x1f\x7f-\x9f\ud800-\udfff]")
+_PARKED = later("[\ud800-\udfff]")
+_PARKED_CSI = later("\udc9b([0-?]*+[ -/]*+[@-~])")
+_STRANGE = later("[\x00-\x06\x0e-\x1a\x1c-\x1f\x7f-\x9f\ud800-\udfff]")
 _TOO_STRANGE = 0.2
 _FEW = 3
 
 
-@dataclass(frozen=True, slots=True)
-class Decoded:
+class Decoded(Struct, frozen=True):
     """A text with LF or CRLF line ends, the encoding it came in, and what was odd about it."""
 
     text: str
@@ -106,8 +107,7 @@ def _text(body: bytes, encoding: str) -> tuple[str, bytes, bool]:
     return text, body[whole:], True
 
 
-@dataclass(frozen=True, slots=True)
-class NotText:
+class NotText(Struct, frozen=True):
     """Bytes that are no text: how many, where the first of them stands, and how it is shown."""
 
     count: int = 0

@@ -7,12 +7,11 @@ from collections.abc import Iterable, Sequence
 from itertools import pairwise
 from typing import Protocol
 
+from memdiag.model.patterns import later
 from memdiag.model.problems import Position, Problem, problem
 from memdiag.reading.cleaning.prefixes import PORT
 
-_STARTS = re.compile(
-    r"\s*(bench-dump\s+\d+|\[[a-z-]{1,32}\](?:\s+\d+)?)\s*(?:#.*)?$", re.IGNORECASE
-)
+_STARTS = later(r"\s*(bench-dump\s+\d+|\[[a-z-]{1,32}\](?:\s+\d+)?)\s*(?:#.*)?$", re.IGNORECASE)
 
 _LEAST_TAGGED = 6
 

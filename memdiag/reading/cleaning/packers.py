@@ -6,8 +6,9 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Generator, Iterator
-from dataclasses import dataclass
 from typing import Any, BinaryIO, Protocol
+
+from msgspec import Struct
 
 _MAGIC = (
     (b"\x1f\x8b", "gzip"),  # RFC 1952, 2.3.1
@@ -80,8 +81,7 @@ _Plan = tuple[tuple[int | None, int, int], ...]
 _FAST: _Plan = ((None, _STEP, PIECE),)
 
 
-@dataclass(frozen=True, slots=True)
-class _End:
+class _End(Struct, frozen=True):
     """How a member ended: where its next member starts, or the offset of the bytes it broke at."""
 
     offset: int

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 
+from msgspec import Struct, field
+
+from memdiag.model.patterns import later
 from memdiag.reading.cleaning.terminal import Tally
 
 _CLOCK = r"\d\d:\d\d:\d\d(?:[.,]\d{1,9})?"
@@ -19,7 +21,7 @@ _END = r"(?:[ \t]|$)"
 
 # `[   12.345678] ` of a kernel ring buffer, also with its caller, its level in front, or as a wall
 # clock; or the bare level `<6>` (RFC 3164, 4.1.1: a priority in angle brackets).
-_KERNEL = re.compile(
+_KERNEL = later(
     rf"(?:<\d{{1,3}}>)?\[(?:[ \t]{{0,6}}\d{{1,7}}\.\d{{1,9}}|[A-Z][a-z]{{2}} {_MONTH_DAY} {_CLOCK} "
     rf"\d{{4}})\](?:\[[ \t]{{0,6}}[TC]\d{{1,7}}\])?{_END}"
     rf"|{_MONTH_DAY} {_CLOCK} \S{{1,64}} kernel: "
@@ -27,55 +29,53 @@ _KERNEL = re.compile(
 )
 # RFC 3339 stamps, also with a blank for the T; bare clocks; RFC 3164 stamps, with host and
 # program only where the program's number in brackets makes certain that they are that.
-_STAMP = re.compile(
+_STAMP = later(
     rf"\[?\d{{4}}-\d\d-\d\d[T ]{_CLOCK}(?:Z|[+-]\d\d:?\d\d)?\]?:?{_END}"
     rf"|\[?{_CLOCK}\]?:?{_END}"
     rf"|{_MONTH_DAY} {_CLOCK} (?:\S{{1,64}} [\w./-]{{1,64}}\[\d{{1,7}}\]: )?"
 )
 _WORD = r"(?:TRACE|DEBUG|INFO|NOTICE|WARN|WARNING|ERR|ERROR|CRIT|CRITICAL|FATAL)"
-_LEVEL = re.compile(
+_LEVEL = later(
     rf"{_WORD}[ \t]{{0,4}}[:|]{_END}|\[{_WORD}[ \t]{{0,4}}\]:?[ \t]|\[[DEINVW]\]:?[ \t]",
     re.IGNORECASE,
 )
 # `user@host:~/dir# `, `rig$ `, `rig> `, `rig# `, `$ `, `> `. A bare `# ` is a comment.
-_PROMPT = re.compile(
+_PROMPT = later(
     rf"(?:[A-Za-z_][\w.-]{{0,63}}@[\w.-]{{1,64}}(?:[: ][^\s#$>]{{0,128}})?[#$>%]"
     rf"|[A-Za-z][\w.-]{{0,31}}[$>#]|\$|>|=>){_END}"
 )
 # The port that a logger puts in front of each line.
-PORT = re.compile(
+PORT = later(
     rf"\[?(?:/dev/)?((?:tty[A-Za-z]{{0,8}}|COM|con|port|rig)[ -]?\d{{1,3}})\]?[:>|]{_END}"
     rf"|\[((?:tty[A-Za-z]{{0,8}}|COM)\d{{1,3}})\]{_END}"
 )
 # Those of them that no row of a table looks like: with a host, or with a dollar sign.
-_SURE_PROMPT = re.compile(
-    r"\S{1,64}@[^#$>%]{1,200}[#$>%]|[\w.-]{0,32}\$|[A-Za-z][\w.-]{0,31}[>#]\s*$"
-)
+_SURE_PROMPT = later(r"\S{1,64}@[^#$>%]{1,200}[#$>%]|[\w.-]{0,32}\$|[A-Za-z][\w.-]{0,31}[>#]\s*$")
 
 # Messages that a kernel console prints, told by the device in front; used only where the rows
 # carry the kernel's stamp themselves, so that the stamp cannot tell them apart.
-_DEVICE = re.compile(
+_DEVICE = later(
     r"(?:usb|hub|pci|pcieport|ata|sd|scsi|nvme|mmc|eth|wlan|r8169|igb|e1000e|random|audit|input"
     r"|EXT4-fs|XFS|CPU\d{0,3}|IPv6|NET|systemd\[\d{1,7}\])[\w.:/ -]{0,48}: "
 )
 
 # The same where the console prints no stamp: only devices whose number makes them unmistakable.
-_BARE_DEVICE = re.compile(
+_BARE_DEVICE = later(
     r"(?:(?:usb|hub) \d{1,3}-[\d.:]{1,20}|(?:eth|wlan|mmc|nvme)\d{1,3}(?:n\d)?"
     r"|ata\d{1,3}(?:\.\d\d)?|sd \d{1,3}:\d:\d:\d"
     r"|pci(?:eport)? [0-9a-f]{4}:[0-9a-f]{2}:[0-9a-f]{2}\.\d): [A-Za-z]"
 )
 
-ANCHOR = re.compile(
+ANCHOR = later(
     r"[ \t]*(?:bench-dump[ \t]+\d+|\[(?:run|training|counts|errors|rails|heat|values)\]"
     r"|\[end\](?:[ \t]+\d+)?)[ \t]*(?:#.*)?$",
     re.IGNORECASE,
 )
 """Lines that are the dump's own beyond doubt."""
 
-_GLUED_PROMPT = re.compile(r"[ \t]*\[end\](?:[ \t]+\d+)?[ \t]*(?=[^\s\d#])", re.IGNORECASE)
+_GLUED_PROMPT = later(r"[ \t]*\[end\](?:[ \t]+\d+)?[ \t]*(?=[^\s\d#])", re.IGNORECASE)
 
-MARKED = re.compile(
+MARKED = later(
     rf"[ \t]{{0,8}}(?:{_KERNEL.pattern}|{_STAMP.pattern}|(?i:{_LEVEL.pattern})|{_PROMPT.pattern}"
     rf"|{PORT.pattern}|{_BARE_DEVICE.pattern}|\[end\][ \t]*\d*[ \t]*[^\s\d#])"
 )
@@ -91,8 +91,7 @@ _FAMILIES = (
 _ROUNDS = 4  # a stamp, a level, a prompt and one more: nobody stacks more
 
 
-@dataclass(slots=True)
-class Piece:
+class Piece(Struct):
     """A line being cleaned: `text` without its first `cut` characters is what is left of it.
     `noise` names what it is where it is no part of the dump, and then nothing of it is left."""
 
@@ -149,8 +148,7 @@ def _unglue(pieces: Sequence[Piece], tally: Tally) -> None:
             piece.text = piece.text[: found.end()]
 
 
-@dataclass(slots=True)
-class _Family:
+class _Family(Struct):
     """Where one family of prefixes stands: `marked` are lines that carry one (index, its end),
     `surely_own` those of them that are the dump's own beyond doubt; `own_plain` counts lines
     beyond doubt that carry none, `spoken` all lines that say something."""
@@ -272,8 +270,8 @@ def _bare(text: str) -> str:
 def _is_echo(pieces: Sequence[Piece], i: int, bare: str, anchor: re.Pattern[str]) -> bool:
     """Whether line `i` is only the command that printed the dump: `rig$ bench-dump 1` with the
     same words again below it."""
-    for later in pieces[i + 1 : i + 4]:
-        rest = later.rest
+    for below in pieces[i + 1 : i + 4]:
+        rest = below.rest
         if rest and not rest.isspace():
             return bool(anchor.match(rest)) and rest.split() == bare.split()
     return False

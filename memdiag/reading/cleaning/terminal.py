@@ -11,14 +11,17 @@ import re
 from array import array
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
+
+from memdiag.model.patterns import later
 
 _MOST_REPEATED = 1024  # a terminal is a few hundred columns wide; more is rubbish in a number
 _MOST_ADDED = 8192  # characters a line may gain by repeats and moves, so that no paste can swell
 
 # Linear whatever comes: possessive quantifiers (*+) never give characters back, and the body of
 # a control string stops at anything that could open another one.
-_TOKEN = re.compile(
+_TOKEN = later(
     r"(?P<csi>(?:\x1b\[|\x9b)(?P<par>[0-?]*+)(?P<mid>[ -/]*+)(?P<fin>[@-~]?+))"
     r"|(?P<string>(?:\x1b[PX\]^_]|[\x90\x98\x9d-\x9f])"
     r"[^\x07\x1b\x90\x98\x9c-\x9f]*+(?:\x07|\x1b\\|\x9c))"
@@ -33,20 +36,17 @@ _TOKEN = re.compile(
     r"|(?P<other>[\x01-\x07\x0e-\x1f\x7f-\x9f])"
 )
 
-DIRT = re.compile(
+DIRT = later(
     "[\0-\x08\x0b-\x1f\x7f-\x9f\u00a0\u00ad\u2000-\u200f\u2028-\u202f\u205f-\u2069\u3000\ufeff]"
 )
 """Any character this module deals with."""
 
 # A counter the terminal printed over: its first number is a share or `n of m`, and no name or
 # other number stands before it, so no row of a table looks like it.
-_PROGRESS = re.compile(
-    r"[^\d]*+\d{1,9}(?:\.\d{1,4})?\s{0,3}(?:%|/\s{0,3}\d|of\s\d)|[\s.#=>*|/\\-]*$"
-)
+_PROGRESS = later(r"[^\d]*+\d{1,9}(?:\.\d{1,4})?\s{0,3}(?:%|/\s{0,3}\d|of\s\d)|[\s.#=>*|/\\-]*$")
 
 
-@dataclass(slots=True)
-class Part:
+class Part(Struct):
     """A piece of a pasted line that the terminal showed by itself. `at[i]` is the 0-based index
     in the pasted line of character i."""
 
@@ -55,8 +55,7 @@ class Part:
     printed_over: bool = False
 
 
-@dataclass(slots=True)
-class Tally:
+class Tally(Struct):
     """How often each kind of dirt was met, and the line and column of the first."""
 
     counts: Counter[str] = field(default_factory=Counter)

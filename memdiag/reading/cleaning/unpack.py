@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any, BinaryIO
+
+from msgspec import Struct
 
 from memdiag.model.problems import Problem, Severity, problem
 from memdiag.reading.cleaning.packers import PEEK, PIECE, members, packer
@@ -39,8 +40,7 @@ _FOREIGN = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Bounds:
+class Bounds(Struct, frozen=True):
     """How far packed data may swell: `most` bytes in all, `ratio` times beyond `free` bytes."""
 
     most: int
@@ -49,6 +49,9 @@ class Bounds:
 
     def allowed(self, packed: int) -> int:
         return min(self.most, max(self.free, int(self.ratio * packed)))
+
+
+WIDEST = Bounds(MOST)
 
 
 class TooLarge(ValueError):
@@ -71,7 +74,7 @@ _WAYS = {
 }
 
 
-def opened(file: BinaryIO, size: int, bounds: Bounds = Bounds(MOST)) -> BinaryIO:
+def opened(file: BinaryIO, size: int, bounds: Bounds = WIDEST) -> BinaryIO:
     """A seekable file of `size` bytes as the bytes of a dump, unpacked where it is packed.
 
     `stream_problems(stream)` tells, after reading, what there was to say. Reading raises TooLarge

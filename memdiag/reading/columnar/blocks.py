@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
 from typing import Any, Self
 
 import numpy as np
+from msgspec import Struct
 
 from memdiag.layouts.matcher import Miss
 from memdiag.reading.chunks import Chunks, after_lines
@@ -24,8 +24,7 @@ from memdiag.reading.planner import RowPlans
 from memdiag.reading.reader import Reader
 
 
-@dataclass(frozen=True, slots=True)
-class _Ahead:
+class _Ahead(Struct, frozen=True):
     """A window that is being cut beside while the one before it is read."""
 
     data: bytes  # the block it is a part of

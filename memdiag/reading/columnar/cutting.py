@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -19,6 +18,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pacsv
+from msgspec import Struct, field
 
 from memdiag.layouts.rivals import Guard
 from memdiag.layouts.row_shapes import Shape
@@ -33,8 +33,7 @@ Wanted = Mapping[int, str]
 """For each field of a shape that is wanted: `words` (few different ones) or `numbers` (many)."""
 
 
-@dataclass(slots=True)
-class Cut:
+class Cut(Struct):
     """Lines of one shape: their numbers within the block, from 0, and their cells by field."""
 
     shape: Shape

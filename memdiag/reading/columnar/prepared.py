@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 import pyarrow.compute as pc
+from msgspec import Struct
 
 from memdiag.layouts.patterns import ALL
 from memdiag.layouts.rivals import Guard
@@ -32,8 +32,7 @@ _ROUGHLY_MARKED = Guard(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Prepared:
+class Prepared(Struct, frozen=True):
     """A piece of the text, cut: for each plan, the lines of its shape."""
 
     data: bytes

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.layouts.row_shapes import Shape, Taken
 from memdiag.model import schema
@@ -24,8 +25,7 @@ FIELD_OF = {c.name: c.fills for c in (*schema.PLACE_COLUMNS, *schema.SETTING_COL
 """The field of a key that each of them fills."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class RowPlan:
+class RowPlan(Struct, frozen=True, eq=False):
     """How the lines of one shape become rows of a table: for each column, the field it is in or
     its fixed text. `own` is True for a rule of the layout's own, False for cells under columns."""
 

@@ -7,11 +7,11 @@ right is left out of what is given back, and read by itself.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from memdiag.model import schema
 from memdiag.model.error_log import EDC_BAD, EDC_OK, EDC_UNSAID, LIMB, ErrorLog, LogKey
@@ -46,8 +46,7 @@ def placed(keys: tuple[LogKey, ...], found: Mapping[str, Any]) -> tuple[LogKey, 
     return tuple(key.given(more) for key in keys) if more else keys
 
 
-@dataclass(slots=True)
-class Made:
+class Made(Struct):
     """Rows in columns: `lines` are their numbers in the block, from 0."""
 
     lines: I64
@@ -72,8 +71,7 @@ class Made:
 # -- error words --------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _Words:
+class _Words(Struct, frozen=True):
     """What error rows say of their words: `(n, limbs)` wrong bits and words written, whether those
     are said, printed widths in bits, and addresses (None where no row has one)."""
 
@@ -84,8 +82,7 @@ class _Words:
     address: tuple[U64, Flags] | None
 
 
-@dataclass(frozen=True, slots=True)
-class ErrorRows:
+class ErrorRows(Struct, frozen=True):
     """The rows of an error table as a log (None where none is fine), and their line numbers in the
     block, from 0; and the lines of rows that are lost, for they contradict themselves."""
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from memdiag.layouts.line_rules import RULES
 from memdiag.model import schema
@@ -41,8 +42,7 @@ _LEAST_ROWS = 2
 _MEASURES = frozenset({"result", "window", "width", "height", "delay", "tries", "spread"})
 
 
-@dataclass(frozen=True)
-class Guess:
+class Guess(Struct, frozen=True):
     """What a shape is taken for: the line rule, the column that each place fills, and why.
     `step_at`: the place of a word that stands for a step which no line names. `remark`: what is to
     be looked at first. `cut`: no more is written out than the first piece."""
@@ -62,8 +62,7 @@ class Guess:
         return [number for number, _, _ in self.shape.lines]
 
 
-@dataclass
-class _Filling:
+class _Filling(Struct):
     shape: Shape
     words: Vocabulary
     columns: dict[int, str] = field(default_factory=dict)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.layouts.line_rules import RULES
 from memdiag.model import schema
@@ -20,8 +21,7 @@ Numbered = tuple[int, str]
 """A line's number, from 1, and its text."""
 
 
-@dataclass(frozen=True)
-class Headed:
+class Headed(Struct, frozen=True):
     """A table: the line of its headings, what parts its cells, its rows. `edges`: the separator
     stands at both ends of a line too. `columns`: what each heading is taken for, None for nothing;
     `why` says so. `rule` is the line rule of its rows."""

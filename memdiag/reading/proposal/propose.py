@@ -11,7 +11,8 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.layouts import registry
 from memdiag.layouts.grammar_compile import compile_pack
@@ -40,8 +41,7 @@ class NoProposal(ValueError):
         super().__init__(said.sentence())
 
 
-@dataclass(frozen=True)
-class Proposal:
+class Proposal(Struct, frozen=True):
     """A grammar; how many kinds of lines it takes for rows, for headings, for lines of the head and
     for nothing; and how many remarks stand in it that are to be looked at."""
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from memdiag.model import schema
 from memdiag.model.vocabulary import Vocabulary
@@ -18,8 +19,7 @@ _KEYED = re.compile(
 _MARKED = re.compile(r"(?P<marks>[!-/:-@\[-`{-~]{0,4})[ ]*(?P<rest>.*)")
 
 
-@dataclass(frozen=True)
-class RunLine:
+class RunLine(Struct, frozen=True):
     """What such lines look like: marks in front, keys as they are written, the sign behind a
     key."""
 

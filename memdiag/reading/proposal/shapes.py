@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from memdiag.model.vocabulary import Vocabulary
 from memdiag.reading.converters import ALSO_UNSAID
@@ -23,8 +24,7 @@ _HEX = re.compile(r"[0-9a-fA-F]{2,}")
 Key = tuple[str, ...]
 
 
-@dataclass
-class Shape:
+class Shape(Struct):
     """Lines of one key, each with its number from 1 and its pieces."""
 
     key: Key

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+
+from msgspec import Struct, field
+from msgspec.structs import replace
 
 from memdiag.layouts.line_rules import RULES
 from memdiag.model.vocabulary import Vocabulary
@@ -14,8 +16,7 @@ from memdiag.reading.proposal.run_lines import RunLine, run_line
 from memdiag.reading.proposal.shapes import Key, Shape, shapes
 
 
-@dataclass(frozen=True)
-class Heads:
+class Heads(Struct, frozen=True):
     """Lines of the run's head that look alike."""
 
     form: RunLine
@@ -30,8 +31,7 @@ class Heads:
 Block = Heads | Guess | Headed
 
 
-@dataclass
-class Sorter:
+class Sorter(Struct):
     """Sorts lines, given with their numbers from 1. What was tried and did not serve is given up:
     a head or a table becomes lines like others, other lines are skipped."""
 

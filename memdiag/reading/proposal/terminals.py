@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Sequence, Set
-from dataclasses import dataclass, field
+
+from msgspec import Struct, field
 
 from memdiag.model.vocabulary import Vocabulary
 from memdiag.reading.proposal.pieces import MIXED, NUMBER, ODD, TAPS, WORD
@@ -49,8 +50,7 @@ def literal(text: str) -> str:
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
-@dataclass
-class Terminals:
+class Terminals(Struct):
     """Names with their patterns, and words with what they stand for, as rules ask for them."""
 
     words: Vocabulary

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.diagnosis import faults, noisy_max, search
 from memdiag.diagnosis.candidate import Candidate, Reach
@@ -28,16 +29,14 @@ from memdiag.repair.case.lives import Key, Life, Lives, keys_of, placed
 from memdiag.repair.case.parts import Whereabouts, follow, steps
 
 
-@dataclass(frozen=True, slots=True)
-class Watched:
+class Watched(Struct, frozen=True):
     """A run of a repair with what it says of each place."""
 
     measured: Measurements
     evidence: Evidence
 
 
-@dataclass(slots=True)
-class Joint:
+class Joint(Struct):
     """The faults of a repair over its runs. `lives[v]` and `variant[v]` say what variant v of the
     model is: a life, and the strength of its fault, as a number in `kept`."""
 

@@ -8,8 +8,10 @@ Each way a fault may go is a life of it, with its share.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
 from enum import Enum, auto
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from memdiag.diagnosis import history
 from memdiag.diagnosis.candidate import Candidate
@@ -79,8 +81,7 @@ def ways(mechanism: Mechanism, worked: bool) -> Iterator[tuple[Carrier, float, M
         yield Carrier.BOARD, site, UNDRIVEN
 
 
-@dataclass(frozen=True, slots=True)
-class Key:
+class Key(Struct, frozen=True):
     """One fault that could be. `part`: the package or joints that carry it, None where that is the
     board; `place` without its site where a package carries it, for that moves."""
 
@@ -92,8 +93,7 @@ class Key:
     along: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Life:
+class Life(Struct, frozen=True):
     """One way a fault may go: the runs in which it is there, and its odds before any was read."""
 
     key: int
@@ -143,8 +143,7 @@ def _returned(part: Part, run: int, where: Whereabouts) -> str | None:
     return back[1] if back is not None and run >= back[0] else None
 
 
-@dataclass(frozen=True, slots=True)
-class Lives:
+class Lives(Struct, frozen=True):
     """Lists the lives of faults over the runs of a repair."""
 
     done: Sequence[Step]

@@ -9,9 +9,10 @@ behind.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import NamedTuple
+
+from msgspec import Struct, field
 
 from memdiag.model import Board, Run
 from memdiag.repair.part_swaps import Work, work_between
@@ -24,8 +25,7 @@ class Part(NamedTuple):
     since: int
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Step(Struct, frozen=True):
     """What was done before a run. `taken`: sites whose package came off for this run; `back`: sites
     that were empty before it, where no new package is declared; `parts`: what was done to parts
     that are no packages."""
@@ -81,8 +81,7 @@ def _parts_between(before: Run, after: Run) -> Iterator[tuple[str, str]]:
             yield from (("fitted", name) for name in sorted(was - set(now)))
 
 
-@dataclass(slots=True)
-class Whereabouts:
+class Whereabouts(Struct):
     """By run: which package sits at each site, which joints are below it, and where each package
     is. A package that was put back, or another fitted in its place, is told by `returns`."""
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
+
+from msgspec.structs import replace
 
 from memdiag.diagnosis.settings import Settings
 from memdiag.model import WANTS_WORK, Action, Board, Cause, Run, Verdict

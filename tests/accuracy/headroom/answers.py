@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from memdiag.model import Board, Channel, Place
 from memdiag.reading.load import Unreadable
@@ -24,8 +24,7 @@ SAID = 0.5
 """A place is named that is more probably at fault than not: a guess is no reading of a dump."""
 
 
-@dataclass(frozen=True)
-class Suspect:
+class Suspect(Struct, frozen=True):
     """A place, the probability of a fault of its own, and the likeliest cause of one."""
 
     place: Place
@@ -33,16 +32,14 @@ class Suspect:
     cause: str
 
 
-@dataclass(frozen=True)
-class Answer:
+class Answer(Struct, frozen=True):
     """What the classifiers made of one truth: whether they named its place, and its cause."""
 
     place: bool = False
     cause: bool = False
 
 
-@dataclass(frozen=True)
-class Asked:
+class Asked(Struct, frozen=True):
     """A dump to be answered; without one where it cannot be read."""
 
     truth: tuple[Truth, ...]

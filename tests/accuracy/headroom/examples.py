@@ -9,12 +9,12 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from memdiag.boards.inferred import inferred
 from memdiag.model import Board
@@ -47,8 +47,7 @@ MADE_BY = (
 WIDTHS = {"sites": SITE_NAMES, "rails": RAIL_NAMES, "channels": CHANNEL_NAMES}
 
 
-@dataclass(frozen=True)
-class Examples:
+class Examples(Struct, frozen=True):
     """Places of one kind: a row of numbers each, what is so there, and how much it weighs."""
 
     rows: npt.NDArray[np.float32]

@@ -6,9 +6,9 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 import numpy as np
+from msgspec import Struct
 
 from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.measurements import Measured, Measurements, totals_of, width_of
@@ -41,8 +41,7 @@ BADNESS = (Result.PASS, Result.MARGINAL, Result.FAIL, Result.NOT_FOUND, Result.N
 Key = tuple[str, str, str, str | None]
 
 
-@dataclass(frozen=True)
-class Reading:
+class Reading(Struct, frozen=True):
     """A figure of an eye: what it is (a key that peers share), of which data line, and how much."""
 
     key: Key
@@ -71,8 +70,7 @@ def _span(row: TrainingRow) -> float:
     return -1.0 if width is None else width.value
 
 
-@dataclass(frozen=True)
-class Peers:
+class Peers(Struct, frozen=True):
     """What good lanes of the run show (`upper`), the middle of all, and how far they scatter."""
 
     upper: float

@@ -5,11 +5,11 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from tests.accuracy.headroom.examples import Examples
 from tests.accuracy.headroom.numbers import Floats
@@ -26,8 +26,7 @@ SETTINGS: dict[str, Any] = {
 }
 
 
-@dataclass(frozen=True)
-class Classifier:
+class Classifier(Struct, frozen=True):
     """One of them, with the classes it knows in the order of its columns."""
 
     model: Any

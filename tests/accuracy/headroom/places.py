@@ -9,10 +9,10 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from msgspec import Struct
 
 from memdiag.evidence.coverage import error_list_is_complete
 from memdiag.evidence.measurements import Measured, Measurements, measure
@@ -68,8 +68,7 @@ RAIL_NAMES = (
 CHANNEL_NAMES = (*OF_GROUPS, *GROUP_NAMES, "block channels touched", "sites of it", "sites touched")
 
 
-@dataclass(frozen=True)
-class Dump:
+class Dump(Struct, frozen=True):
     """The tables of one dump, with the places their rows stand for."""
 
     sites: tuple[str, ...]

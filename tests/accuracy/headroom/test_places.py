@@ -5,11 +5,11 @@ from __future__ import annotations
 
 import random
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
 from memdiag.boards import profiles
 from memdiag.model import Board, Run
