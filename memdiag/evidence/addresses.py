@@ -45,11 +45,11 @@ def shape_of(log: ErrorLog, index: I64, board: Board, lines: int) -> Shape | Non
     cells = cells_of(log, index, board, bare)
     share = 1.0 / int(log.stands[index].max())
     if cells is None:
-        rows = int(log.weight[addressed].sum())
+        rows = int(log.weight_of(addressed).sum())
         return _by_address(bare, rows, share) if addressed.size else None
     if len(cells) == 1:
         at = f"bank {cells.bank[0]} row {cells.row[0]} column {cells.col[0]}"
-        return _one_address(at, int(log.weight[index].sum()))
+        return _one_address(at, int(log.weight_of(index).sum()))
     strides = _strided(bare, _one_column_over_banks(cells), share) if addressed.size else None
     shape = strides or _gathered(cells) or _apart(cells, share)
     if shape is None and addressed.size:

@@ -165,7 +165,7 @@ def _tally_blank(
     """Rows of one key that say no words."""
     place = replace(key.place.link, site=key.place.site or _only_owner(board, key.place))
     mine = tally(place, int(log.line[where[0]]))
-    mine.blank += int(log.weight[where].sum())
+    mine.blank += int(log.weight_of(where).sum())
     _add_rows(mine, log, where)
     mine.masks.append(np.zeros(where.size, np.uint8))
 
@@ -218,7 +218,7 @@ def _add_words(
         wrote = ((wrong & wrote) != 0).astype(np.uint8) << np.uint8(dq)
         wrong = (wrong != 0).astype(np.uint8) << np.uint8(dq)
     directed = log.directed[rows]
-    times = np.broadcast_to(log.weight[rows][:, None], wrong.shape)
+    times = np.broadcast_to(log.weight_of(rows)[:, None], wrong.shape)
     known = lines or range(LANE_LINES)
     if directed.all():
         tally.add(wrong, wrote, times, known)
@@ -230,7 +230,7 @@ def _add_words(
 
 def _add_rows(tally: LaneTally, log: ErrorLog, rows: Rows) -> None:
     """What some rows say beside their bits: how often, the link checks, the addresses."""
-    times, edc = log.weight[rows], log.edc[rows]
+    times, edc = log.weight_of(rows), log.edc[rows]
     tally.rows += int(times.sum())
     tally.edc_ok += int(times[edc == EDC_OK].sum())
     tally.edc_bad += int(times[edc == EDC_BAD].sum())

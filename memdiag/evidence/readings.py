@@ -47,7 +47,7 @@ def shapes(measured: Measurements, evidence: Evidence) -> None:
             continue
         node = Node("shape", (site,), Place(site))
         # A capped list holds the first errors of a sweep, which lie side by side whatever fails.
-        listed = int(run.errors.weight[index].sum())
+        listed = int(run.errors.weight_of(index).sum())
         cut = shape.kind in ("clustered", "grid") and counted.get(site, 0) > CAPPED * listed
         whole = shape.kind == "clustered" and 0 < counted.get(site, 0) <= sum(
             t.wrong_bits for t in mine

@@ -75,7 +75,11 @@ class ErrorLog(Struct, frozen=True):
     def weight(self) -> I64:
         """How many printed rows each row stands for, those of dropped addresses included: a
         count of them, on the average."""
-        found: I64 = self.times * self.stands
+        return self.weight_of(slice(None))
+
+    def weight_of(self, rows: I64 | Flags | slice) -> I64:
+        """`weight` of these rows only: a log is asked that of every lane."""
+        found: I64 = self.times[rows] * self.stands[rows]
         return found
 
     @property

@@ -310,7 +310,7 @@ class RunBuilder(Struct, eq=False):
     def _tell_what_is_not_held(self, log: ErrorLog | None, counts: Sequence[CountRow]) -> None:
         if log is not None and not log.width.all():
             blank = log.width == 0
-            first, n = int(log.line[blank].min()), int(log.weight[blank].sum())
+            first, n = int(log.line[blank].min()), int(log.weight_of(blank).sum())
             self.problems.add("words-left-out", Position(first), rows=count(n, "error row"))
         if log is not None and self._errors.collapsed:
             code = "errors-thinned" if self._errors.thinned else "errors-collapsed"
