@@ -32,9 +32,10 @@ FEW = 3
 
 _KILLS = """
 import json, sys
+from msgspec.structs import asdict
 from tests.support import kills
 kind, times, seed, *urls = sys.argv[1:]
-print(json.dumps(vars(kills.run(kind, int(times), iter(urls).__next__, int(seed)))))
+print(json.dumps(asdict(kills.run(kind, int(times), iter(urls).__next__, int(seed)))))
 """
 
 

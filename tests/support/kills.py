@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from msgspec import Struct
+from msgspec.structs import asdict
 
 from memdiag.ledger import index, query
 from memdiag.ledger.database import Database, address
@@ -247,7 +248,7 @@ def main() -> int:
                 began = time.monotonic()
                 tally = run(kind, given.times, fresh, given.seed)
                 took = time.monotonic() - began
-                print(json.dumps({"on": name, "kind": kind, **vars(tally), "s": round(took)}))
+                print(json.dumps({"on": name, "kind": kind, **asdict(tally), "s": round(took)}))
                 sys.stdout.flush()
                 good = good and tally.good
     finally:
