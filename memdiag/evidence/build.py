@@ -9,7 +9,14 @@ from statistics import median
 from msgspec.structs import replace
 
 from memdiag.evidence import coverage, error_counts, training_steps
-from memdiag.evidence.counted import MIN_TALLIED, add_counts, add_lines, is_rubbish, many_lines
+from memdiag.evidence.counted import (
+    MIN_TALLIED,
+    add_counts,
+    add_lines,
+    is_rubbish,
+    many_lines,
+    names_erring_lines,
+)
 from memdiag.evidence.delay_steps import delays
 from memdiag.evidence.eyes import Peers, add_widths
 from memdiag.evidence.gathered import Evidence, at_owner, owners_of
@@ -17,7 +24,7 @@ from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
 from memdiag.evidence.nodes import Array, Node, Way, by_state, of_line
 from memdiag.evidence.readings import rails, shapes, voltages, warmth
 from memdiag.evidence.training_steps import WAYS
-from memdiag.model import LANE_LINES, Place, Quote, Result
+from memdiag.model import LANE_LINES, Board, Place, Quote, Result
 from memdiag.model.figures import Table
 
 Source = Callable[[Measurements, Evidence], None]
@@ -36,11 +43,12 @@ def gather(
     peers = Peers(measured, thin_ui or board.thin_ui)
     memory = measured.run.head.memory or board.memory
     habits = coverage.habits(measured)
+    erring = board if names_erring_lines(measured) else None
     nodes: list[Node] = []
     for group in measured:
         owners = owners_of(group.place, board)
         if owners:
-            nodes += _places(group, owners, peers, memory, habits)
+            nodes += _places(group, owners, peers, memory, habits, erring)
     clean = _of_clean_links(measured)
     if clean is not None:
         nodes += _unlisted(measured, nodes, clean)
@@ -71,6 +79,7 @@ def _places(
     peers: Peers,
     memory: str | None,
     habits: frozenset[str],
+    erring: Board | None,
 ) -> list[Node]:
     at = at_owner(group.place, owners)
     place, boot = Node("place", owners, at), Node("boot", owners, at)
@@ -85,7 +94,7 @@ def _places(
     if _runs_untrained(group):
         _count_untrained(group, place, line, memory, peers)
     else:
-        tallied = add_lines(group, line, memory)
+        tallied = add_lines(group, line, memory, erring)
         add_counts(group, place, memory, peers, lines_known=tallied)
     by_line = any(eye.dq is not None for eyes in peers.eyes[group.place].values() for eye in eyes)
     _share_one_voice(list(lines.values()), by_line)

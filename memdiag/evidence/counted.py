@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from msgspec.structs import replace
+
 from memdiag.evidence import error_counts, error_signs
 from memdiag.evidence.eyes import RUBBISH, Peers, level
 from memdiag.evidence.lane_tallies import LaneTally
-from memdiag.evidence.measurements import Measured, totals_of
+from memdiag.evidence.measurements import Measured, Measurements, totals_of
 from memdiag.evidence.nodes import Node
-from memdiag.model import LANE_LINES, CountRow, Quote
+from memdiag.model import LANE_LINES, Board, CountRow, Quote
 from memdiag.model.figures import Table
 from memdiag.model.quantities import show_count
 
@@ -17,8 +19,32 @@ MIN_TALLIED = 8
 """A few wrong bits have to be on some lines: that they are says nothing of those."""
 
 
-def add_lines(g: Measured, line: Callable[[int], Node], memory: str | None) -> bool:
-    """Data lines from count rows that name them and from error words. True where any spoke."""
+def names_erring_lines(measured: Measurements) -> bool:
+    """Whether the counts name the lines that erred and no other, all over: then a line that is not
+    named did not err. Where they are cut nobody knows what stood below."""
+    rows = [row for group in measured for row in group.counts]
+    return (
+        measured.run.source.complete
+        and bool(rows)
+        and all(row.place.line is not None and row.bits and row.errors for row in rows)
+    )
+
+
+def _unnamed(g: Measured, by_dq: Mapping[int, list[CountRow]], board: Board) -> dict[int, int]:
+    """The lines of the lane that its counts by line leave out, and how many bits of each were
+    tested at the least."""
+    tested = [totals_of(rows)["bits"] or 0 for rows in by_dq.values()]
+    if g.place.lane is None or not tested:
+        return {}
+    there = (dq for dq in range(LANE_LINES) if replace(g.place, dq=dq).sites(board))
+    return {dq: min(tested) for dq in there if dq not in by_dq}
+
+
+def add_lines(
+    g: Measured, line: Callable[[int], Node], memory: str | None, erring: Board | None = None
+) -> bool:
+    """Data lines from count rows that name them and from error words. True where any spoke.
+    `erring`: the board, where all that erred are named."""
     by_dq: dict[int, list[CountRow]] = {}
     for row in g.counts:
         if row.place.line is not None:
@@ -29,6 +55,8 @@ def add_lines(g: Measured, line: Callable[[int], Node], memory: str | None) -> b
         if totals["errors"] is not None:
             spoke = True
             _add_counted_line(line(dq), totals["errors"], totals, rows[0], memory)
+    for dq, bits in _unnamed(g, by_dq, erring).items() if erring is not None else ():
+        line(dq).add(error_counts.count_loglik(0, bits, "line"))
     t = g.tally
     if t is None or t.wrong.sum() < MIN_TALLIED or many_lines(t):
         return spoke
