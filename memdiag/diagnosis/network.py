@@ -88,7 +88,7 @@ class Parts:
             for n in c.strikes:
                 self.strikers.setdefault(n, []).append(i)
         known = np.log(list(kept_for_the_run))
-        self.contexts = (known[:, None] + rig_behaviour.MOODS).reshape(-1)
+        self.contexts = (known[:, None] + rig_behaviour.CONTEXTS).reshape(-1)
 
     def families(self, kept: Variants, reach: Reach) -> tuple[Family, ...]:
         """What those variants predict, in their order, of the packages, boots and readings."""

@@ -16,6 +16,7 @@ from itertools import pairwise
 import numpy as np
 
 from memdiag.diagnosis.noisy_max import Levels
+from memdiag.diagnosis.rig_moods import IDLY, MOODS
 from memdiag.evidence.nodes import GRADES, LINK, STATES, Array
 from memdiag.model.figures import Table
 
@@ -72,21 +73,6 @@ CLOSE, PULLED = (
         ("pulled", (0.01, 0.16, 0.22, 0.36, 0.55, 0.12), "chance that a fault takes margin there"),
     )
 )
-_QUIET, _LOUD, _NERVOUS = (
-    _F.practice(f"{name} rigs", share, "share of all rigs; the others are heard")
-    for name, share in (("quiet", 0.44), ("loud", 0.17), ("nervous", 0.07))
-)
-_IDLY = _F.practice("idle warnings", 0.001, "chance of a warning with no fault on the board")
-_SHOUTS = _F.practice(
-    "loud rigs warn", 0.95, "chance of a warning at closeness 1; of nervous ones too"
-)
-_MOODS = (
-    (_QUIET, _F.practice("quiet rigs warn", 0.03, "the same of quiet ones"), _IDLY),
-    (1 - _QUIET - _LOUD - _NERVOUS, _F.practice("heard rigs warn", 0.35, "of heard ones"), _IDLY),
-    (_LOUD, _SHOUTS, _IDLY),
-    (_NERVOUS, _SHOUTS, _F.practice("nervous rigs warn idly", 0.75, "with no fault on the board")),
-)
-"""(share of rigs, how probably a fault makes it warn at closeness 1, and without any fault)"""
 _BOARDS = tuple(
     tuple(
         _F.practice(f"{name} boards, {what}", value, says)
@@ -103,15 +89,14 @@ _BOARDS = tuple(
         ("shaking", (0.12, 2.5, 0.8)),
     )
 )
-MOODS: Array = np.log([a * b for a, _, _ in _MOODS for b, _, _ in _BOARDS])
+CONTEXTS: Array = np.log([mood.share * share for mood in MOODS for share, *_ in _BOARDS])
 """(contexts,) log prior of each kind of rig on each kind of board."""
 
 UNEXPLAINED = _F.practice("pulled idly", 1e-5, "a package pulled with no fault on the board")
-THROUGHOUT = _F.practice("throughout", 0.45, "share of warnings that come in nearly every step")
 THROUGHOUT_IDLY = _F.practice(
     "throughout, idly", 0.02, "the same with no fault on the board, on rigs that are not nervous"
 )
-EACH = _F.practice("each by itself", 0.3, "share of those in which each lane is warned of or not")
+
 
 # --- circumstances -----------------------------------------------------------------------------
 
@@ -146,8 +131,9 @@ def _hard(near: Relation, felt: float) -> Array:
     return np.array([1 - strong, strong * (1 - strong), strong**2])
 
 
-VIEW = (0, 1, 2, 4, 3, 3, 3)
-"""Of each circumstance (none, a warning, one throughout, one of each place by itself, three pulls)
+VIEW = (0, 1, 2, 3, 5, 4, 4, 4)
+"""Of each circumstance (none, a warning in some steps, in most, throughout, one of each place by
+itself, three pulls)
 the view of what was seen."""
 
 ONE_WAY = _F.practice("one way", 0.2, "faults that take the margin of reads alone; of writes too")
@@ -212,7 +198,7 @@ def leak(kind: str) -> Array:
         if kind == "shape":
             pmf = {**_IDLE["shape"], "spread": SPREAD_BY_PULL}
         pulled.append(cumulative(pmf, kind) if kind in ("place", "line", "shape") else idle)
-    return np.array([idle] * VIEW.index(3) + pulled)
+    return np.array([idle] * VIEW.index(4) + pulled)
 
 
 def of_all_lanes(pmf: Pmf) -> Pmf:
@@ -270,24 +256,23 @@ def levels(spill: float, stops: float) -> Levels:
 
 def _chance() -> Array:
     """(contexts, levels, circumstances)"""
-    kinds = [(*mood[1:], *board[1:]) for mood in _MOODS for board in _BOARDS]
+    kinds = [(mood, pulls, least) for mood in MOODS for _, pulls, least in _BOARDS]
     out = np.zeros((len(kinds), len(_LEVELS), len(VIEW)))
-    for c, (warns, idly, pulls, least) in enumerate(kinds):
+    for c, (mood, pulls, least) in enumerate(kinds):
         for d, (near, loud) in enumerate(_LEVELS):
-            warned, pulled, hard = idly, UNEXPLAINED, _hard(Relation.PARTITION, 1.0)
-            throughout = THROUGHOUT if idly > _IDLY else THROUGHOUT_IDLY
+            warned, pulled, hard = mood.idly, UNEXPLAINED, _hard(Relation.PARTITION, 1.0)
+            ways = mood.ways
             if near is not Relation.NONE:
                 heard, felt = _LOUDNESS[loud]
-                warned = max(idly, 1 - (1 - warns) ** (CLOSE[near] * heard))
+                warned = max(mood.idly, 1 - (1 - mood.warns) ** (CLOSE[near] * heard))
                 pulled = min(max(PULLED[near] * pulls, least) * felt, MOST_PULLED)
                 hard = _hard(near, felt)
-                throughout = THROUGHOUT
-            rest = 1 - pulled
-            out[c, d, 0] = rest * (1 - warned)
-            out[c, d, 1] = rest * warned * (1 - throughout)
-            out[c, d, 2] = rest * warned * throughout * (1 - EACH)
-            out[c, d, 3] = rest * warned * throughout * EACH
-            out[c, d, 4:] = pulled * hard
+            elif mood.idly <= IDLY:
+                ways = {1: 1 - THROUGHOUT_IDLY, 3: THROUGHOUT_IDLY}
+            out[c, d, 0] = (1 - pulled) * (1 - warned)
+            for way, share in ways.items():
+                out[c, d, way] = (1 - pulled) * warned * share
+            out[c, d, -len(_PULLS) :] = pulled * hard
     return out
 
 

@@ -90,10 +90,10 @@ class View(NamedTuple):
     shaken: bool = False
 
 
-VIEWS = (View(0.0), View(0.25), View(0.90), View(0.10, True))
-"""The views that are kept apart: nothing from elsewhere, a warning, one in nearly every step, and a
-pull, which is seen by the margin it takes. Behind them comes one that is made of them: places of
-a package of which each is warned of throughout or not at all."""
+VIEWS = (View(0.0), View(0.25), View(0.65), View(0.97), View(0.10, True))
+"""The views that are kept apart: nothing from elsewhere, a warning in some steps, in most, in
+nearly all, and a pull, which is seen by the margin it takes. Behind them comes one that is made of
+them: places of a package of which each is warned of throughout or not at all."""
 
 EACH_BY_ITSELF = 0.5
 """Share of the places of such a package that are warned of."""
@@ -232,7 +232,7 @@ class Node(Struct, eq=False):
             ways[1] = both + grades * (write[..., :1] - write)
             ways[2] = both + grades * (read[..., :1] - read)
         out = np.array(ways)
-        calm, warned = out[:, :, :1], out[:, :, 2:3]
+        calm, warned = out[:, :, :1], out[:, :, 3:4]
         share = math.log(EACH_BY_ITSELF), math.log(1 - EACH_BY_ITSELF)
         mixed = np.logaddexp(calm + share[1], warned + share[0])
         out = np.concatenate([out, mixed], axis=2)

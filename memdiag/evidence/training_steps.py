@@ -79,6 +79,9 @@ KIND = {
     "zq": "zq",
 }
 
+ASKED = ("id", "zq")
+"""Kinds of steps that ask the package itself: no margin is swept, so there is none to warn of."""
+
 WAYS = {"read": Way.READ, "gate": Way.READ, "write": Way.WRITE, "level": Way.WRITE}
 """The steps that look at data of one way."""
 
@@ -204,9 +207,10 @@ class Limits:
         passes = 1 - fails - marginal
         if result in FAILED:
             return np.broadcast_to(log(fails), (len(VIEWS), len(LINK)))
+        warned = 0 * _WARNED if kind in ASKED else _WARNED
         if result is ENDED[0]:
-            return np.asarray(log(passes * (1 - _WARNED) ** share))
-        return np.asarray(log(marginal + passes * _WARNED**share * (_WARNED > 0)))
+            return np.asarray(log(passes * (1 - warned) ** share))
+        return np.asarray(log(marginal + passes * warned**share * (warned > 0)))
 
 
 @cache

@@ -171,3 +171,53 @@ def test_a_line_by_itself_works_no_better_than_one_of_a_dead_lane() -> None:
     assert lines
     for node in lines:
         assert node.said("stuck") == pytest.approx(node.said("dead"), abs=0.8)  # but for the word
+
+
+def test_counts_that_name_the_lines_that_erred_clear_the_others() -> None:
+    """Of every lane only dq 3 is listed, in both ranks alike: eight lines hang on each rail, and
+    the rail took seven of them nothing. What is one bit of every lane is the way to memory
+    (common practice, no source). The same counts with the clean lines printed say no more."""
+    on = facts.board("quince-8")
+    found = []
+    for printed in (False, True):
+        rows = ["[counts]", "site ch lane dq test bits errors rose fell"]
+        for site, ch, lane in sorted(facts.lanes(on)):
+            for dq in range(8):
+                wrong = 5_679_830 if dq == 3 else 0
+                if wrong or printed:
+                    rows.append(f"{site} {ch} {lane} {dq} mix 17500000000 {wrong} 0 {wrong}")
+        text = facts.dump(on, training=False, counts=False).replace("[end]", "\n".join(rows))
+        v = facts.verdict(f"{text}\n[end]\n")
+        assert v.summary.cause is Cause.CONTROLLER and v.findings[0].place.dq == 3
+        found.append(facts.chance(v.findings[0], Cause.CONTROLLER))
+    assert found[0] == pytest.approx(found[1], abs=0.02)
+
+
+def test_counts_that_are_cut_clear_no_line() -> None:
+    on = facts.board("quince-8")
+    rows = ["[counts]", "site ch lane dq test bits errors rose fell"]
+    rows += [f"U{n + 1} 0 {n} 3 mix 17500000000 5679830 0 5679830" for n in range(8)]
+    text = facts.dump(on, training=False, counts=False).replace("[end]", "\n".join(rows))
+    whole, cut = (gather(measure(load(t)[0], on)) for t in (f"{text}\n[end]\n", text))
+    assert {n.place.line for n in whole.nodes if n.kind == "line"} == set(range(8))
+    assert {n.place.line for n in cut.nodes if n.kind == "line"} == {3}
+
+
+@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("share", [0.65, 0.75, 0.85])
+def test_a_rig_that_warns_of_most_lanes_at_every_step_tells_of_no_rail(
+    seed: int, share: float
+) -> None:
+    """Most steps are marginal, whatever the lane, and nothing is counted: a program that is
+    nervous of all, not eight eyes that one rail takes to just about its limit. One lane is dead,
+    and that is found beside it (common practice, no source)."""
+    on, rng = facts.board("quince-8"), random.Random(seed)
+
+    def row(site: str, ch: int, lane: int, step: str) -> str | None:
+        if site == "U4" and step in ("read", "write"):
+            return "fail -"
+        return "marginal -" if step != "id" and rng.random() < share else "pass -"
+
+    v = facts.verdict(facts.dump(on, row, counts=False))
+    assert v.summary.site == "U4"
+    assert all(f.cause is not Cause.SUPPLY for f in v.findings)
