@@ -250,7 +250,8 @@ def habits(measured: Measurements, *, proven: bool = False) -> frozenset[str]:
     know how to run, say). A link that fails the data steps too has a fault of its own.
 
     That is enough to hold the step against nobody. `proven`, to let a board go in spite of it, only
-    where most links pass the data steps: one that is `marginal` there may have earned its failure.
+    where it was run on all of those, and most links pass the data steps: one that is `marginal`
+    there may have earned its failure.
     """
     outcomes = [(m.place, o) for m in measured for o in m.steps if o.ran in ENDED]
     every = links(measured)
@@ -262,8 +263,13 @@ def habits(measured: Measurements, *, proven: bool = False) -> frozenset[str]:
     found = set()
     for step in {o.step for _, o in outcomes if o.ran in FAILED} - DATA_STEPS:
         told = _of_steps(outcomes, {step})
-        everywhere = well.isdisjoint(_lacking((place for place, _ in told), every, measured))
-        if everywhere and all(o.ran in FAILED for _, o in told):
+        here = [place for place, _ in told]
+        # A boot that stops at a fault comes to a part of them only, and says so of the others.
+        left = [m.place for m in measured for o in m.steps if o.step == step and o.ran is None]
+        untold = well.intersection(_lacking(here, every, measured))
+        unsaid = untold.intersection(_lacking([*here, *left], every, measured))
+        enough = not untold if proven else len(well) - len(untold) >= MOST_WORK * len(every)
+        if enough and not unsaid and all(o.ran in FAILED for _, o in told):
             found.add(step)
     return frozenset(found)
 

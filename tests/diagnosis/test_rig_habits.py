@@ -59,6 +59,29 @@ def test_a_habit_lets_no_board_go_whose_data_steps_are_marginal(loud: int) -> No
     assert not any(f.action in (Action.STOP, Action.REPLACE, Action.REFLOW) for f in v.findings)
 
 
+def test_a_boot_that_stops_tells_of_a_habit_by_the_lanes_it_came_to() -> None:
+    """One lane fails its read and the boot runs no more steps on that half of the board; on the
+    other half every lane passes read and write, and `vref` is not found: that rig has no such step,
+    and the lane is the fault (common practice, no source)."""
+    on = facts.board("quince-12")
+    half = {site.ref for site in on.sites[:6]}
+
+    def row(site: str, ch: int, lane: int, step: str) -> str | None:
+        if site in half and step in ("write", "wck"):
+            return "not-run -"
+        if step == "wck":
+            return "not-found -"
+        return "fail -" if (site, lane, step) == ("U2", 0, "read") else None
+
+    text = facts.dump(on, row, counts=False).replace(" wck ", " vref ")
+    (run,) = load(text)
+    assert coverage.habits(measure(run, on)) == {"vref"}
+    assert not coverage.habits(measure(run, on), proven=True)
+    v = facts.verdict(text)
+    assert not v.released and v.findings[0].place.site == "U2"
+    assert all(f.place.site == "U2" for f in facts.work(v))
+
+
 @pytest.mark.parametrize("steps", [("id",), ("id", "ca"), ()])
 def test_a_channel_that_finds_nothing_is_not_given_up_before_its_rails_are_read(
     steps: tuple[str, ...],

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag.evidence.nodes import EACH_BY_ITSELF, FLOOR, LINK, VIEWS, Node, by_state, of_line
+from tests.support.likelihoods import THROUGHOUT
 from tests.support.marks import examples
 
 SEEDS = st.integers(0, 10**9)
@@ -47,7 +48,7 @@ def test_softening_state_by_state_makes_no_state_the_best(
 def test_each_place_by_itself_is_warned_of_or_not(seed: int) -> None:
     """The view behind the others is the mixture of none and of a warning throughout (derived)."""
     seen_so = np.exp(seen(seed).seen)
-    mixed = (1 - EACH_BY_ITSELF) * seen_so[:, 0] + EACH_BY_ITSELF * seen_so[:, 2]
+    mixed = (1 - EACH_BY_ITSELF) * seen_so[:, 0] + EACH_BY_ITSELF * seen_so[:, THROUGHOUT]
     ways = seen(seed).by_way()
     assert ways.shape[2] == len(VIEWS) + 1
     offset = ways[0, 0, 0, 0] - np.log(seen_so[0, 0, 0])
