@@ -244,3 +244,19 @@ def test_a_rig_that_warns_of_most_lanes_at_every_step_tells_of_no_rail(
     v = facts.verdict(facts.dump(on, row, counts=False))
     assert v.summary.site == "U4"
     assert all(f.cause is not Cause.SUPPLY for f in v.findings)
+
+
+@pytest.mark.parametrize(("wrong", "bits"), [(21_846, 1_300_000_000), (800, 10**12)])
+def test_one_lane_of_all_channels_alike_is_the_way_to_memory(wrong: int, bits: int) -> None:
+    """Lane 0 of every channel has the same count, the lanes beside it none. A rail takes both
+    lanes of a package, and no two lanes alike; what is one position of the word everywhere is the
+    controller's (common practice, no source)."""
+    on = facts.board("quince-12")
+    rows = ["[counts]", "site ch lane test bits errors rose fell"]
+    for site, ch, lane in sorted(facts.lanes(on)):
+        n = 0 if lane else wrong
+        rows.append(f"{site} {ch} {lane} march {bits} {n} {n} 0")
+    text = facts.dump(on, training=False, counts=False).replace("[end]", "\n".join(rows))
+    v = facts.verdict(f"{text}\n[end]\n")
+    assert v.summary.cause is Cause.CONTROLLER and v.findings[0].place.lane == 0
+    assert facts.chance(v.findings[0], Cause.CONTROLLER) > 0.9

@@ -123,7 +123,7 @@ def _one_bit(board: Board, suspects: Sequence[Node]) -> Iterator[Location]:
 def _may_be_a_lane(node: Node) -> bool:
     """Whether a place that looks odd may be so by a lane or line of it, and not because its package
     is gone: of a single line its own words tell."""
-    return node.kind == "line" or max(map(node.said, _STRIDE_LANES)) > node.said("absent")
+    return node.kind == "line" or max(map(node.said, _LOOKS)) > node.said("absent") - BESIDE
 
 
 def _on(channel: Channel, board: Board) -> frozenset[str]:
@@ -154,16 +154,24 @@ THIN = effects.degrees(
     1 - DEAD - BROKEN - 2 * SILENT,
 )
 
-_STRIDE_LANES = _F.each(
-    "stride,",
-    {"array": 0.55, "stuck": 0.18, "58": 0.15},
-    "how the lanes and lines look that a wrong line of the way to memory takes",
-)
 _STRIDE = {
-    ("place", SELF): _STRIDE_LANES,
-    ("line", SELF): _STRIDE_LANES,
-    ("shape", SELF): {"striped": FOLLOWS},
+    name: (
+        _F.practice(f"stride, {name}", share, "share of the controller's wrong lines"),
+        _F.each(f"stride, {name},", looks, "how the lanes and lines look that it takes"),
+    )
+    for name, share, looks in (
+        # One line is wrong at one stride for all, so the lanes look alike: as a few bad cells, as a
+        # line that is wrong at every so-manieth burst, or as an eye that has just enough.
+        ("far apart", 0.55, {"array": 0.85, "58": 0.10}),
+        ("close", 0.30, {"stuck": 0.45, "22": 0.25, "33": 0.10, "45": 0.15}),
+        ("seldom", 0.15, {"58": 0.80, "array": 0.15}),
+    )
 }
+
+_LOOKS = frozenset(state for _, looks in _STRIDE.values() for state in looks)
+BESIDE = _F.practice(
+    "beside gone", 2.0, "log likelihood by which a lane may be less like it than a gone package"
+)
 
 MECHANISMS = (
     # The PHY block or a channel of the controller: fails whatever sits on it.
@@ -195,7 +203,18 @@ MECHANISMS = (
         _PRIOR,
         _stripes,
         spill=0.05,
-        variants=(Variant("stride", 1.0, _STRIDE),),
+        variants=tuple(
+            Variant(
+                f"stride, {name}",
+                share,
+                {
+                    ("place", SELF): looks,
+                    ("line", SELF): looks,
+                    ("shape", SELF): {"striped": FOLLOWS},
+                },
+            )
+            for name, (share, looks) in _STRIDE.items()
+        ),
         why=_WHY,
         share=0.15,
         history=history.of_controller,
