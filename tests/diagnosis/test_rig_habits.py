@@ -260,3 +260,20 @@ def test_one_lane_of_all_channels_alike_is_the_way_to_memory(wrong: int, bits: i
     v = facts.verdict(f"{text}\n[end]\n")
     assert v.summary.cause is Cause.CONTROLLER and v.findings[0].place.lane == 0
     assert facts.chance(v.findings[0], Cause.CONTROLLER) > 0.9
+
+
+def test_bad_cells_in_one_lane_of_some_packages_are_no_way_to_memory() -> None:
+    """Four packages of twelve, of one lot perhaps, have some hundred wrong bits in their lane 1,
+    each its own count, and no other lane has any: what is wrong on the way would be wrong
+    everywhere (common practice, no source). STOP would leave four bad packages on the board."""
+    on = facts.board("quince-12")
+    wrong = {"U1": 1183, "U3": 724, "U5": 410, "U7": 655}
+    left = set(wrong)
+    rows = ["[counts]", "site ch lane test bits errors cells"]
+    for site, ch, lane in sorted(facts.lanes(on)):
+        n = wrong[site] if lane and site in left else 0
+        left -= {site} if n else set()
+        rows.append(f"{site} {ch} {lane} prbs 13000000000 {n} {n // 9}")
+    v = facts.verdict(facts.dump(on, counts=False).replace("[end]", "\n".join([*rows, "[end]"])))
+    assert {f.place.site for f in facts.work(v)} == set(wrong)
+    assert all(f.cause is Cause.WEAK for f in facts.work(v))

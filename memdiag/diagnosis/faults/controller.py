@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 from msgspec.structs import replace
 
@@ -70,8 +70,9 @@ def _lanes_of(site: Site) -> set[int]:
 
 
 def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
-    """One lane or line position over every site that has it, where at least two of them look odd
-    there and not merely gone; one bit of every lane; and a line whose errors keep a stride."""
+    """One lane or line position over every site that has it, where most of its lanes look odd, of
+    two sites at least, and not merely gone; one bit of every lane; and a line whose errors keep a
+    stride."""
     by_lane: dict[int, set[str]] = {}
     for site in board.sites:
         for link in site.links:
@@ -80,7 +81,8 @@ def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
     suspects = locations.odd(evidence, ("place", "line"))
     for lane, sites in by_lane.items():
         here = [n for n in suspects if n.place.lane == lane and _may_be_a_lane(n)]
-        if len({ref for n in here for ref in n.sites}) >= 2 and len(sites) >= 2:
+        several = len({ref for n in here for ref in n.sites}) >= 2 and len(sites) >= 2
+        if several and _spares_few(((n.place.channel, lane) for n in here), board, lane=lane):
             yield Location(Place(lane=lane), frozenset(sites), (1 - BY_LINE) / len(by_lane))
             for dq in {n.place.line for n in here if n.place.line is not None}:
                 share = BY_LINE / (LANE_LINES * len(by_lane))
@@ -108,16 +110,36 @@ def _one_bit(board: Board, suspects: Sequence[Node]) -> Iterator[Location]:
             for dq in lines if len(lines) <= FEW_LINES else ():
                 where.setdefault(dq, []).append((sites, place))
     for dq, found in where.items():
-        if len({place.lane for _, place in found}) < 2:
-            continue  # that lane of all sites is a place of its own
         (channel, *others) = {place.channel for _, place in found}
         of_all = frozenset(site.ref for site in board.sites)
         on = of_all if channel is None or others else _on(channel, board)
         at = None if others else channel
+        odd = {(place.channel, place.lane) for _, place in found}
+        # One lane of all sites is a place of its own.
+        if len({lane for _, lane in odd}) < 2 or not _spares_few(odd, board, channel=at):
+            continue
         for refs, place in ((on, Place(channel=at, dq=dq)), (of_all, Place(dq=dq))):
             # Of one package alone it is that package's own.
             if len(refs & sick) > 1 and (refs is on or on < of_all):
                 yield Location(place, refs, ONE_BIT / LANE_LINES)
+
+
+def _spares_few(
+    odd: Iterable[tuple[object, int | None]],
+    board: Board,
+    *,
+    lane: int | None = None,
+    channel: object = None,
+) -> bool:
+    """Whether two in three of the lanes there look odd: what hands all of them the same wrong bit
+    spares few, while cells that are bad here and there share a position by chance."""
+    links = [link for site in board.sites for link in site.links if link.lane is not None]
+    every = {
+        (link.channel, link.lane)
+        for link in links
+        if lane in (None, link.lane) and channel in (None, link.channel)
+    }
+    return 3 * len(every.intersection(odd)) >= 2 * len(every)
 
 
 def _may_be_a_lane(node: Node) -> bool:
