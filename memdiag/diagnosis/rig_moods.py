@@ -44,8 +44,7 @@ class Mood(NamedTuple):
 _HEARD, _HEARS = 1 - _QUIET - _LOUD - _NERVOUS, _F.practice("heard rigs warn", 0.35, "of those")
 MOODS = (
     Mood(_QUIET, _F.practice("quiet rigs warn", 0.03, "the same of quiet ones"), IDLY, _EITHER),
-    Mood(_HEARD * (1 - _THROUGH), _HEARS, IDLY, _SOME),
-    Mood(_HEARD * _THROUGH, _HEARS, IDLY, _STEADY),
+    Mood(_HEARD, _HEARS, IDLY, _EITHER),
     Mood(_LOUD * (1 - _THROUGH), _SHOUTS, IDLY, _SOME),
     Mood(_LOUD * _THROUGH, _STEADILY, IDLY, _STEADY),
     Mood(_NERVOUS * (1 - _ALL_OVER), _SHOUTS, _NERVES, _EITHER),

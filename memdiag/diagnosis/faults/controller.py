@@ -70,9 +70,9 @@ def _lanes_of(site: Site) -> set[int]:
 
 
 def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
-    """One lane or line position over every site that has it, where most of its lanes look odd, of
-    two sites at least, and not merely gone; one bit of every lane; and a line whose errors keep a
-    stride."""
+    """One lane or line position over every site that has it, where most of its lanes look odd, or
+    some at each of the sites, and not merely gone; one bit of every lane; and a line whose errors
+    keep a stride."""
     by_lane: dict[int, set[str]] = {}
     for site in board.sites:
         for link in site.links:
@@ -81,8 +81,9 @@ def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
     suspects = locations.odd(evidence, ("place", "line"))
     for lane, sites in by_lane.items():
         here = [n for n in suspects if n.place.lane == lane and _may_be_a_lane(n)]
-        several = len({ref for n in here for ref in n.sites}) >= 2 and len(sites) >= 2
-        if several and _spares_few(((n.place.channel, lane) for n in here), board, lane=lane):
+        at = {ref for n in here for ref in n.sites}
+        most = at >= sites or _spares_few(((n.place.channel, lane) for n in here), board, lane=lane)
+        if len(at) >= 2 and most:
             yield Location(Place(lane=lane), frozenset(sites), (1 - BY_LINE) / len(by_lane))
             for dq in {n.place.line for n in here if n.place.line is not None}:
                 share = BY_LINE / (LANE_LINES * len(by_lane))
