@@ -9,14 +9,7 @@ from statistics import median
 from msgspec.structs import replace
 
 from memdiag.evidence import coverage, error_counts, training_steps
-from memdiag.evidence.counted import (
-    MIN_TALLIED,
-    add_counts,
-    add_lines,
-    is_rubbish,
-    many_lines,
-    names_erring_lines,
-)
+from memdiag.evidence.counted import MIN_TALLIED, add_counts, add_lines, is_rubbish, many_lines
 from memdiag.evidence.delay_steps import delays
 from memdiag.evidence.eyes import Peers, add_widths
 from memdiag.evidence.gathered import Evidence, at_owner, owners_of
@@ -43,7 +36,9 @@ def gather(
     peers = Peers(measured, thin_ui or board.thin_ui)
     memory = measured.run.head.memory or board.memory
     habits = coverage.habits(measured)
-    erring = board if names_erring_lines(measured) else None
+    counts = coverage.counts_of_what_erred(measured)
+    by_line = bool(counts) and all(row.place.line is not None for row in counts)
+    erring = board if by_line else None
     nodes: list[Node] = []
     for group in measured:
         owners = owners_of(group.place, board)
@@ -149,10 +144,8 @@ def _of_clean_links(measured: Measurements) -> Array | None:
     link may be left out for another reason."""
     if coverage.error_list_is_complete(measured):
         return error_counts.listed_loglik(0)
-    counts = [row for m in measured for row in m.counts if row.bits and row.errors is not None]
-    all_erred = bool(counts) and all(row.errors for row in counts)
-    lanes = all(row.place.lane is not None for row in counts)
-    if not (measured.run.source.complete and all_erred and lanes):
+    counts = coverage.counts_of_what_erred(measured)
+    if not counts or any(row.place.lane is None for row in counts):
         return None
     return error_counts.count_loglik(0, float(median([row.bits or 0 for row in counts])))
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+import numpy as np
 from msgspec.structs import replace
 
 from memdiag.evidence import error_counts, error_signs
 from memdiag.evidence.eyes import RUBBISH, Peers, level
 from memdiag.evidence.lane_tallies import LaneTally
-from memdiag.evidence.measurements import Measured, Measurements, totals_of
+from memdiag.evidence.measurements import Measured, totals_of
 from memdiag.evidence.nodes import Node
 from memdiag.model import LANE_LINES, Board, CountRow, Quote
 from memdiag.model.figures import Table
@@ -19,25 +20,15 @@ MIN_TALLIED = 8
 """A few wrong bits have to be on some lines: that they are says nothing of those."""
 
 
-def names_erring_lines(measured: Measurements) -> bool:
-    """Whether the counts name the lines that erred and no other, all over: then a line that is not
-    named did not err. Where they are cut nobody knows what stood below."""
-    rows = [row for group in measured for row in group.counts]
-    return (
-        measured.run.source.complete
-        and bool(rows)
-        and all(row.place.line is not None and row.bits and row.errors for row in rows)
-    )
-
-
 def _unnamed(g: Measured, by_dq: Mapping[int, list[CountRow]], board: Board) -> dict[int, int]:
     """The lines of the lane that its counts by line leave out, and how many bits of each were
-    tested at the least."""
+    tested at the least. Not those that its error words name: the counts leave out too much then."""
     tested = [totals_of(rows)["bits"] or 0 for rows in by_dq.values()]
     if g.place.lane is None or not tested:
         return {}
     there = (dq for dq in range(LANE_LINES) if replace(g.place, dq=dq).sites(board))
-    return {dq: min(tested) for dq in there if dq not in by_dq}
+    heard = by_dq if g.tally is None else {*by_dq, *np.flatnonzero(g.tally.wrong).tolist()}
+    return {dq: min(tested) for dq in there if dq not in heard}
 
 
 def add_lines(

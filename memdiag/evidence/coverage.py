@@ -114,6 +114,15 @@ def error_list_is_complete(measured: Measurements) -> bool:
     return bool(listed or run.counts) and counted <= CAPPED * listed
 
 
+def counts_of_what_erred(measured: Measurements) -> list[CountRow]:
+    """The counts of a run, where each of them erred and no row is lost: then what they do not name,
+    a link or a data line, did not err. None otherwise."""
+    run = measured.run
+    rows = [row for m in measured for row in m.counts if row.bits and row.errors is not None]
+    whole = run.source.complete and not run.lost
+    return rows if whole and all(row.errors for row in rows) else []
+
+
 class Stopped(Struct, frozen=True):
     """A step, or the eye of one (`what`), that was printed for so many links or packages, and those
     it lacks."""

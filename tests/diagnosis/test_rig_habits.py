@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+import numpy as np
 import pytest
 
 from memdiag.evidence import coverage
@@ -216,14 +217,35 @@ def test_counts_that_name_the_lines_that_erred_clear_the_others() -> None:
     assert found[0] == pytest.approx(found[1], abs=0.02)
 
 
-def test_counts_that_are_cut_clear_no_line() -> None:
+@pytest.mark.parametrize(
+    ("more", "told"),
+    [
+        ("[end]", set(range(8))),
+        ("", {3}),  # cut
+        ("U2 0 1\n[end]", {3}),  # a row that is lost may be the one of another line
+    ],
+)
+def test_counts_clear_no_line_where_some_may_be_gone(more: str, told: set[int]) -> None:
     on = facts.board("quince-8")
     rows = ["[counts]", "site ch lane dq test bits errors rose fell"]
-    rows += [f"U{n + 1} 0 {n} 3 mix 17500000000 5679830 0 5679830" for n in range(8)]
+    rows += [f"{s} {ch} {n} 3 mix 17500000000 567983 0 567983" for s, ch, n in facts.lanes(on)]
     text = facts.dump(on, training=False, counts=False).replace("[end]", "\n".join(rows))
-    whole, cut = (gather(measure(load(t)[0], on)) for t in (f"{text}\n[end]\n", text))
-    assert {n.place.line for n in whole.nodes if n.kind == "line"} == set(range(8))
-    assert {n.place.line for n in cut.nodes if n.kind == "line"} == {3}
+    found = gather(measure(load(f"{text}\n{more}\n")[0], on))
+    assert {n.place.line for n in found.nodes if n.kind == "line"} == told
+
+
+def test_counts_clear_no_line_that_error_words_name() -> None:
+    on = facts.board("quince-8")
+    rows = ["[counts]", "site ch lane dq test bits errors", "U2 0 2 3 mix 17500000000 40"]
+    rows += ["[errors]", "site ch lane address wrote read"]
+    rows += [f"U2 0 2 {0x4000 * k:#x} 0x00 0x20" for k in range(12)]
+    text = facts.dump(on, training=False, counts=False).replace("[end]", "\n".join(rows))
+    whole, cut = (
+        [n.by_way() for n in gather(measure(load(t)[0], on)).nodes if n.place.line == 5]
+        for t in (f"{text}\n[end]\n", text)
+    )
+    assert len(whole) == len(cut) == 1
+    np.testing.assert_allclose(whole[0], cut[0])
 
 
 @pytest.mark.parametrize("seed", range(2))
