@@ -16,8 +16,8 @@ from itertools import pairwise
 import numpy as np
 
 from memdiag.diagnosis.noisy_max import Levels
-from memdiag.diagnosis.rig_moods import IDLY, MOODS
-from memdiag.evidence.nodes import GRADES, LINK, STATES, Array
+from memdiag.diagnosis.rig_moods import IDLY, MOODS, Warned
+from memdiag.evidence.nodes import GRADES, LINK, PULL, STATES, THROUGHOUT, VIEWS, Array
 from memdiag.model.figures import Table
 
 Pmf = Mapping[str, float]
@@ -131,7 +131,9 @@ def _hard(near: Relation, felt: float) -> Array:
     return np.array([1 - strong, strong * (1 - strong), strong**2])
 
 
-VIEW = (0, 1, 2, 3, 5, 4, 4, 4)
+_SELDOM = {Warned.SOMETIMES: 1 - THROUGHOUT_IDLY, Warned.THROUGHOUT: THROUGHOUT_IDLY}
+
+VIEW = (0, 1, 2, THROUGHOUT, len(VIEWS), *len(_PULLS) * (PULL,))
 """Of each circumstance (none, a warning in some steps, in most, throughout, one of each place by
 itself, three pulls)
 the view of what was seen."""
@@ -198,7 +200,7 @@ def leak(kind: str) -> Array:
         if kind == "shape":
             pmf = {**_IDLE["shape"], "spread": SPREAD_BY_PULL}
         pulled.append(cumulative(pmf, kind) if kind in ("place", "line", "shape") else idle)
-    return np.array([idle] * VIEW.index(4) + pulled)
+    return np.array([idle] * VIEW.index(PULL) + pulled)
 
 
 def of_all_lanes(pmf: Pmf) -> Pmf:
@@ -268,7 +270,7 @@ def _chance() -> Array:
                 pulled = min(max(PULLED[near] * pulls, least) * felt, MOST_PULLED)
                 hard = _hard(near, felt)
             elif mood.idly <= IDLY:
-                ways = {1: 1 - THROUGHOUT_IDLY, 3: THROUGHOUT_IDLY}
+                ways = _SELDOM
             out[c, d, 0] = (1 - pulled) * (1 - warned)
             for way, share in ways.items():
                 out[c, d, way] = (1 - pulled) * warned * share

@@ -1,13 +1,13 @@
 """How rigs warn of packages that a fault elsewhere reaches, or of any: the program of a rig is the
 same for all packages, so what way it warns in is drawn once for a board.
 
-The circumstances are those of `rig_behaviour.VIEW`: 1 a warning in some steps, 2 in most, 3 in
-nearly all, 4 of each lane by itself.
+What margins such rigs take is none of this room: a warning takes nothing (`rig_behaviour.py`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from enum import IntEnum
 from typing import NamedTuple
 
 from memdiag.model.figures import Table
@@ -27,8 +27,23 @@ _STEADILY = _F.practice("steady rigs warn", 0.998, "of loud ones that warn in ev
 _THROUGH = _F.practice("throughout", 0.45, "share of rigs whose warnings come in nearly every step")
 _EACH = _F.practice("each by itself", 0.3, "share of those in which each lane is warned of or not")
 _ALL_OVER = _F.practice("nervous all over", 0.5, "share of nervous rigs that warn of all alike")
-_SOME, _MOST, _STEADY = {1: 1.0}, {2: 1.0}, {3: 1 - _EACH, 4: _EACH}
-_EITHER = {1: 1 - _THROUGH, **{way: _THROUGH * share for way, share in _STEADY.items()}}
+
+
+class Warned(IntEnum):
+    """The circumstances of a package that a rig warns of: in which of its steps, or which lanes."""
+
+    SOMETIMES = 1
+    MOSTLY = 2
+    THROUGHOUT = 3
+    LANES = 4
+
+
+_SOME, _MOST = {Warned.SOMETIMES: 1.0}, {Warned.MOSTLY: 1.0}
+_STEADY = {Warned.THROUGHOUT: 1 - _EACH, Warned.LANES: _EACH}
+_EITHER = {
+    Warned.SOMETIMES: 1 - _THROUGH,
+    **{way: _THROUGH * share for way, share in _STEADY.items()},
+}
 
 
 class Mood(NamedTuple):
@@ -38,7 +53,7 @@ class Mood(NamedTuple):
     share: float
     warns: float
     idly: float
-    ways: Mapping[int, float]
+    ways: Mapping[Warned, float]
 
 
 _HEARD, _HEARS = 1 - _QUIET - _LOUD - _NERVOUS, _F.practice("heard rigs warn", 0.35, "of those")

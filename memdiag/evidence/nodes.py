@@ -95,6 +95,9 @@ VIEWS = (View(0.0), View(0.25), View(0.65), View(0.97), View(0.10, True))
 nearly all, and a pull, which is seen by the margin it takes. Behind them comes one that is made of
 them: places of a package of which each is warned of throughout or not at all."""
 
+THROUGHOUT, PULL = 3, 4
+"""The views of a warning in nearly all steps and of a pull."""
+
 EACH_BY_ITSELF = 0.5
 """Share of the places of such a package that are warned of."""
 
@@ -232,7 +235,7 @@ class Node(Struct, eq=False):
             ways[1] = both + grades * (write[..., :1] - write)
             ways[2] = both + grades * (read[..., :1] - read)
         out = np.array(ways)
-        calm, warned = out[:, :, :1], out[:, :, 3:4]
+        calm, warned = out[:, :, :1], out[:, :, THROUGHOUT, None]
         share = math.log(EACH_BY_ITSELF), math.log(1 - EACH_BY_ITSELF)
         mixed = np.logaddexp(calm + share[1], warned + share[0])
         out = np.concatenate([out, mixed], axis=2)
