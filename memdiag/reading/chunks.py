@@ -89,7 +89,7 @@ class Chunks:
         self._not_text = decode.NotText()
         self._tally = Tally()
         self._widest = 0  # columns of the widest line so far: only such a line can have been cut
-        self._example = ""  # a line of the dump's own, as pasted: it shows what stands in front
+        self._example = ""  # a line of the dump's own: it shows what stands in front
 
     def next_chunk(self, data: bytes) -> Chunk:
         """The next lines of the text."""
@@ -124,9 +124,9 @@ class Chunks:
         for extent in reversed(account.latest(4)):
             if extent.line_class in _OWN and extent.last >= chunk.first:
                 own = [line for line in chunk.lines if line.number == extent.last]
-                if len(own) == 1 and own[0].at is None and self._anchor.match(own[0].text):
-                    self._example = chunk.pasted[extent.last - chunk.first]
-                    self.prefixes = chain(self._example, own[0].shift)
+                if len(own) == 1 and self._anchor.match(own[0].text):
+                    self._example = own[0].shown
+                    self.prefixes = chain(self._example, len(self._example) - len(own[0].text))
                     return
 
     @property

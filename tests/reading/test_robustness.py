@@ -130,6 +130,22 @@ def test_dirt_changes_nothing_in_large_dumps(
     same_rows(run, written)
 
 
+def test_stamps_are_cut_behind_colours_in_the_last_part_too(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A part of one line, whose like was not seen before: what stands in front of it is known
+    from the lines of the parts before it, though those were coloured."""
+    text = (
+        "~~~ memory report ~~~\nboard = pear-9\n(gate, round one)\n(channel 0, rank 0)\n"
+        "lane 0 found none\n~~~ report ends ~~~\n"
+    )
+    monkeypatch.setattr(load, "LARGE", 64)
+    run = the_run(HARMLESS["stamps and colours"](text))
+    assert told(run) == []
+    assert run.source.complete
+    assert len(rows_of(run)) == 1
+
+
 @given(strategies.dumps)
 @settings(ordinary, max_examples=examples(20))
 def test_packed_dumps_are_read_as_their_text(written: Written) -> None:

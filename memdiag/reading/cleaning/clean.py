@@ -77,6 +77,11 @@ class Line(NamedTuple):
     def position(self, column: int = 1) -> Position:
         return Position(self.number, self.column(column))
 
+    @property
+    def shown(self) -> str:
+        """The pasted line as a terminal shows it: its prefixes, and `text` behind them."""
+        return self.raw if self.at is None else "".join(self.raw[i] for i in self.at)
+
 
 class Cleaned(Struct, frozen=True):
     """A paste, cleaned. `lines` are in order; a pasted line that held several rows (lone carriage

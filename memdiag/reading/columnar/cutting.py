@@ -22,7 +22,7 @@ from msgspec import Struct, field
 
 from memdiag.layouts.rivals import Guard
 from memdiag.layouts.row_shapes import Shape
-from memdiag.reading.columnar.arrow_arrays import flags, from_flags, numbers
+from memdiag.reading.columnar.arrow_arrays import flags, from_flags, numbers, one_word
 from memdiag.reading.columnar.cell_match import fits_numbers, fitting, linear, vacant
 
 Index = npt.NDArray[np.int64]
@@ -64,9 +64,8 @@ class Block:
     @classmethod
     def of(cls, strings: Any) -> Block:
         """A block of these lines."""
-        joined = pc.binary_join(
-            pa.LargeListArray.from_arrays(numbers(np.array([0, len(strings)])), strings), "\n"
-        )
+        whole = pa.LargeListArray.from_arrays(numbers(np.array([0, len(strings)])), strings)
+        joined = pc.binary_join(whole, one_word("\n")[0])
         return cls(joined[0].as_buffer().to_pybytes() + b"\n")
 
     def __len__(self) -> int:
