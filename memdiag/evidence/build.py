@@ -16,6 +16,7 @@ from memdiag.evidence.gathered import Evidence, at_owner, owners_of
 from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
 from memdiag.evidence.nodes import Array, Node, Way, by_state, of_line
 from memdiag.evidence.readings import rails, shapes, voltages, warmth
+from memdiag.evidence.same_counts import same_counts
 from memdiag.evidence.training_steps import WAYS
 from memdiag.model import LANE_LINES, Board, Place, Quote, Result
 from memdiag.model.figures import Table
@@ -24,7 +25,7 @@ Source = Callable[[Measurements, Evidence], None]
 """Adds what one kind of reading says, as nodes or to nodes that are there. Sources come after all
 that the rows of the links say, and none needs another."""
 
-SOURCES: tuple[Source, ...] = (shapes, rails, voltages, warmth, delays)
+SOURCES: tuple[Source, ...] = (shapes, rails, voltages, warmth, delays, same_counts)
 
 
 def gather(

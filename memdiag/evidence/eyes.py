@@ -166,10 +166,18 @@ class Peers:
 
     # --- what the whole run says -----------------------------------------------------------------
 
+    def limits(self, shift: float) -> Limits:
+        """The rig's limits, from its data steps with an eye beside their result, where the healthy
+        width lies so much (log) above the reference."""
+        return Limits(
+            ((margin - shift, eye.marginal) for margin, eye in self._ended if not eye.failed),
+            ((margin - shift, eye.failed) for margin, eye in self._ended if eye.value > 0),
+        )
+
     @cached_property
-    def limits(self) -> Limits:
-        """The rig's limits, from its data steps with an eye beside their result."""
-        seen = [
+    def _ended(self) -> list[tuple[float, Eye]]:
+        """The log margins of the eyes of data steps."""
+        return [
             (margin, eye)
             for place, kinds in self.eyes.items()
             for kind, figures in kinds.items()
@@ -177,10 +185,6 @@ class Peers:
             for eye in figures
             if (margin := self.margin(eye, kind, place)) is not None
         ]
-        return Limits(
-            ((margin, eye.marginal) for margin, eye in seen if not eye.failed),
-            ((margin, eye.failed) for margin, eye in seen if eye.value > 0),
-        )
 
     @cached_property
     def shifts(self) -> tuple[tuple[float, float], ...]:
@@ -208,10 +212,12 @@ class Peers:
     def kept(self) -> tuple[tuple[float, Limits, float], ...]:
         """What board and rig may keep for the whole run and nobody knows: how far the reference is
         down, where the rig has its limits, and how probable the two are together."""
-        if len(self.shifts) > 1 or not self._some_marginal():
-            return tuple((shift, self.limits, p) for shift, p in self.shifts)
-        shift = self.shifts[0][0]
-        return tuple((shift, limits, p) for limits, p in self.limits.kept())
+        at = [(shift, self.limits(shift), p) for shift, p in self.shifts]
+        if len(at) == 1 and self._some_marginal():
+            shift, limits, _ = at[0]
+            return tuple((shift, kept, p) for kept, p in limits.kept())
+        total = sum(p * limits.fits for _, limits, p in at)
+        return tuple((shift, limits, p * limits.fits / total) for shift, limits, p in at)
 
     def _some_marginal(self) -> bool:
         return any(r is Result.MARGINAL for m in self.measured for r in m.results.values())
@@ -304,9 +310,13 @@ def add_widths(at: Place, place: Node, line: Callable[[int], Node], peers: Peers
         if healthy is None:
             continue
         for eye in figures:
+            if kind[0] == "height" and eye.failed and not eye.value:
+                continue  # a step that found nothing has no eye: its width has said so
             value = eye.value / peers.usual(kind, at)
             tables = [
-                margins.width_loglik(value, healthy, at_least=eye.at_least, shift=shift)
+                margins.width_loglik(
+                    value, healthy, at_least=eye.at_least, shift=shift, failed=eye.failed
+                )
                 for shift, _, _ in peers.kept
             ]
             known: list[Array] = [table for table in tables if table is not None]

@@ -28,6 +28,10 @@ class Evidence(Struct):
     """What the addresses of each site's errors look like."""
     strides: set[Place] = field(default_factory=set)
     """Data lines whose errors keep a constant stride."""
+    counted: dict[Place, tuple[int, int]] = field(default_factory=dict)
+    """Wrong bits, and bits, by lane; by channel where no lane was counted by itself."""
+    equal: frozenset[Place] = frozenset()
+    """Those that erred equally often."""
     silent_sites: tuple[str, ...] = ()
     """Sites of the profile that no row of the dump speaks of."""
     bits_per_lane: float | None = None

@@ -40,6 +40,11 @@ ZERO = _F.each(
     {"stuck": 0.30, "dead": 0.75, "absent": 0.90},
     "share of such lanes whose eye is printed as zero",
 )
+GIVEN_UP = _F.each(
+    "no eye, failed,",
+    {"stuck": 0.80, "dead": 0.92, "absent": 0.95},
+    "the same where the step failed: what found no setting has no eye to print",
+)
 WHOLE = _F.each(
     "whole eye,", {"stuck": 0.40, "dead": 0.15}, "share of such lanes that print one as others do"
 )
@@ -125,9 +130,13 @@ def shifts(ratio: float | None, play: float) -> tuple[tuple[float, float], ...]:
     return tuple((s, w / total) for s, w in kept)
 
 
-_ZERO = by_state(
-    {**ZERO, "mute": ZERO["absent"]},
-    grades=ZERO_BY_CHANCE + 1 / (1 + np.exp(1.702 * (MARGIN[IS_GRADE] - SHUTS_AT) / SHUTS_PLAY)),
+_ZERO, _ZERO_FAILED = (
+    by_state(
+        {**none, "mute": none["absent"]},
+        grades=ZERO_BY_CHANCE
+        + 1 / (1 + np.exp(1.702 * (MARGIN[IS_GRADE] - SHUTS_AT) / SHUTS_PLAY)),
+    )
+    for none in (ZERO, GIVEN_UP)
 )
 # (S,) share of a state's widths that are healthy, that follow its margin, and that are anywhere.
 _AT_HEALTHY = by_state(WHOLE, grades=0.0)
@@ -154,15 +163,16 @@ _STEPS = _steps()
 
 
 def width_loglik(
-    width: float, peers: Peers, *, at_least: bool = False, shift: float = 0.0
+    width: float, peers: Peers, *, at_least: bool = False, shift: float = 0.0, failed: bool = False
 ) -> Array | None:
-    """(S,) log likelihood of a width in each state of a place.
+    """(S,) log likelihood of a width in each state of a place; of none also where its step
+    `failed`.
 
     `at_least`: the sweep ended before the eye did, so a narrow figure says nothing (None).
     `shift`: by how much the healthy width lies above the reference.
     """
     if width <= 0:
-        return np.log(_ZERO)
+        return np.log(_ZERO_FAILED if failed else _ZERO)
     r = math.log(width / peers.reference)
     if at_least and r < -0.05:
         return None

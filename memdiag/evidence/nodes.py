@@ -54,6 +54,9 @@ SHAPE = ("quiet", "spread", "paired", "striped", "clustered")
 """The addresses of a site's errors: paired = at addresses one bit apart; striped = one line at a
 constant stride; clustered = cell, word, column, row or bank."""
 
+RATES = ("unlike", "equal")
+"""Whether lanes err equally often."""
+
 RAIL = ("normal", "high", "low", "short")
 """A rail's resistance: high = well above what its packages draw together, a path to them is open;
 low = a few ohms, through a chip; short = under an ohm, a capacitor."""
@@ -74,6 +77,7 @@ STATES: Mapping[str, tuple[str, ...]] = {
     "place": LINK,
     "line": LINK,
     "shape": SHAPE,
+    "rates": RATES,
     "rail": RAIL,
     "volts": VOLTS,
     "heat": HEAT,

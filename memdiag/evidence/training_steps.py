@@ -113,6 +113,15 @@ NOT_BY_WIDTH = _F.practice(
 WIDTHS_TELL = 6
 """So many widths beside their results tell where a rig has its limit."""
 
+TOLD = _F.practice("limit told", 0.9, "share of one kind of limit from which the others are left")
+
+_WARNS = _F.practice("warns", 0.3, "share of rigs that say marginal of lanes above their limit")
+_HABITS = tuple(
+    (view.warned, share)
+    for view, share in zip(VIEWS[:4], (1 - _WARNS, *[_WARNS / 3] * 3), strict=True)
+)
+"""(how often a rig says marginal of a lane above its limit, share of rigs)"""
+
 SPLIT = (-0.32, -0.58)
 """A limit for marginal above the first is a strict one, below the second a lax one."""
 
@@ -125,15 +134,26 @@ class Limits:
         self, seen: Iterable[tuple[float, bool]] = (), ended: Iterable[tuple[float, bool]] = ()
     ) -> None:
         """`seen`: log margin of a width and whether its data step was marginal, of steps that
-        worked; `ended`: the same and whether it failed, of all that have a width."""
+        worked; `ended`: the same and whether it failed, of all that have a width.
+
+        Where most are marginal, the limit may lie above them all, or the rig warns.
+        """
         self._fails: Array | None = self._of_failures(list(ended))
-        self.known = 0
-        fit = log(_PRIOR)
-        for margin, marginal in seen:
-            below = 0.98 * upper_tail((margin - _GRID) / LANE_PLAY) + STRAY
-            fit = fit + log(below if marginal else 1 - below)
-            self.known += 1
-        self._set(exp(fit - fit.max()))
+        known = list(seen)
+        self.known = len(known)
+        margins = np.array([margin for margin, _ in known])[:, None]
+        marginal = np.array([was for _, was in known], bool)[:, None]
+        below = 0.98 * upper_tail((margins - _GRID) / LANE_PLAY) + STRAY
+        fits = []
+        for warned, share in _HABITS:
+            passes = (1 - below) * (1 - warned)
+            fits.append(log(np.where(marginal, 1 - passes, passes)).sum(axis=0) + log(share))
+        fit = np.logaddexp.reduce(fits)
+        best = fit.max()
+        weight = _PRIOR * exp(fit - best)
+        self.fits = float(weight.sum())
+        """How probable it was that a rig has its limits where these results put them."""
+        self._set(weight)
 
     def _set(self, weight: Array) -> None:
         self._weight = weight / weight.sum()
@@ -163,11 +183,13 @@ class Limits:
     def kept(self) -> list[tuple[Limits, float]]:
         """The limits that this rig may keep for the whole run, each with its probability: a strict,
         a usual and a lax one where no width tells which it is."""
-        if self.known >= WIDTHS_TELL:
-            return [(self, 1.0)]
         strict, lax = SPLIT[0] < _GRID, SPLIT[1] >= _GRID
+        parts = (strict, ~strict & ~lax, lax)
+        told = max(float(self._weight[part].sum()) for part in parts) > TOLD
+        if self.known >= WIDTHS_TELL and told:
+            return [(self, 1.0)]
         out = []
-        for part in (strict, ~strict & ~lax, lax):
+        for part in parts:
             limits = Limits()
             limits._fails = self._fails
             limits._set(np.where(part, self._weight, 0.0))

@@ -119,8 +119,8 @@ def test_a_rig_that_passes_a_thin_eye_is_believed_about_its_limit_not_about_the_
     for column, counts in rows.items():
         head = f"[counts]\nsite ch rank lane {column}test bits errors"
         v = facts.verdict(text.replace("[end]", "\n".join([head, *counts, "[end]"])))
-        assert not v.released and v.findings[0].place.site == where[0]
-        found.append(v.findings[0].place_probability)
+        assert not v.released and v.summary.place.site == where[0]
+        found.append(v.summary.place_probability)
     assert found[0] == pytest.approx(found[1], abs=0.15)
     alone = facts.verdict(text)
     assert not alone.released and alone.findings[0].place.site == where[0]

@@ -7,6 +7,7 @@ import pytest
 from msgspec.structs import replace
 
 from memdiag.evidence.build import gather
+from memdiag.evidence.eyes import Peers
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.measurements import measure
 from memdiag.evidence.nodes import LINK, Node, Way
@@ -37,6 +38,38 @@ def test_a_board_of_quarter_unit_intervals_is_doubtful_and_a_wide_one_is_not() -
     wide = evidence(every("0.60UI"))
     assert wide.kept == (1.0,)
     assert not any(n.doubtful for n in places(wide))
+
+
+def test_the_limit_of_a_rig_is_held_to_the_same_eyes_as_they_are() -> None:
+    """A limit stands at a width, whatever is healthy: where the healthy one lies higher by so much,
+    that width is so much less of it."""
+
+    def row(site: str, ch: int, lane: int, step: str) -> str | None:
+        width = 0.22 + 0.005 * (ch % 20)
+        return f"{'marginal' if width < 0.27 else 'pass'} {width:.3f}UI" if step in EYES else None
+
+    (run,) = load(dump(QUINCE, row, counts=False), board=QUINCE)
+    peers = Peers(measure(run, QUINCE), None)
+    assert [shift for shift, _, _ in peers.kept] == [shift for shift, _ in peers.shifts]
+    margins = np.linspace(-0.6, 0.1, 20)
+    plain = peers.limits(0.0).marginal(margins)
+    for shift, limits, _ in peers.kept:
+        assert limits.marginal(margins - shift) == pytest.approx(plain, abs=0.2)
+
+
+def test_an_eye_of_nothing_says_what_the_step_that_failed_has_said() -> None:
+    """A step that finds no setting has no eye to print: whether the row says 0 or nothing, an open
+    line of that lane is as likely as a lane that is dead (common practice, no source)."""
+    where = ("U4", 6, 1)
+
+    def dead_over_open(cells: str) -> float:
+        found = evidence(at(where, read=cells))
+        (node,) = (n for n in places(found) if n.place.lane == 1 and n.place.channel == 6)
+        return node.said("dead") - node.said("stuck")
+
+    assert dead_over_open("not-found 0.00UI") == pytest.approx(
+        dead_over_open("not-found -"), abs=0.2
+    )
 
 
 def test_taps_say_nothing_of_what_is_healthy() -> None:

@@ -297,3 +297,25 @@ def test_one_lane_that_fails_with_a_wide_eye_shows_nothing_of_the_rig() -> None:
     """Its eye may be that of its other lines."""
     one = Limits((), [(math.log(0.9), True)] + [(0.0, False)] * 23)
     assert fails_at(one, "58") < 0.2
+
+
+def test_a_rig_that_says_marginal_of_its_widest_eyes_may_only_warn() -> None:
+    """Steps before the data steps spare margin and pass at half of an eye (JESD250: WCK2CK before
+    read training). Where the widest eyes are marginal too, the rig warns of all, and its limit need
+    not lie above them: such a step that passes speaks little against lanes at seven tenths."""
+    widest = [(float(m), True) for m in np.linspace(-0.4, 0.1, 60)]
+    told = outcome("wck", PASS, rig=Limits(widest))
+    assert told["70"] > told["sound"] - 1.5
+    # A rig that says so of some, and not of others as wide, has its limit where these part.
+    parted = [(m, m < -0.15) for m, _ in widest]
+    rig = Limits(parted)
+    wide, narrow = rig.marginal(np.array([0.0, -0.3]))
+    assert wide < 0.15 and narrow > 0.85
+
+
+def test_limits_where_no_rig_has_them_count_less() -> None:
+    """Of two references that eyes may be held against the one counts more under which the rig has
+    its limit where rigs have them."""
+    usual = Limits([(-0.1, False)] * 20 + [(-0.6, True)] * 20)
+    strange = Limits([(-1.1, False)] * 20 + [(-1.6, True)] * 20)
+    assert strange.fits < 0.5 * usual.fits

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 
 from msgspec.structs import replace
@@ -12,6 +13,7 @@ from memdiag.diagnosis.faults.effects import DEAF, FOLLOWS, SELF, SICK, UNHEARD,
 from memdiag.diagnosis.faults.mechanism import Location, Mechanism, Prior, Variant
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
+from memdiag.evidence.same_counts import most_alike
 from memdiag.model import LANE_LINES, Board, Cause, Channel, Place, Site
 from memdiag.model.figures import Table
 
@@ -71,8 +73,8 @@ def _lanes_of(site: Site) -> set[int]:
 
 def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
     """One lane or line position over every site that has it, where most of its lanes look odd, or
-    some at each of the sites, and not merely gone; one bit of every lane; and a line whose errors
-    keep a stride."""
+    some at each of the sites, and not merely gone; one bit of every lane, known or not; and a line
+    whose errors keep a stride."""
     by_lane: dict[int, set[str]] = {}
     for site in board.sites:
         for link in site.links:
@@ -81,14 +83,16 @@ def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
     suspects = locations.odd(evidence, ("place", "line"))
     for lane, sites in by_lane.items():
         here = [n for n in suspects if n.place.lane == lane and _may_be_a_lane(n)]
+        here = _of_one_rate(here, evidence)
         at = {ref for n in here for ref in n.sites}
-        most = at >= sites or _spares_few(((n.place.channel, lane) for n in here), board, lane=lane)
+        most = at >= sites or _spares_few((n.place for n in here), board, evidence, lane=lane)
         if len(at) >= 2 and most:
             yield Location(Place(lane=lane), frozenset(sites), (1 - BY_LINE) / len(by_lane))
             for dq in {n.place.line for n in here if n.place.line is not None}:
                 share = BY_LINE / (LANE_LINES * len(by_lane))
                 yield Location(Place(lane=lane, dq=dq), frozenset(sites), share)
-    yield from _one_bit(board, suspects)
+    yield from _one_bit(board, evidence, _of_one_rate(suspects, evidence))
+    yield from _one_rate(board, evidence)
     for place in sorted(evidence.strides, key=lambda p: str(tuple(p))):
         ref = place.site or ""
         owner = board.site(ref)
@@ -96,7 +100,7 @@ def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
         yield Location(replace(place, site=named), frozenset({ref}), STRIDES)
 
 
-def _one_bit(board: Board, suspects: Sequence[Node]) -> Iterator[Location]:
+def _one_bit(board: Board, evidence: Evidence, suspects: Sequence[Node]) -> Iterator[Location]:
     """One bit of the word in all lanes of a channel, or of all channels, where two of them look odd
     there: what is serial in the controller hands the lanes the same bit."""
     sick = frozenset(ref for n in suspects if _may_be_a_lane(n) for ref in n.sites)
@@ -115,9 +119,11 @@ def _one_bit(board: Board, suspects: Sequence[Node]) -> Iterator[Location]:
         of_all = frozenset(site.ref for site in board.sites)
         on = of_all if channel is None or others else _on(channel, board)
         at = None if others else channel
-        odd = {(place.channel, place.lane) for _, place in found}
+        odd = [place for _, place in found]
         # One lane of all sites is a place of its own.
-        if len({lane for _, lane in odd}) < 2 or not _spares_few(odd, board, channel=at):
+        if len({place.lane for place in odd}) < 2 or not _spares_few(
+            odd, board, evidence, channel=at
+        ):
             continue
         for refs, place in ((on, Place(channel=at, dq=dq)), (of_all, Place(dq=dq))):
             # Of one package alone it is that package's own.
@@ -125,22 +131,63 @@ def _one_bit(board: Board, suspects: Sequence[Node]) -> Iterator[Location]:
                 yield Location(place, refs, ONE_BIT / LANE_LINES)
 
 
+def _of_one_rate(nodes: Sequence[Node], evidence: Evidence) -> list[Node]:
+    """Those of them that may show one wrong bit: as far as their lanes were counted, they err
+    equally often."""
+    links = dict.fromkeys(n.place.link for n in nodes)
+    counts = {link: evidence.counted[link] for link in links if link in evidence.counted}
+    apart = counts.keys() - set(most_alike(counts))
+    return [n for n in nodes if n.place.link not in apart]
+
+
+def _one_rate(board: Board, evidence: Evidence) -> Iterator[Location]:
+    """The lanes of a channel, or of all, that erred equally often, where nothing tells which of
+    their bits it was."""
+    named = {n.place.link for n in evidence.nodes if n.kind == "line"}
+    odd = evidence.equal - named
+    channels = sorted({link.channel for link in odd}, key=str)
+    scopes: list[Channel | None] = [*channels, *([None] if len(board.channels) > 1 else [])]
+    for at in scopes:
+        lanes = {(link.channel, link.lane) for link in odd if at in (None, link.channel)}
+        refs = frozenset(site.ref for site in board.sites) if at is None else _on(at, board)
+        if len(refs) > 1 < len(lanes) and _spares_few(odd, board, evidence, channel=at):
+            yield Location(Place(channel=at), refs, ONE_BIT)
+
+
 def _spares_few(
-    odd: Iterable[tuple[object, int | None]],
+    odd: Iterable[Place],
     board: Board,
+    evidence: Evidence,
     *,
     lane: int | None = None,
-    channel: object = None,
+    channel: Channel | None = None,
 ) -> bool:
-    """Whether two in three of the lanes there look odd: what hands all of them the same wrong bit
-    spares few, while cells that are bad here and there share a position by chance."""
-    links = [link for site in board.sites for link in site.links if link.lane is not None]
-    every = {
-        (link.channel, link.lane)
-        for link in links
-        if lane in (None, link.lane) and channel in (None, link.channel)
+    """Whether two in three of the lanes there look odd, of those that were counted where any was:
+    what hands all of them the same wrong bit spares few, while cells that are bad here and there
+    share a position by chance."""
+    every: set[_Lane] = {
+        (link.channel, link.rank, link.lane)
+        for site in board.sites
+        for link in site.links
+        if link.lane is not None and lane in (None, link.lane) and channel in (None, link.channel)
     }
-    return 3 * len(every.intersection(odd)) >= 2 * len(every)
+    look = _covered(every, odd)
+    known = _covered(every, evidence.counted) | look if evidence.counted else every
+    return 3 * len(look) >= 2 * len(known)
+
+
+_Lane = tuple[Channel | None, int | None, int | None]
+"""(channel, rank, lane)"""
+
+
+def _covered(lanes: set[_Lane], places: Iterable[Place]) -> set[_Lane]:
+    """Those of these lanes that rows of these places tell of."""
+    at = {(place.channel, place.rank, place.lane) for place in places}
+    return {
+        (channel, rank, lane)
+        for channel, rank, lane in lanes
+        if any((channel, r, k) in at for r in (rank, None) for k in (lane, None))
+    }
 
 
 def _may_be_a_lane(node: Node) -> bool:
@@ -171,11 +218,17 @@ BROKEN = _F.practice("broken", 0.12, "share of those whose lanes fail each in it
 SILENT = _F.practice("silent", 0.12, "share whose packages hear no commands; of unheard ones too")
 _OFF = _F.each("dead,", {"dead": 0.93, "mute": 0.05}, "how the lanes of a dead block look")
 _LOST = _F.each("broken,", {"dead": 0.70, "mute": 0.20}, "how the lanes of a broken block look")
-THIN = effects.degrees(
-    _F.practice("log margin", -0.75, "the middle of what the others lose"),
-    3,
-    1 - DEAD - BROKEN - 2 * SILENT,
+_THIN = 1 - DEAD - BROKEN - 2 * SILENT
+COMMON = _F.practice(
+    "in common", 0.4, "share of thin blocks whose clock, reference or supply is ill: lanes alike"
 )
+THIN = effects.degrees(
+    _F.practice("log margin", -0.75, "the middle of what the others lose"), 3, (1 - COMMON) * _THIN
+)
+TAKEN = _F.practice("taken in common", 0.4, "share of an eye that the middle one of those takes")
+TAKEN_PLAY = _F.practice("taken, play", 0.6, "log; how unlike those are")
+TAKEN_UNLIKE = _F.practice("taken, unlike", 0.15, "share of that by which lanes differ")
+TAKEN_SCATTER = _F.practice("taken, scatter", 0.05, "share of an eye by which lanes differ at all")
 
 _STRIDE = {
     name: (
@@ -196,6 +249,14 @@ BESIDE = _F.practice(
     "beside gone", 2.0, "log likelihood by which a lane may be less like it than a gone package"
 )
 
+
+def _in_common() -> Iterator[Variant]:
+    """What takes the same of all lanes of a block: its clock, its reference, what feeds it."""
+    for loss, share in effects.ladder(TAKEN, TAKEN_PLAY, 9).items():
+        of_lane = effects.taken(loss, math.hypot(TAKEN_SCATTER, TAKEN_UNLIKE * loss))
+        yield Variant(f"takes {loss:.0%}", COMMON * _THIN * share, whole(of_lane))
+
+
 MECHANISMS = (
     # The PHY block or a channel of the controller: fails whatever sits on it.
     Mechanism(
@@ -206,6 +267,7 @@ MECHANISMS = (
         spill=0.40,
         variants=(
             *effects.severities(THIN, SCATTER, unlike=UNLIKE),
+            *_in_common(),
             Variant("dead", DEAD, whole(mixed([(1.0, _OFF), (1 - sum(_OFF.values()), SICK)]))),
             Variant(
                 "broken", BROKEN, whole(mixed([(1.0, _LOST), (1 - sum(_LOST.values()), SICK)]))
@@ -234,6 +296,7 @@ MECHANISMS = (
                     ("place", SELF): looks,
                     ("line", SELF): looks,
                     ("shape", SELF): {"striped": FOLLOWS},
+                    ("rates", SELF): {"equal": FOLLOWS},
                 },
             )
             for name, (share, looks) in _STRIDE.items()

@@ -22,8 +22,9 @@ def _lanes(board: Board, evidence: Evidence) -> Iterator[Location]:
 
 _F = Table("A strobe, clock or link-check ball")
 OPEN = _F.practice("open", 0.72, "share of such joints that are open; the others are ragged")
+CHECK = _F.practice("check", 0.08, "share of them that carry the link check: data lines are well")
 RAGGED = effects.degrees(
-    _F.practice("ragged, log margin", -0.85, "the middle of what those lose"), 3, 1 - OPEN
+    _F.practice("ragged, log margin", -0.85, "the middle of what those lose"), 3, 1 - OPEN - CHECK
 )
 SCATTER = _F.practice("scatter", 0.10, "log; the lines of one lane sink together")
 
@@ -42,6 +43,7 @@ MECHANISMS = (
         spill=0.30,
         variants=(
             Variant("open", OPEN, effects.whole({"dead": effects.SHOWS})),
+            Variant("check", CHECK, {("place", effects.SELF): {"dead": effects.SHOWS}}),
             *effects.severities(RAGGED, SCATTER),
         ),
         why="a strobe, clock or link-check ball: that lane hangs on it, and no other",

@@ -20,6 +20,7 @@ _ANY = {
     ("place", SELF): {**_LINES, "mute": _SELDOM, "absent": _SELDOM},
     ("line", SELF): _LINES,
     ("shape", SELF): dict.fromkeys(("spread", "paired", "striped", "clustered"), _SHAPE),
+    ("rates", SELF): {"equal": _SHAPE},
     ("rail", SELF): {"low": _SELDOM, "short": _SELDOM},
 }
 

@@ -30,7 +30,15 @@ def _rails(board: Board, evidence: Evidence) -> Iterator[Location]:
             yield Location(Place(rail=name), frozenset(), READ_TOO)
     if not feeding and len(board.sites) > 1:
         yield Location(Place(), frozenset(s.ref for s in board.sites), UNKNOWN)
-        yield from locations.unknown_group(board, evidence)
+        told = set()
+        for channel in board.channels if len(board.channels) < len(board.sites) else ():
+            refs = tuple(s.ref for s in board.sites_on_channel(channel))
+            if 1 < len(refs) < len(board.sites):
+                told.add(frozenset(refs))
+                yield Location(Place(group=refs), frozenset(refs), OF_CHANNEL / len(board.channels))
+        for location in locations.unknown_group(board, evidence):
+            if location.sites not in told:
+                yield location
 
 
 def _far_ends(board: Board, evidence: Evidence) -> Iterator[Location]:
@@ -50,6 +58,7 @@ READ_TOO = _F.practice(
     "read too", 0.4, "share of the prior for a rail that feeds none, but was read"
 )
 UNKNOWN = _F.practice("all of it", 0.5, "share of it for the whole board, where no rail is known")
+OF_CHANNEL = _F.practice("of a channel", 0.25, "the same for rails that part as channels do")
 LOW = _F.practice("low", 0.08, "share whose rail reads a few ohms, and sags")
 DOWN = _F.practice("low, down", 0.08, "the same where what makes the rail does not start")
 SHORT = _F.practice("short", 0.18, "share whose rail reads under an ohm")

@@ -1,0 +1,73 @@
+"""Lanes, or channels, that erred equally often: what is digital hands all of them the same wrong
+bit, while margins, cells and joints hardly ever give two lanes the same rate."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from memdiag.evidence.gathered import Evidence, at_owner, owners_of
+from memdiag.evidence.measurements import Measurements
+from memdiag.evidence.nodes import FLOOR, Node
+from memdiag.model import Place, Quote
+from memdiag.model.figures import Table
+from memdiag.model.quantities import show_count
+
+_F = Table("Equal counts")
+LEAST = _F.practice("equal from", 3000.0, "errors of a lane: fewer are equal by chance")
+MOST = _F.practice(
+    "equal up to", 0.05, "error rate: a line that does not work errs in half of its bits anywhere"
+)
+WITHIN = _F.practice("equal within", 0.003, "log; how unlike equal rates are, beside chance")
+ODDLY = _F.practice("equal oddly", 0.02, "chance that one more lane errs equally often by itself")
+CHANCE = 3.0
+"""Standard deviations of a count that are chance."""
+
+LEAST_LANES, LEAST_SITES = 4, 2
+"""Fewer lanes are equal by chance, and one package may be wrong at the same addresses in all."""
+
+
+def same_counts(measured: Measurements, evidence: Evidence) -> None:
+    """The counts of the lanes, of the channels where no lane is counted by itself, and a node of
+    the most whose error rates are one, where several are."""
+    board = measured.board
+    groups = {at_owner(g.place, owners_of(g.place, board)): g for g in measured}
+    by_lane = any(link.lane is not None and g.counts for link, g in groups.items())
+    for link, group in groups.items():
+        errors, bits = group.whole["errors"], group.whole["bits"]
+        if errors is not None and bits and by_lane == (link.lane is not None):
+            evidence.counted[link] = (errors, bits)
+    many = {k: (e, b) for k, (e, b) in evidence.counted.items() if LEAST <= e < MOST * b}
+    equal = most_alike(many)
+    on = {site for link in equal for site in link.sites(board)}
+    if len(equal) < LEAST_LANES or len(on) < LEAST_SITES:
+        return
+    evidence.equal = frozenset(equal)
+    channels = {link.channel for link in equal}
+    at = Place(channel=channels.pop() if len(channels) == 1 else None)
+    node = Node("rates", tuple(site.ref for site in board.sites if site.ref in on), at)
+    node.add({"unlike": max((len(equal) - 1) * math.log(ODDLY), FLOOR), "equal": 0.0})
+    first = min(row.position.line for link in equal for row in groups[link].counts)
+    of = "lanes" if by_lane else "channels"
+    each = show_count(many[equal[0]][0])
+    says = f"{len(equal)} {of} err equally often: {each} bits wrong in each"
+    node.quotes.append(Quote(first, says))
+    evidence.nodes.append(node)
+
+
+def most_alike(counts: Mapping[Place, tuple[int, int]]) -> list[Place]:
+    """The most of some lanes whose error rates, from (errors, bits), differ no more than by chance,
+    in the order of their rates. Lanes without any error are left out."""
+    rates = sorted(
+        (math.log(errors / bits), errors**-0.5, number)
+        for number, (errors, bits) in enumerate(counts.values())
+        if errors
+    )
+    best, first = (0, 0), 0
+    for last, (rate, play, _) in enumerate(rates):
+        while rate - rates[first][0] > WITHIN + CHANCE * (play + rates[first][1]):
+            first += 1
+        best = max(best, (last + 1 - first, first))
+    n, first = best
+    links = list(counts)
+    return [links[number] for _, _, number in rates[first : first + n]]

@@ -1,0 +1,138 @@
+"""What packages have in common and no package is to be heated for: one wrong bit of the controller,
+its clock or reference, the rail of a channel."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from memdiag.model import Action, Cause, Verdict
+from tests.diagnosis import test_facts as facts
+
+HEAT = (Action.REPLACE, Action.REFLOW)
+
+
+def by_channel(text: str) -> str:
+    """The same dump with one count a channel: lanes added up."""
+    head, _, counts = text.partition("[counts]\n")
+    names, *rows = counts.removesuffix("\n[end]\n").splitlines()
+    assert names.split()[3] == "lane"
+    sums: dict[tuple[str, ...], tuple[int, int]] = {}
+    for site, ch, rank, _, test, bits, errors, *_ in map(str.split, rows):
+        old = sums.get((site, ch, rank, test), (0, 0))
+        sums[site, ch, rank, test] = (old[0] + int(bits), old[1] + int(errors))
+    kept = [f"{' '.join(at)} {bits} {errors}" for at, (bits, errors) in sums.items()]
+    return "\n".join([head + "[counts]", "site ch rank test bits errors", *kept, "[end]", ""])
+
+
+# ---- the same count everywhere ----
+
+
+@pytest.mark.parametrize("detail", ["lane", "channel"])
+def test_one_count_in_every_lane_is_no_matter_of_packages(detail: str) -> None:
+    """No two lanes have the same margin, so none err equally often by margin; what is digital hands
+    all of them the same wrong bit (common practice, no source). No row tells which bit."""
+    on = facts.board("quince-12")
+    cells = f"{facts.BITS} 27263184 0 27263184 - -"
+    text = facts.dump(on, count=lambda *_: cells)
+    v = facts.verdict(by_channel(text) if detail == "channel" else text)
+    assert v.summary.cause is Cause.CONTROLLER
+    assert "err equally often" in v.findings[0].reason
+    assert not any(f.action in HEAT for f in v.findings)
+
+
+def test_a_missing_package_is_told_beside_one_wrong_bit_of_all_others() -> None:
+    on = facts.board("quince-12")
+    row, count = facts.gone("U5")
+    cells = f"{facts.BITS} 1288914 - - - -"
+    v = facts.verdict(facts.dump(on, row, lambda *at: count(*at) or cells))
+    causes = {f.place.site: f.cause for f in facts.work(v)}
+    assert causes["U5"] is Cause.MISSING
+    assert causes[None] is Cause.CONTROLLER
+    assert len(causes) == 2
+
+
+def test_packages_that_share_a_lane_position_by_chance_err_unequally() -> None:
+    """Three of the four lanes in one position have bad cells, 1,320, 160 and 640 of them, and the
+    fourth has none: one wrong bit of that lane would show in all four, and as often."""
+    on = facts.board("quince-2")
+    errors = {0: 1320, 1: 160, 2: 640}
+
+    def count(site: str, ch: int, lane: int) -> str | None:
+        n = errors.get(ch, 0) if lane == 0 else 0
+        return f"{facts.BITS} {n} {n // 2} {n - n // 2} 0 {n}" if n else None
+
+    v = facts.verdict(facts.dump(on, count=count))
+    assert all(f.cause is not Cause.CONTROLLER for f in v.findings)
+    assert {f.place.site for f in facts.work(v)} == {site.ref for site in on.sites}
+
+
+# ---- eyes that are narrow alike ----
+
+
+def narrow(share: float, seed: int = 3) -> Verdict:
+    """The only channel of a board with all eyes at that share, within a few per cent."""
+    on = facts.board("quince-8")
+    rng = random.Random(seed)
+
+    def row(site: str, ch: int, lane: int, step: str) -> str | None:
+        if step not in facts.EYES:
+            return None
+        width = 0.46 * share * (1 + rng.uniform(-0.06, 0.06))
+        return f"{'fail' if width < 0.12 else 'marginal'} {width:.3f}UI"
+
+    return facts.verdict(facts.dump(on, row, counts=False))
+
+
+@pytest.mark.parametrize("share", [0.25, 0.35, 0.45])
+def test_a_clock_of_the_controller_takes_the_same_of_all_lanes_as_a_rail_does(share: float) -> None:
+    """One clock, one reference serve all lanes of a channel: what it loses all lose alike (common
+    practice, no source). A rail does the same, and ohms are cheap: no certainty, no heat, no
+    giving up of the controller before the rails are read."""
+    v = narrow(share)
+    first = v.findings[0]
+    assert facts.chance(first, Cause.SUPPLY) > 0.5 > facts.chance(first, Cause.CONTROLLER) > 0.01
+    assert v.summary.action is Action.CHECK_SUPPLY
+    assert not any(f.action in HEAT for f in v.findings)
+
+
+# ---- without a profile ----
+
+
+def test_a_silent_channel_of_an_unknown_board_may_hang_on_one_rail() -> None:
+    """Nobody knows the rails of a board without a profile, but rails part as channels do more often
+    than anyhow: before a channel is given up they are read (common practice, no source)."""
+    steps = ("level", "gate", "read", "write")
+    rows = [
+        f"U{8 * ch + lane + 1} {ch} 0 {lane} {step} "
+        + ("pass" if ch == 0 else "not-found" if step == "level" else "not-run")
+        for ch in (0, 1)
+        for lane in range(8)
+        for step in steps
+    ]
+    head = ["bench-dump 1", "[run]", "board  crate-16", "memory  ddr4", "[training]"]
+    v = facts.verdict("\n".join([*head, "site ch rank lane step result", *rows, "[end]", ""]))
+    first = v.findings[0]
+    assert set(first.place.group or ()) <= {f"U{n}" for n in range(9, 17)}
+    assert facts.chance(first, Cause.SUPPLY) > 0.1
+    assert not any(f.action in HEAT for f in v.findings)
+
+
+# ---- the ball of the link check ----
+
+
+def test_a_lane_whose_checks_fail_over_right_data_is_no_bridge() -> None:
+    """The check code travels on a ball of its own (JESD250, EDC): where it is open no check is
+    good, its own training finds no setting, and all eight data lines have whole eyes."""
+    on = facts.board("quince-12")
+    at = ("U2", 3, 1)
+    text = facts.dump(
+        on, facts.at(at, wck="not-found -"), facts.counted(at, f"{facts.BITS} 0 0 0 4669190 0")
+    )
+    v = facts.verdict(text)
+    assert v.findings[0].place.site == "U2"
+    assert (
+        facts.chance(v.findings[0], Cause.JOINT) > 0.5 > facts.chance(v.findings[0], Cause.BRIDGE)
+    )
+    assert not v.released
