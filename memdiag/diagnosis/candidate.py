@@ -44,6 +44,13 @@ _BY_COUPLING = (
 )
 
 
+def _numbered(ref: str) -> tuple[str, int | None]:
+    """The letters and the number of a designator, None where it ends in none."""
+    name = ref.rstrip("0123456789")
+    digits = ref[len(name) :]
+    return name, int(digits) if digits.isascii() and digits else None
+
+
 class Reach:
     """At which level each candidate reaches each group; sites are joined as the board says. Many
     candidates sit on the same sites: each answer is worked out once."""
@@ -76,8 +83,20 @@ class Reach:
             found = np.full(len(self.order), Relation.BOOT, np.int8)
             for other, why in self.board.neighbours(ref).items():
                 found[self.order[other]] = next(n for name, n in _BY_COUPLING if name in why)
+            if not self.board.known:
+                found[self._numbered_beside(ref)] = Relation.PARTITION
             self._around[ref] = found
         return self._around[ref]
+
+    def _numbered_beside(self, ref: str) -> list[int]:
+        """Without a profile nobody knows what lies where, but packages of neighbouring numbers
+        mostly share something: the place, a block, two sides of one spot."""
+        name, number = _numbered(ref)
+        return [
+            at
+            for other, at in self.order.items()
+            if number is not None and _numbered(other) in ((name, number - 1), (name, number + 1))
+        ]
 
     def of_packages(
         self, candidates: Sequence[tuple[Candidate, int]], groups: Sequence[tuple[str, ...]]

@@ -10,6 +10,7 @@ from memdiag.diagnosis import decision, next_steps, reasons, spillover, wording
 from memdiag.diagnosis.basis import Basis, quotes
 from memdiag.diagnosis.claims import Claim, causes_at, claims, held_at, nodes_at, whereabouts
 from memdiag.diagnosis.faults.locations import ODD
+from memdiag.diagnosis.faults.mechanism import Rails
 from memdiag.diagnosis.next_steps import Step
 from memdiag.evidence.nodes import READINGS, Node
 from memdiag.model import HEATS, WANTS_WORK, Action, Board, Cause, Finding, Place, Quote, Work
@@ -26,8 +27,11 @@ def findings(basis: Basis) -> list[Finding]:
     """What the run shows: faults, most urgent first, sites empty on purpose, spillover."""
     least = basis.settings.limits.report_above
     claimed = claims(basis.beliefs, least)
-    sick = _on_sick_rails(basis, claimed)
-    made = [(c, _of_claim(basis, c, sick)) for c in claimed]
+    sick, short = _on_sick_rails(basis, claimed), _beside_a_short(basis, claimed)
+    made = [
+        (c, _of_claim(basis, c, {**short, **sick} if c.place.lane is None else sick))
+        for c in claimed
+    ]
     made = [(c, f) for c, f in made if f.action is not Action.NONE and f.place_probability >= least]
     gone = {f.place.site for _, f in made if f.cause is Cause.MISSING and not f.one_of}
     # What else is wrong with a package that does not answer is not seen, and goes with it.
@@ -59,6 +63,19 @@ def _on_sick_rails(basis: Basis, claimed: Sequence[Claim]) -> dict[str, Place]:
         for claim in claimed
         if claim.cause is Cause.SUPPLY and claim.place.rail and claim.probability >= least
         for ref in claim.sites
+    }
+
+
+def _beside_a_short(basis: Basis, claimed: Sequence[Claim]) -> dict[str, Place]:
+    """The sites that hang on a rail which another package draws down, each with the rail: what a
+    whole package then lacks may be the rail's."""
+    pull = {c.place.site for c in claimed if c.mechanism.rails is Rails.OF_ITS_SITES}
+    return {
+        ref: node.place
+        for node in basis.evidence.nodes
+        if node.kind == "rail" and next_steps.reads_low(node) and pull.intersection(node.sites)
+        for ref in node.sites
+        if ref not in pull
     }
 
 

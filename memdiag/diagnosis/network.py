@@ -22,8 +22,9 @@ from memdiag.diagnosis.rig_behaviour import Relation
 from memdiag.evidence.nodes import BOOT, LINK, READINGS, STATES, Node, Way
 
 HOPELESS, EACH = -4.0, 0.5
-"""A variant that explains its own place worse (log) than mere disturbances would, by more than
-this and this much again for each node of it, is not followed up."""
+"""A variant that explains its own place worse (log, with its share of the fault) than mere
+disturbances would, by more than this and this much again for each node of it, is not followed
+up."""
 
 BESIDE = 9.0
 """Nor is one that explains it so much worse (log) than another strength of the same fault does."""
@@ -147,41 +148,37 @@ class Parts:
     def _group(
         self, members: Sequence[int], chance: Array, number: Mapping[tuple[int, int], int]
     ) -> Group:
-        """A group of package nodes. `chance` (moods, D, circumstances); of each there is one for
-        each case of what is kept for the run, and where both ways of data were seen and something
-        is odd, for each way in which margin may be lost."""
+        """A group of package nodes. `chance` (moods, D, circumstances), in each case of what is
+        kept for the run. Where both ways of data were seen and something is odd, there is one of
+        each circumstance for each way in which margin may be lost."""
         nodes = [self.nodes[n] for n in members]
         ways = any(n.goes_both_ways for n in nodes) and any(n.sound_log_ratio < ODD for n in nodes)
         w, r, k = len(Way) if ways else 1, self.cases, len(rig_behaviour.VIEW)
-        loglik = np.full((w, r, k, len(members), len(LINK)), -np.inf)
+        loglik = np.full((r, w, k, len(members), len(LINK)), -np.inf)
         leak = np.ones(loglik.shape)
         for at, node in enumerate(nodes):
             states = len(node.states)
-            loglik[:, :, :, at, :states] = node.by_way()[:w][:, :, rig_behaviour.VIEW]
+            seen = node.by_way()[:w].swapaxes(0, 1)
+            loglik[:, :, :, at, :states] = seen[:, :, rig_behaviour.VIEW]
             leak[:, :, :, at] = _leak(node.kind)
         leak *= self._given(members)
-        flat = (w * r * k, len(members), len(LINK))
+        flat = (r * w * k, len(members), len(LINK))
         direct, effects = self._direct(members, number)
-        spread = self._spread(chance, rig_behaviour.WAYS if ways else (1.0,))
-        return Group(loglik.reshape(flat), leak.reshape(flat), spread, direct, effects)
-
-    def _spread(self, chance: Array, ways: Sequence[float]) -> Array:
-        """(moods, D, K) -> (cases and moods, D, ways and cases and K): each case of what is kept
-        for the run has its own circumstances, and each way its share."""
-        n = self.cases
-        moods, levels, k = chance.shape
-        out = np.zeros((n, moods, levels, len(ways), n, k))
-        for w, share in enumerate(ways):
-            for r in range(n):
-                out[r, :, :, w, r] = share * chance
-        return out.reshape(n * moods, levels, len(ways) * n * k)
+        if ways:
+            chance = np.concatenate([share * chance for share in rig_behaviour.WAYS], axis=-1)
+        return Group(loglik.reshape(flat), leak.reshape(flat), chance, direct, effects, r)
 
     # --- who is worth a thought ---------------------------------------------------------------
 
     def hopeful(self, every: Variants) -> Variants:
         """The variants that explain their own place no worse than a disturbance would, by much."""
         number = {key: v for v, key in enumerate(every)}
-        hope = np.array([self.candidates[i].bonus for i, _ in every])
+        hope = np.array(
+            [
+                self.candidates[i].bonus + math.log(self.candidates[i].mechanism.variants[j].share)
+                for i, j in every
+            ]
+        )
         count = np.zeros(len(every))
         gains: list[tuple[Ints, Array]] = []
         for members in self.by_group.values():
@@ -227,12 +224,17 @@ class Parts:
         number = {key: v for v, key in enumerate(kept)}
         groups = list(self.by_group)
         base = reach.of_packages(given, groups)
-        chance = rig_behaviour.CHANCE
+        levels = reach.of_packages(self._present(kept), groups)
+        # Most levels are those of no fault of this board.
+        used = np.flatnonzero(np.bincount(levels.reshape(-1), minlength=1) > 0)
+        used = np.insert(used[used > 0], 0, 0)
         built = tuple(
-            self._group(self.by_group[sites], _from_level(chance, base[:, g]), number)
+            self._group(
+                self.by_group[sites], _from_level(rig_behaviour.CHANCE, base[:, g])[:, used], number
+            )
             for g, sites in enumerate(groups)
         )
-        return Family(self.contexts, built, reach.of_packages(self._present(kept), groups))
+        return Family(self.contexts, built, np.searchsorted(used, levels).astype(np.int8))
 
     def _present(self, kept: Variants) -> list[Present]:
         return [(self.candidates[i], j) for i, j in kept]

@@ -76,10 +76,10 @@ def _low_rails(basis: Basis) -> Iterator[Step]:
     for node in nodes:
         if node.kind == "rail" and node.place.rail is not None:
             read.setdefault(node.place.rail, []).append(node)
-    low = {rail: mine[-1] for rail, mine in read.items() if _reads_low(mine[-1])}
+    low = {rail: mine[-1] for rail, mine in read.items() if reads_low(mine[-1])}
     for rail, (first, *_, last) in ((r, mine) for r, mine in read.items() if len(mine) > 1):
         off = ", ".join(s for s in first.sites if s not in last.sites)
-        if off and _reads_low(first) and rail not in low:
+        if off and reads_low(first) and rail not in low:
             text = f"{rail} came back with {off} off: read it once more; the same figure again"
             yield Step(f"{text} says that {off} drew the current", _OHMS)
     if not low or any(n.kind == "heat" for n in nodes):
@@ -102,7 +102,8 @@ def _limits(rails: Iterable[str], board: Board) -> str:
     return f"{text}, the current limited to {show_metered(min(amps), 'A')}"
 
 
-def _reads_low(node: Node) -> bool:
+def reads_low(node: Node) -> bool:
+    """Whether a reading of a rail is likelier of a low or shorted one than of a healthy one."""
     return node.said("normal") < max(node.said("low"), node.said("short")) - 1
 
 

@@ -49,6 +49,8 @@ class Group(Struct, frozen=True):
              states in rising order, -inf beyond a node's last one.
     leak     (K, N, S): P(state <= s) with no fault; 1 in a node's last state and beyond.
     chance   (C, D, K): P(circumstance k | context c, level d), level 0 where no fault reaches it.
+             Where contexts and circumstances come in `cases` that exclude each other, those of one
+             case after those of another, (C / cases, D, K / cases): the same in each case.
     direct   (M,): the variants that strike nodes of the group, in rising order.
     effects  (M, N, S): P(state <= s) that each of them alone gives; 1 where it strikes not.
     """
@@ -58,6 +60,7 @@ class Group(Struct, frozen=True):
     chance: Array
     direct: Ints
     effects: Array
+    cases: int = 1
 
 
 class Family(Struct, frozen=True):
@@ -96,8 +99,6 @@ class Weighed:
         like = np.exp(group.loglik - top)
         like[..., :-1] -= like[..., 1:]
         self.slope = group.leak * like  # (K, N, S)
-        with np.errstate(divide="ignore"):
-            self.chance = np.log(group.chance)
         self.alone = self._sum(self.slope.sum(axis=-1))  # (K,)
         self.unstruck = self.at_levels(self.alone)  # (C, D)
         self.struck = self.at_levels(self.each(self.slope))  # (M, C, D)
@@ -123,12 +124,14 @@ class Weighed:
     def at_levels(self, log: Array, only: Ints | None = None) -> Array:
         """(..., K) log likelihoods by circumstance -> (..., C, D) by context and level; `only` at
         these levels."""
-        chance = self.group.chance if only is None else self.group.chance[:, only]
+        group = self.group
+        chance = group.chance if only is None else group.chance[:, only]
+        contexts, levels, circumstances = chance.shape
+        log = log.reshape(*log.shape[:-1], group.cases, circumstances)
         top = log.max(axis=-1, keepdims=True)
-        total = np.exp(log - top) @ chance.reshape(-1, log.shape[-1]).T
-        shape = (*log.shape[:-1], *chance.shape[:2])
-        found: Array = np.log(np.maximum(total, 1e-300)).reshape(shape) + top[..., None]
-        return found
+        total = np.exp(log - top) @ chance.reshape(-1, circumstances).T
+        found: Array = np.log(np.maximum(total, 1e-300)) + top
+        return found.reshape(*log.shape[:-2], group.cases * contexts, levels)
 
     def strikers(self, members: Sequence[int]) -> tuple[int, ...]:
         """Those of these variants that strike nodes of the group, by their place among `direct`."""
@@ -150,7 +153,7 @@ class Scores:
         self.groups = [Weighed(group) for group in family.groups]
         self.offset = sum(g.offset for g in self.groups)
         count = len(self.groups)
-        c, d = (family.groups[0].chance.shape[:2]) if count else (len(family.contexts), 1)
+        c, d = len(family.contexts), family.groups[0].chance.shape[1] if count else 1
         self.unstruck = np.zeros((c, count, d))
         for i, group in enumerate(self.groups):
             self.unstruck[:, i] = group.unstruck

@@ -22,7 +22,7 @@ IDLY = _F.practice("idle warnings", 0.001, "chance of a warning with no fault on
 _SHOUTS = _F.practice(
     "loud rigs warn", 0.95, "chance of a warning at closeness 1; of nervous ones too"
 )
-_NERVES = _F.practice("nervous rigs warn idly", 0.75, "with no fault on the board")
+_NERVES = _F.practice("nervous rigs warn idly", 0.5, "with no fault on the board")
 _STEADILY = _F.practice("steady rigs warn", 0.998, "of loud ones that warn in every step")
 _THROUGH = _F.practice("throughout", 0.45, "share of rigs whose warnings come in nearly every step")
 _EACH = _F.practice("each by itself", 0.3, "share of those in which each lane is warned of or not")

@@ -20,6 +20,7 @@ from tests.support.exact import (
     random_group,
     random_model,
     two_state,
+    whole_chance,
     with_certain,
 )
 from tests.support.marks import examples
@@ -235,6 +236,37 @@ def test_a_certain_fault_is_as_good_as_part_of_the_leak(seed: int, faults: int) 
         assert ours.get(others, 0.0) == pytest.approx(weight / total, abs=1e-5)
     certain = math.log(total) - model.odds[0]
     assert found.log_evidence == pytest.approx(certain, abs=1e-3)
+
+
+@settings(max_examples=examples(30), deadline=None)
+@given(seed=SEEDS, cases=st.integers(2, 3))
+def test_cases_that_exclude_each_other_are_a_table_with_zeros(seed: int, cases: int) -> None:
+    """Contexts and circumstances in cases, kept apart, against the whole table, which says that the
+    circumstances of another case cannot be."""
+    model = random_model(seed, faults=3)
+    rng = np.random.default_rng(seed)
+    apart, whole = [], []
+    for family in model.families:
+        c, d, _ = family.groups[0].chance.shape
+        groups = [
+            random_group(rng, len(model.odds), (cases * c, d, cases * k))
+            for k in (group.chance.shape[2] for group in family.groups)
+        ]
+        groups = [
+            replace(
+                g, chance=rng.dirichlet(np.ones(g.chance.shape[2] // cases), (c, d)), cases=cases
+            )
+            for g in groups
+        ]
+        prior = np.log(rng.dirichlet(np.ones(cases * c)))
+        apart.append(replace(family, groups=tuple(groups), contexts=prior))
+        dense = (replace(g, chance=whole_chance(g), cases=1) for g in groups)
+        whole.append(replace(family, groups=tuple(dense), contexts=prior))
+    found, same = (infer(replace(model, families=tuple(f)), tolerance=0.0) for f in (apart, whole))
+    assert same.log_evidence == pytest.approx(found.log_evidence)
+    ours, theirs = as_mapping(found), as_mapping(same)
+    for members in ours.keys() | theirs.keys():
+        assert ours.get(members, 0.0) == pytest.approx(theirs.get(members, 0.0), abs=1e-5)
 
 
 def _group_of(group: Group, order: list[int]) -> Group:

@@ -136,3 +136,63 @@ def test_a_lane_whose_checks_fail_over_right_data_is_no_bridge() -> None:
         facts.chance(v.findings[0], Cause.JOINT) > 0.5 > facts.chance(v.findings[0], Cause.BRIDGE)
     )
     assert not v.released
+
+
+# ---- what a package does to others ----
+
+
+def test_no_heat_at_a_package_beside_a_short_on_their_rail() -> None:
+    """A package with a short inside draws its rail down, and all that hangs on it is short of
+    volts: the short is taken off first, and what is left then is the other's own (common practice,
+    no source). A line of one lane is no matter of the rail."""
+    on = facts.board("quince-2")
+    bad, other = (site.ref for site in on.sites)
+    row, count = facts.gone(bad)
+    rail = next(r.name for r in on.rails if r.feeds == "packages")
+    readings = f"[rails]\nrail ohms trend\n{rail} 5.1 settled\n"
+    readings += f"[heat]\nrail volts amps hottest rise\n{rail} 1V 0.2A {bad} 3K\n"
+
+    def sick(site: str, ch: int, lane: int, step: str) -> str | None:
+        return row(site, ch, lane, step) or ("marginal 0.26UI" if step in facts.EYES else None)
+
+    def with_readings(text: str) -> Verdict:
+        return facts.verdict(text.replace("[training]", readings + "[training]"))
+
+    errs = f"{facts.BITS} 40000 20000 20000 0 39000"
+    v = with_readings(facts.dump(on, sick, lambda *at: count(*at) or errs))
+    actions = {f.place.site: f.action for f in v.findings}
+    assert actions[bad] in (Action.REPLACE, Action.CHECK_SUPPLY)
+    assert actions[other] is Action.RETEST
+    (thin,) = (f for f in v.findings if f.place.site == other)
+    assert any("is right: mend the rail" in step for step in thin.next)
+    # The same line of one lane is the other's own, short or not.
+    site, ch, lane = next(at for at in facts.lanes(on) if at[0] == other)
+    dead = facts.at((site, ch, lane), level="fail -", gate="fail -", read="fail -", write="fail -")
+    v = with_readings(facts.dump(on, lambda *at: row(*at) or dead(*at), count))
+    (one,) = (f for f in facts.work(v) if f.place.site == other)
+    assert one.place.lane == lane and one.action in HEAT
+
+
+def test_packages_of_neighbouring_numbers_share_something_on_an_unknown_board() -> None:
+    """Who is told by designator alone: the package numbered next to a missing one that has three
+    quarters of its eyes left, all alike, is disturbed rather than ill; one far off is ill (common
+    practice, no source: numbers run along the placement)."""
+    chances = []
+    for number in (24, 29):
+        rows = []
+        for i, ref in enumerate(range(20, 32)):
+            for ch in (2 * i, 2 * i + 1):
+                for lane in (0, 1):
+                    width = 0.46 if ref == number + 1 else 0.60 + 0.005 * ((7 * ch + lane) % 5)
+                    if ref == 24:
+                        rows.append(f"U{ref} {ch} 0 {lane} id no-response -")
+                        continue
+                    rows.append(f"U{ref} {ch} 0 {lane} id pass -")
+                    rows += [f"U{ref} {ch} 0 {lane} {step} pass {width}UI" for step in facts.EYES]
+        head = ["bench-dump 1", "[run]", "board crate-12", "memory gddr6", "[training]"]
+        names = "site ch rank lane step result width"
+        v = facts.verdict("\n".join([*head, names, *rows, "[end]", ""]))
+        assert v.findings[0].place.site == "U24" and v.findings[0].cause is Cause.MISSING
+        at = [f for f in v.findings if f.place.site == f"U{number + 1}"]
+        chances.append(facts.chance(at[0], Cause.SPILLOVER) if at else 1.0)
+    assert chances[0] > 0.5 > chances[1]

@@ -54,6 +54,15 @@ def random_group(
     return Group(loglik, leak, chance, direct.astype(np.int64), effects)
 
 
+def whole_chance(group: Group) -> Array:
+    """(C, D, K) of all cases at once: a circumstance of another case is impossible."""
+    c, d, k = group.chance.shape
+    out = np.zeros((group.cases, c, d, group.cases, k))
+    for case in range(group.cases):
+        out[case, :, :, case] = group.chance
+    return out.reshape(group.cases * c, d, group.cases * k)
+
+
 def random_model(seed: int, *, faults: int, strengths: int = 2, rare: float = 0.3) -> Model:
     """One to three families of one or two contexts, each of one to three groups of one to three
     circumstances and levels; faults of one to `strengths` variants."""
@@ -110,7 +119,7 @@ def with_certain(model: Model, certain: int) -> Model:
         groups = []
         for g, group in enumerate(family.groups):
             level = int(family.reach[certain, g])
-            chance = group.chance.copy()
+            chance = whole_chance(group)
             chance[:, :level] = chance[:, level : level + 1]
             leak = group.leak * np.prod(group.effects[group.direct == certain], axis=0)
             stay = np.isin(group.direct, keep)
@@ -160,7 +169,7 @@ def _weight(model: Model, members: tuple[int, ...]) -> float:
             for g, group in enumerate(family.groups):
                 level = max((int(family.reach[v, g]) for v in members), default=0)
                 p *= sum(
-                    float(group.chance[c, level, k]) * _seen(group, k, members)
+                    float(whole_chance(group)[c, level, k]) * _seen(group, k, members)
                     for k in range(len(group.loglik))
                 )
             total += p
@@ -232,11 +241,12 @@ class ByElimination:
             yield [self.own[f][w - 1] for f, w in zip(faults, which, strict=True) if w]
 
     def _add_group(self, name: str, context: str, group: Group, reach: Ints) -> None:
-        _, levels, k = group.chance.shape
+        chance = whole_chance(group)
+        _, levels, k = chance.shape
         near = [f for f in self.faults if reach[self.own[f]].any()]
         most = [max((int(reach[v]) for v in there), default=0) for there in self._choices(near)]
         self._add(f"D{name}", np.eye(levels)[:, most], [f"F{f}" for f in near])
-        self._add(f"K{name}", group.chance.reshape(-1, k).T, [context, f"D{name}"])
+        self._add(f"K{name}", chance.reshape(-1, k).T, [context, f"D{name}"])
         struck = sorted({int(self.model.fault[v]) for v in group.direct})
         at = {int(v): m for m, v in enumerate(group.direct)}
         top = group.loglik.max(axis=(0, 2))

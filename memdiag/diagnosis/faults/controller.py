@@ -252,7 +252,7 @@ BESIDE = _F.practice(
 
 def _in_common() -> Iterator[Variant]:
     """What takes the same of all lanes of a block: its clock, its reference, what feeds it."""
-    for loss, share in effects.ladder(TAKEN, TAKEN_PLAY, 9).items():
+    for loss, share in effects.ladder(TAKEN, TAKEN_PLAY, 7).items():
         of_lane = effects.taken(loss, math.hypot(TAKEN_SCATTER, TAKEN_UNLIKE * loss))
         yield Variant(f"takes {loss:.0%}", COMMON * _THIN * share, whole(of_lane))
 
@@ -264,7 +264,7 @@ MECHANISMS = (
         Cause.CONTROLLER,
         _PRIOR,
         _blocks,
-        spill=0.40,
+        spill=0.5,
         variants=(
             *effects.severities(THIN, SCATTER, unlike=UNLIKE),
             *_in_common(),
