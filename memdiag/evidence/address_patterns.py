@@ -14,7 +14,7 @@ I64 = npt.NDArray[np.int64]
 U64 = npt.NDArray[np.uint64]
 Ints = npt.NDArray[Any]
 
-ASKED = 4096
+ASKED = 1024
 """Addresses that are asked for their partners: the share of more is known as well from as many."""
 
 FEWEST = 6
