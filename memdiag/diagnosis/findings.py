@@ -9,6 +9,7 @@ from msgspec.structs import replace
 from memdiag.diagnosis import decision, next_steps, reasons, spillover, wording
 from memdiag.diagnosis.basis import Basis, quotes
 from memdiag.diagnosis.claims import Claim, causes_at, claims, held_at, nodes_at, whereabouts
+from memdiag.diagnosis.faults import locations
 from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.faults.mechanism import Rails
 from memdiag.diagnosis.next_steps import Step
@@ -67,16 +68,17 @@ def _on_sick_rails(basis: Basis, claimed: Sequence[Claim]) -> dict[str, Place]:
 
 
 def _beside_a_short(basis: Basis, claimed: Sequence[Claim]) -> dict[str, Place]:
-    """The sites that hang on a rail which another package draws down, each with the rail: what a
-    whole package then lacks may be the rail's."""
+    """The sites that hang on a rail which another package draws down, each with the rail, where
+    none of them is well: what a whole package then lacks may be the rail's."""
     pull = {c.place.site for c in claimed if c.mechanism.rails is Rails.OF_ITS_SITES}
-    return {
-        ref: node.place
-        for node in basis.evidence.nodes
-        if node.kind == "rail" and next_steps.reads_low(node) and pull.intersection(node.sites)
-        for ref in node.sites
-        if ref not in pull
-    }
+    odd = {ref for n in locations.odd(basis.evidence, ("place", "line")) for ref in n.sites}
+    found: dict[str, Place] = {}
+    for node in basis.evidence.nodes:
+        others = set(node.sites) - pull
+        low = node.kind == "rail" and next_steps.reads_low(node)
+        if low and len(others) < len(node.sites) and others <= odd:
+            found |= dict.fromkeys(others, node.place)
+    return found
 
 
 def _of_claim(basis: Basis, claim: Claim, sick: Mapping[str, Place]) -> Finding:

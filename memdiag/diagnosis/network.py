@@ -88,6 +88,7 @@ class Parts:
         for i, c in enumerate(candidates):
             for n in c.strikes:
                 self.strikers.setdefault(n, []).append(i)
+        self._seen: dict[tuple[int, ...], tuple[Array, Array, bool]] = {}
         known = np.log(list(kept_for_the_run))
         self.contexts = (known[:, None] + rig_behaviour.CONTEXTS).reshape(-1)
 
@@ -151,22 +152,30 @@ class Parts:
         """A group of package nodes. `chance` (moods, D, circumstances), in each case of what is
         kept for the run. Where both ways of data were seen and something is odd, there is one of
         each circumstance for each way in which margin may be lost."""
-        nodes = [self.nodes[n] for n in members]
-        ways = any(n.goes_both_ways for n in nodes) and any(n.sound_log_ratio < ODD for n in nodes)
-        w, r, k = len(Way) if ways else 1, self.cases, len(rig_behaviour.VIEW)
-        loglik = np.full((r, w, k, len(members), len(LINK)), -np.inf)
-        leak = np.ones(loglik.shape)
-        for at, node in enumerate(nodes):
-            states = len(node.states)
-            seen = node.by_way()[:w].swapaxes(0, 1)
-            loglik[:, :, :, at, :states] = seen[:, :, rig_behaviour.VIEW]
-            leak[:, :, :, at] = _leak(node.kind)
-        leak *= self._given(members)
-        flat = (r * w * k, len(members), len(LINK))
+        loglik, leak, ways = self._of_group(tuple(members))
         direct, effects = self._direct(members, number)
         if ways:
             chance = np.concatenate([share * chance for share in rig_behaviour.WAYS], axis=-1)
-        return Group(loglik.reshape(flat), leak.reshape(flat), chance, direct, effects, r)
+        return Group(loglik, leak, chance, direct, effects, self.cases)
+
+    def _of_group(self, members: tuple[int, ...]) -> tuple[Array, Array, bool]:
+        """What was seen of these nodes, how they leak, and whether the ways are told apart there:
+        asked for all variants and again for those that are kept."""
+        if members not in self._seen:
+            nodes = [self.nodes[n] for n in members]
+            odd = any(n.sound_log_ratio < ODD for n in nodes)
+            ways = odd and any(n.goes_both_ways for n in nodes)
+            w, k = len(Way) if ways else 1, len(rig_behaviour.VIEW)
+            loglik = np.full((self.cases, w, k, len(members), len(LINK)), -np.inf)
+            leak = np.ones(loglik.shape)
+            for at, node in enumerate(nodes):
+                seen = node.by_way()[:w].swapaxes(0, 1)
+                loglik[:, :, :, at, : len(node.states)] = seen[:, :, rig_behaviour.VIEW]
+                leak[:, :, :, at] = _leak(node.kind)
+            leak *= self._given(members)
+            flat = (self.cases * w * k, len(members), len(LINK))
+            self._seen[members] = loglik.reshape(flat), leak.reshape(flat), ways
+        return self._seen[members]
 
     # --- who is worth a thought ---------------------------------------------------------------
 

@@ -170,10 +170,13 @@ class _Search:
         for _ in range(MOST_TRIED):
             if not ahead.todo or ahead.holds() <= tolerance * self.total / 2:
                 break
-            for part in self._to_take(ahead.pop()):
+            heaviest = ahead.pop()
+            for part in self._to_take(heaviest):
                 found = self._more(part)
-                gained = sum(w for _, w in found) + self.met
-                ahead.took(part, self.weights.get(part, 0.0), gained)
+                ahead.took(part, self.weights.get(part, 0.0))
+                if part == heaviest:
+                    # What was taken for the sake of a set with one more grows into that one.
+                    ahead.saw(part, self.weights[part], sum(w for _, w in found) + self.met)
                 for key, w in found:
                     if len(key) < MANY or w > HEAVY * self.total:
                         ahead.add(key, w)
@@ -226,7 +229,7 @@ class _Search:
             if key not in self.weights:
                 self._list(key, float(weight[v]))
                 found.append((key, float(weight[v])))
-            elif self.later and not len(self.vague):
+            elif self.later and not len(self.vague) and not self.vague_ones.isdisjoint(key):
                 # It was listed when it was put off: that sets grow so is seen all the same.
                 self.met += float(weight[v])
         return found
@@ -280,8 +283,11 @@ class _Ahead:
     def pop(self) -> tuple[int, ...]:
         return heapq.heappop(self.todo)[1]
 
-    def took(self, members: tuple[int, ...], weight: float, gained: float) -> None:
+    def took(self, members: tuple[int, ...], weight: float) -> None:
         self.mass[len(members)] -= weight
+
+    def saw(self, members: tuple[int, ...], weight: float, gained: float) -> None:
+        """What came of a set of that weight."""
         self.tried[len(members)] += weight
         self.grown[len(members)] += gained
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from functools import cache, partial
+from functools import cache, lru_cache, partial
 from statistics import median
 
 import numpy as np
@@ -227,13 +227,15 @@ def _with_background(grid: Array, rate: float) -> Array:
 ONE_LANE = Cover()
 
 
+@lru_cache(maxsize=4096)
 def count_loglik(
     errors: int, bits: float, kind: str = "place", cover: Cover = ONE_LANE, alike: Common = NO_NOISE
 ) -> Array:
     """(views, S) log likelihood of `errors` wrong of `bits` compared, in each view and state (kind
     place or line).
 
-    `alike`: the rates that lanes of the run have in common.
+    `alike`: the rates that lanes of the run have in common. Most lanes of a run were counted
+    alike: what is given out is kept, and not to be written to.
     """
     wanted = [divisors(state, cover) for state in LINK]
     tables = {n: _mean(errors, bits / n, kind, alike) for n in sorted(set().union(*wanted))}
@@ -244,7 +246,9 @@ def count_loglik(
         ],
         dtype=float,
     )
-    return _by_view(mean.T)
+    found = _by_view(mean.T)
+    found.flags.writeable = False
+    return found
 
 
 _SHAKEN = np.array([view.shaken for view in VIEWS])

@@ -69,6 +69,7 @@ class Peers:
     def __init__(self, measured: Measurements, thin_ui: float | None) -> None:
         self.measured = measured
         self.thin_ui = thin_ui
+        self._outcomes: dict[tuple[str, Result | None, float], Array | None] = {}
         exposed: dict[object, list[tuple[int, int]]] = {}
         listed: list[int] = []
         giving_up = rubbish = 0
@@ -109,9 +110,12 @@ class Peers:
     def outcome(self, step: str, result: Result | None, share: float) -> Array | None:
         """(R, views, S) log likelihood of how a step ended, under each of the limits the rig may
         keep; None where it says nothing."""
-        tables = [limits.outcome(step, result, share) for _, limits, _ in self.kept]
-        known = [table for table in tables if table is not None]
-        return np.array(known) if known else None
+        asked = (step, result, share)
+        if asked not in self._outcomes:
+            tables = [limits.outcome(*asked) for _, limits, _ in self.kept]
+            known = [table for table in tables if table is not None]
+            self._outcomes[asked] = np.array(known) if known else None
+        return self._outcomes[asked]
 
     def share(self, place: Place, step: str) -> float:
         """A place's share of the warning that a step of its package gave or did not give."""
@@ -305,6 +309,7 @@ def _eye(row: TrainingRow, what: str) -> tuple[str, Eye] | None:
 
 def add_widths(at: Place, place: Node, line: Callable[[int], Node], peers: Peers) -> None:
     """The widths and heights of a place, at it or at its data lines."""
+    shifts = [shift for shift, _, _ in peers.kept]
     for kind, figures in peers.eyes[at].items():
         healthy = peers.of(kind)
         if healthy is None:
@@ -313,18 +318,14 @@ def add_widths(at: Place, place: Node, line: Callable[[int], Node], peers: Peers
             if kind[0] == "height" and eye.failed and not eye.value:
                 continue  # a step that found nothing has no eye: its width has said so
             value = eye.value / peers.usual(kind, at)
-            tables = [
-                margins.width_loglik(
-                    value, healthy, at_least=eye.at_least, shift=shift, failed=eye.failed
-                )
-                for shift, _, _ in peers.kept
-            ]
-            known: list[Array] = [table for table in tables if table is not None]
-            if not known:
+            known = margins.width_logliks(
+                value, healthy, shifts, at_least=eye.at_least, failed=eye.failed
+            )
+            if known is None:
                 continue
             target = place if eye.dq is None else line(eye.dq)
             way = WAYS.get(kind[2], Way.ANY)
-            seen = np.array(known)[:, None, :]
+            seen = known[:, None, :]
             target.add(seen if eye.dq is None else of_line(seen), EYE_WEIGHT, way)
             ratio = value / healthy.reference
             if ratio < 0.8 or eye.holes:

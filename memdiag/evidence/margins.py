@@ -163,27 +163,39 @@ _STEPS = _steps()
 
 
 def width_loglik(
-    width: float, peers: Peers, *, at_least: bool = False, shift: float = 0.0, failed: bool = False
+    width: float, peers: Peers, *, at_least: bool = False, failed: bool = False
 ) -> Array | None:
-    """(S,) log likelihood of a width in each state of a place; of none also where its step
-    `failed`.
+    """As `width_logliks`, (S,), where the reference is what is healthy."""
+    found = width_logliks(width, peers, (0.0,), at_least=at_least, failed=failed)
+    return None if found is None else found[0]
+
+
+def width_logliks(
+    width: float,
+    peers: Peers,
+    shifts: Sequence[float],
+    *,
+    at_least: bool = False,
+    failed: bool = False,
+) -> Array | None:
+    """(shifts, S) log likelihood of a width in each state of a place, where the healthy width lies
+    above the reference by each of the shifts (log); of none also where its step `failed`.
 
     `at_least`: the sweep ended before the eye did, so a narrow figure says nothing (None).
-    `shift`: by how much the healthy width lies above the reference.
     """
     if width <= 0:
-        return np.log(_ZERO_FAILED if failed else _ZERO)
+        return np.broadcast_to(np.log(_ZERO_FAILED if failed else _ZERO), (len(shifts), len(LINK)))
     r = math.log(width / peers.reference)
     if at_least and r < -0.05:
         return None
     # Wider than the reference is never worse than equal to it.
     r = min(r, 0.0) if r < 3 * peers.scale else min(r, 0.5) - 3 * peers.scale
-    r -= shift
+    at = r - np.array(shifts)[:, None]
     scale = np.hypot(max(peers.scale, FIGURE_PLAY), _STEPS)
     density = (
-        _AT_HEALTHY * _student8(np.array(r / peers.scale)) / peers.scale
-        + _AT_MARGIN * _student8((r - MARGIN) / scale) / scale
-        + (1 - _AT_HEALTHY - _AT_MARGIN) * _anywhere((r - _BROAD_AT) / _BROAD) / _BROAD
+        _AT_HEALTHY * _student8(at / peers.scale) / peers.scale
+        + _AT_MARGIN * _student8((at - MARGIN) / scale) / scale
+        + (1 - _AT_HEALTHY - _AT_MARGIN) * _anywhere((at - _BROAD_AT) / _BROAD) / _BROAD
     )
     return np.asarray(np.log((1 - _ZERO) * density))
 

@@ -164,7 +164,7 @@ def test_a_narrow_figure_of_a_cut_sweep_says_nothing() -> None:
 @settings(max_examples=examples(100), deadline=None)
 @given(st.floats(0, 1e3), st.floats(0, 1.2))
 def test_every_width_can_be_weighed(width: float, shift: float) -> None:
-    found = states(margins.width_loglik(width, peers(ALIKE), shift=shift))
+    (found,) = map(states, margins.width_logliks(width, peers(ALIKE), [shift]))
     assert max(found.values()) - min(found.values()) < 60
 
 
@@ -219,7 +219,8 @@ def test_a_shift_makes_the_same_width_a_lesser_one() -> None:
     """Beside peers of half an eye, half an eye is half an eye all the same."""
     half = peers([w / 2 for w in ALIKE])
     assert likeliest(margins.width_loglik(0.225, half)) in WHOLE
-    assert likeliest(margins.width_loglik(0.225, half, shift=math.log(2))) in ("58", "45")
+    (down,) = margins.width_logliks(0.225, half, [math.log(2)])
+    assert likeliest(down) in ("58", "45")
 
 
 def test_a_reference_far_off_what_is_healthy_is_down_and_no_crash() -> None:
