@@ -8,7 +8,7 @@ reading of a rail.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import cache
 
 import numpy as np
@@ -317,10 +317,13 @@ def _leak(kind: str) -> Array:
     return rig_behaviour.leak(kind)
 
 
-def ratios(candidate: Candidate, nodes: Sequence[Node]) -> dict[int, float]:
-    """How much each node that a candidate strikes speaks for it: the log of how likely what was
-    seen there is with its likeliest variant against with no fault, or with a disturbance."""
-    numbers = [n for n in candidate.strikes if nodes[n].kind != "boot"]
+def ratios(
+    candidate: Candidate, nodes: Sequence[Node], but: Collection[int] = ()
+) -> dict[int, float]:
+    """How much each node that a candidate strikes speaks for it, `but` for some: the log of how
+    likely what was seen there is with its likeliest variant against with no fault, or with a
+    disturbance."""
+    numbers = [n for n in candidate.strikes if nodes[n].kind != "boot" and n not in but]
     found = np.zeros((len(candidate.mechanism.variants), len(numbers)))
     for at, n in enumerate(numbers):
         node = nodes[n]

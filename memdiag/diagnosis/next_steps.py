@@ -130,11 +130,16 @@ def _with_action(
         yield Step(text, _OHMS)
     if action is Action.REPLACE and basis.read_rails:
         yield Step(f"once {at} is off, read its rails again before fitting: {rails}", _OHMS)
-    if action is Action.STOP:
-        one = at if place.group is None else place.group[0]
+    if action is Action.STOP and len(place.sites(basis.board)) == 1:
         yield Step(
-            f"if a swap was not tried yet: fit a known good package at {one}; the same failure "
+            f"if a swap was not tried yet: fit a known good package at {at}; the same failure "
             "again settles it"
+        )
+    elif action is Action.STOP:
+        # It shows at several packages: another one in place of any of them would tell nothing.
+        yield Step(
+            "run the same boot and test on a good board of this kind, on the same rig: what comes "
+            "there too is the rig's own"
         )
 
 

@@ -37,12 +37,21 @@ class Weight(Struct, frozen=True):
 
 
 def weights(basis: Basis, claim: Claim) -> list[Weight]:
-    """The nodes of a claim by how much they speak for it, loudest first."""
+    """The nodes of a claim by how much they speak for it, loudest first, without those that speak
+    louder for another fault of the likeliest set."""
     beliefs = basis.beliefs
     first = max(claim.members, key=beliefs.marginal)
     candidate = beliefs.candidate(first)
     nodes = beliefs.hypotheses.nodes
     ratios = network.ratios(candidate, nodes)
+    others = (
+        network.ratios(beliefs.candidate(i), nodes)
+        for i in beliefs.best.members
+        if i not in claim.members and not beliefs.candidate(i).mechanism.unknown
+    )
+    taken = {n for theirs in others for n, r in theirs.items() if r > ratios.get(n, r) + SPEAKS}
+    if taken and taken < ratios.keys():
+        ratios = network.ratios(candidate, nodes, taken)
     found = [Weight(nodes[n], ratio) for n, ratio in ratios.items()]
     return sorted(found, key=lambda w: -w.ratio)
 

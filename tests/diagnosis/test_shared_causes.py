@@ -51,6 +51,9 @@ def test_a_missing_package_is_told_beside_one_wrong_bit_of_all_others() -> None:
     assert causes["U5"] is Cause.MISSING
     assert causes[None] is Cause.CONTROLLER
     assert len(causes) == 2
+    (wide,) = (f for f in facts.work(v) if f.place.site is None)
+    assert "U5" not in wide.reason  # that it does not answer speaks for another fault
+    assert not any("fit a known good package" in step for step in wide.next)
 
 
 def test_packages_that_share_a_lane_position_by_chance_err_unequally() -> None:
