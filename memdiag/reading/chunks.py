@@ -73,7 +73,6 @@ class Chunk(Struct, frozen=True):
 
     lines: Sequence[clean.Line]
     width: int | None
-    pasted: Sequence[str]
     first: int = 1
 
 
@@ -102,7 +101,7 @@ class Chunks:
         first, self.next_line = self.next_line, self.next_line + len(pasted)
         width = clean.wrap_width(lines)
         self._widest = max(self._widest, *(line.width for line in lines), 0)
-        return Chunk(lines, width if width == self._widest else None, pasted, first)
+        return Chunk(lines, width if width == self._widest else None, first)
 
     def skip(self, n: int, start: bytes, widest: int) -> None:
         """The next n lines were read in columns. `start` is the text of those for which there is
