@@ -162,14 +162,6 @@ def _steps() -> Array:
 _STEPS = _steps()
 
 
-def width_loglik(
-    width: float, peers: Peers, *, at_least: bool = False, failed: bool = False
-) -> Array | None:
-    """As `width_logliks`, (S,), where the reference is what is healthy."""
-    found = width_logliks(width, peers, (0.0,), at_least=at_least, failed=failed)
-    return None if found is None else found[0]
-
-
 def width_logliks(
     width: float,
     peers: Peers,

@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from memdiag.evidence import margins
-from memdiag.evidence.nodes import GRADES, LINK
+from memdiag.evidence.nodes import GRADES, LINK, Array
 from memdiag.stats.outliers import modified_z
 from tests.support.likelihoods import GRADE_NAMES, SICK, likeliest, of_grades, states
 from tests.support.marks import examples
@@ -27,6 +27,12 @@ WHOLE = ("sound", "array", "astray", "90")
 
 NIST_EIGHT = (199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57)
 ALIKE = [0.44, 0.45, 0.45, 0.46, 0.45, 0.44, 0.46, 0.45]
+
+
+def width_loglik(width: float, peers: margins.Peers, *, at_least: bool = False) -> Array | None:
+    """(S,) where the reference is what is healthy."""
+    found = margins.width_logliks(width, peers, [0.0], at_least=at_least)
+    return None if found is None else found[0]
 
 
 def peers(widths: list[float], floor: float = 0.0) -> margins.Peers:
@@ -43,7 +49,7 @@ def test_eight_lanes_can_never_show_three_sigma() -> None:
     thin = [0.45] * 7 + [0.001]
     z = (np.mean(thin) - min(thin)) / np.std(thin, ddof=1)
     assert z == pytest.approx(7 / math.sqrt(8)) == pytest.approx(2.475, abs=1e-3)
-    assert likeliest(margins.width_loglik(0.001, peers(thin))) in SICK
+    assert likeliest(width_loglik(0.001, peers(thin))) in SICK
 
 
 def test_the_far_value_of_the_handbook_stands_out_here_too() -> None:
@@ -52,8 +58,8 @@ def test_the_far_value_of_the_handbook_stands_out_here_too() -> None:
     widths = [0.45 * 200 / v for v in NIST_EIGHT]
     healthy = peers(widths)
     assert max(widths[:-1]) >= healthy.reference >= min(widths[:-1])
-    assert likeliest(margins.width_loglik(widths[-1], healthy)) == "80"  # 200 / 245.57 = 81 %
-    assert likeliest(margins.width_loglik(min(widths[:-1]), healthy)) in WHOLE
+    assert likeliest(width_loglik(widths[-1], healthy)) == "80"  # 200 / 245.57 = 81 %
+    assert likeliest(width_loglik(min(widths[:-1]), healthy)) in WHOLE
 
 
 @settings(max_examples=examples(60), deadline=None)
@@ -71,9 +77,9 @@ def test_half_a_sick_board_leaves_the_reference_with_the_healthy(
     found = peers(mixed)
     assert min(healthy) <= found.reference <= max(healthy)
     for width in healthy:
-        assert likeliest(margins.width_loglik(width, found)) in WHOLE
+        assert likeliest(width_loglik(width, found)) in WHOLE
     for width in thin:
-        assert likeliest(margins.width_loglik(width, found)) in SICK
+        assert likeliest(width_loglik(width, found)) in SICK
 
 
 def test_one_wide_eye_among_many_is_a_fluke_and_no_measure() -> None:
@@ -87,8 +93,8 @@ def test_the_unit_of_widths_does_not_matter(widths: list[float], scale: float) -
     one, other = peers(widths), peers([w * scale for w in widths])
     assert other.reference == pytest.approx(one.reference * scale)
     for width in (0.02, 0.2, 0.4):
-        here = states(margins.width_loglik(width, one))
-        there = states(margins.width_loglik(width * scale, other))
+        here = states(width_loglik(width, one))
+        there = states(width_loglik(width * scale, other))
         assert there == pytest.approx(here, rel=1e-6, abs=1e-6)
 
 
@@ -102,8 +108,8 @@ def test_all_peers_thin_are_held_to_the_absolute_limit() -> None:
     thin = [0.09, 0.10, 0.10, 0.11, 0.09, 0.10, 0.10, 0.11]
     by_peers, by_limit = peers(thin), peers(thin, floor=0.2)
     assert by_limit.reference >= 0.2 > by_peers.reference
-    assert likeliest(margins.width_loglik(0.10, by_peers)) in WHOLE
-    assert likeliest(margins.width_loglik(0.10, by_limit)) in SICK
+    assert likeliest(width_loglik(0.10, by_peers)) in WHOLE
+    assert likeliest(width_loglik(0.10, by_limit)) in SICK
 
 
 # ---- how narrow ----
@@ -114,7 +120,7 @@ def test_a_width_speaks_for_the_grade_it_has(grade: str) -> None:
     """The scale is its own measure: the log of the share of a healthy width that is left."""
     healthy = peers(ALIKE)
     width = healthy.reference * math.exp(GRADES[grade])
-    values = of_grades(margins.width_loglik(width, healthy))
+    values = of_grades(width_loglik(width, healthy))
     assert GRADE_NAMES[int(np.argmax(values))] == grade
 
 
@@ -123,9 +129,9 @@ def test_a_width_between_two_grades_is_strange_to_neither(wider: str, narrower: 
     """Margin has no steps: half of the way costs each of the two no more than a ruler's width."""
     healthy = peers(ALIKE)
     at = {name: healthy.reference * math.exp(GRADES[name]) for name in (wider, narrower)}
-    between = states(margins.width_loglik(math.sqrt(at[wider] * at[narrower]), healthy))
+    between = states(width_loglik(math.sqrt(at[wider] * at[narrower]), healthy))
     for name, width in at.items():
-        assert between[name] > states(margins.width_loglik(width, healthy))[name] - 2
+        assert between[name] > states(width_loglik(width, healthy))[name] - 2
 
 
 @settings(max_examples=examples(40), deadline=None)
@@ -136,7 +142,7 @@ def test_a_narrower_eye_is_never_more_like_a_sound_one(ratios: list[float]) -> N
     healthy = peers(ALIKE)
     for_sound, best = [], []
     for ratio in sorted(ratios, reverse=True):
-        found = states(margins.width_loglik(healthy.reference * ratio, healthy))
+        found = states(width_loglik(healthy.reference * ratio, healthy))
         for_sound.append(found["sound"])
         best.append(max(found["sound"] - max(found[s] for s in SICK), -10.0))
     assert all(a >= b - 1e-9 for a, b in pairwise(for_sound))
@@ -145,20 +151,20 @@ def test_a_narrower_eye_is_never_more_like_a_sound_one(ratios: list[float]) -> N
 
 def test_a_wide_eye_is_as_good_as_its_peers() -> None:
     healthy = peers(ALIKE)
-    usual, wide = (states(margins.width_loglik(healthy.reference * x, healthy)) for x in (1.0, 1.1))
+    usual, wide = (states(width_loglik(healthy.reference * x, healthy)) for x in (1.0, 1.1))
     assert wide == pytest.approx(usual)
 
 
 def test_no_eye_at_all_is_a_closed_one_or_a_mode() -> None:
-    found = states(margins.width_loglik(0.0, peers(ALIKE)))
+    found = states(width_loglik(0.0, peers(ALIKE)))
     assert max(found, key=found.__getitem__) in ("dead", "mute", "absent")
     assert found["12"] > found["45"] > found["sound"]
 
 
 def test_a_narrow_figure_of_a_cut_sweep_says_nothing() -> None:
     healthy = peers(ALIKE)
-    assert margins.width_loglik(0.2, healthy, at_least=True) is None
-    assert margins.width_loglik(0.45, healthy, at_least=True) is not None
+    assert width_loglik(0.2, healthy, at_least=True) is None
+    assert width_loglik(0.45, healthy, at_least=True) is not None
 
 
 @settings(max_examples=examples(100), deadline=None)
@@ -176,9 +182,9 @@ def test_the_widths_of_a_state_are_a_distribution(state: str) -> None:
     healthy = peers(ALIKE)
     at = np.linspace(-9.0, 0.0, 9001)
     density = np.exp(
-        [states(margins.width_loglik(healthy.reference * math.exp(x), healthy))[state] for x in at]
+        [states(width_loglik(healthy.reference * math.exp(x), healthy))[state] for x in at]
     )
-    shut = math.exp(states(margins.width_loglik(0.0, healthy))[state])
+    shut = math.exp(states(width_loglik(0.0, healthy))[state])
     mass = float(np.trapezoid(density, at)) + shut
     assert mass <= 1.01
     if GRADES.get(state, 0.0) < -0.5:
@@ -218,7 +224,7 @@ def test_wider_eyes_make_the_reference_surer(ratio: float, more: float) -> None:
 def test_a_shift_makes_the_same_width_a_lesser_one() -> None:
     """Beside peers of half an eye, half an eye is half an eye all the same."""
     half = peers([w / 2 for w in ALIKE])
-    assert likeliest(margins.width_loglik(0.225, half)) in WHOLE
+    assert likeliest(width_loglik(0.225, half)) in WHOLE
     (down,) = margins.width_logliks(0.225, half, [math.log(2)])
     assert likeliest(down) in ("58", "45")
 
