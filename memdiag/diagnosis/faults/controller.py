@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Sequence
 
 from msgspec.structs import replace
@@ -92,7 +91,7 @@ def _stripes(board: Board, evidence: Evidence) -> Iterator[Location]:
                 share = BY_LINE / (LANE_LINES * len(by_lane))
                 yield Location(Place(lane=lane, dq=dq), frozenset(sites), share)
     yield from _one_bit(board, evidence, _of_one_rate(suspects, evidence))
-    yield from _one_rate(board, evidence)
+    yield from _unknown_bit(board, evidence)
     for place in sorted(evidence.strides, key=lambda p: str(tuple(p))):
         ref = place.site or ""
         owner = board.site(ref)
@@ -140,7 +139,7 @@ def _of_one_rate(nodes: Sequence[Node], evidence: Evidence) -> list[Node]:
     return [n for n in nodes if n.place.link not in apart]
 
 
-def _one_rate(board: Board, evidence: Evidence) -> Iterator[Location]:
+def _unknown_bit(board: Board, evidence: Evidence) -> Iterator[Location]:
     """The lanes of a channel, or of all, that erred equally often, where nothing tells which of
     their bits it was."""
     named = {n.place.link for n in evidence.nodes if n.kind == "line"}
@@ -227,8 +226,6 @@ THIN = effects.degrees(
 )
 TAKEN = _F.practice("taken in common", 0.4, "share of an eye that the middle one of those takes")
 TAKEN_PLAY = _F.practice("taken, play", 0.6, "log; how unlike those are")
-TAKEN_UNLIKE = _F.practice("taken, unlike", 0.15, "share of that by which lanes differ")
-TAKEN_SCATTER = _F.practice("taken, scatter", 0.05, "share of an eye by which lanes differ at all")
 
 _STRIDE = {
     name: (
@@ -253,8 +250,7 @@ BESIDE = _F.practice(
 def _in_common() -> Iterator[Variant]:
     """What takes the same of all lanes of a block: its clock, its reference, what feeds it."""
     for loss, share in effects.ladder(TAKEN, TAKEN_PLAY, 7).items():
-        of_lane = effects.taken(loss, math.hypot(TAKEN_SCATTER, TAKEN_UNLIKE * loss))
-        yield Variant(f"takes {loss:.0%}", COMMON * _THIN * share, whole(of_lane))
+        yield Variant(f"takes {loss:.0%}", COMMON * _THIN * share, whole(effects.taken(loss)))
 
 
 MECHANISMS = (

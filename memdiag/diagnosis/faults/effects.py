@@ -22,6 +22,10 @@ SICK = shifted(
     _F.practice("sick, log margin", -0.8, "of lanes that work badly beside some that do not work"),
     _F.practice("sick, scatter", 0.5, "log; how unlike those are"),
 )
+SCATTER = _F.practice("taken, scatter", 0.05, "share of an eye by which lanes differ at all")
+UNLIKE = _F.practice(
+    "taken, unlike", 0.15, "share of what is taken of all lanes by which they differ beyond that"
+)
 BESIDE: Pmf = {"90": _F.practice("beside", 0.03, "other lines of its lane that lose a tenth")}
 GONE, DEAF, UNHEARD = (
     _F.each(f"{name},", shares, says)
@@ -88,10 +92,11 @@ def ladder(middle: float, play: float, points: int) -> dict[float, float]:
     }
 
 
-def taken(loss: float, scatter: float) -> Pmf:
-    """The states of a lane that a fault takes this share of its eye from, more than all of it where
-    it goes on beyond: a normal spread about it, in shares of an eye."""
-    spread = NormalDist(loss, scatter)
+def taken(loss: float, unlike: float = UNLIKE) -> Pmf:
+    """The states of a lane that a fault takes this share of its eye from, as of all its lanes, more
+    than all of it where it goes on beyond: a normal spread about it, in shares of an eye, wider by
+    `unlike` of what it takes."""
+    spread = NormalDist(loss, math.hypot(SCATTER, unlike * loss))
     edges = [1 - math.exp((a + b) / 2) for a, b in pairwise(GRADES.values())]
     below = [0.0, *map(spread.cdf, (*edges, 1 - math.exp(SHUT))), 1.0]
     return dict(zip((*GRADES, "dead"), (b - a for a, b in pairwise(below)), strict=True))

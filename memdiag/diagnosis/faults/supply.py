@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from math import comb
 from statistics import NormalDist
@@ -30,14 +29,14 @@ def _rails(board: Board, evidence: Evidence) -> Iterator[Location]:
             yield Location(Place(rail=name), frozenset(), READ_TOO)
     if not feeding and len(board.sites) > 1:
         yield Location(Place(), frozenset(s.ref for s in board.sites), UNKNOWN)
-        told = set()
-        for channel in board.channels if len(board.channels) < len(board.sites) else ():
-            refs = tuple(s.ref for s in board.sites_on_channel(channel))
+        told = dict.fromkeys(
+            tuple(s.ref for s in board.sites_on_channel(channel)) for channel in board.channels
+        )
+        for refs in told:
             if 1 < len(refs) < len(board.sites):
-                told.add(frozenset(refs))
-                yield Location(Place(group=refs), frozenset(refs), OF_CHANNEL / len(board.channels))
+                yield Location(Place(group=refs), frozenset(refs), OF_CHANNEL / len(told))
         for location in locations.unknown_group(board, evidence):
-            if location.sites not in told:
+            if location.sites not in map(frozenset, told):
                 yield location
 
 
@@ -63,9 +62,9 @@ LOW = _F.practice("low", 0.08, "share whose rail reads a few ohms, and sags")
 DOWN = _F.practice("low, down", 0.08, "the same where what makes the rail does not start")
 SHORT = _F.practice("short", 0.18, "share whose rail reads under an ohm")
 OFF = _F.practice("off", 0.10, "share that feed nothing, though the ohms are well")
-SCATTER = _F.practice("scatter", 0.05, "share of an eye by which lanes differ on any rail")
-UNLIKE = _F.practice("unlike", 0.15, "share of what a rail takes by which they differ beyond that")
-UNEVEN = _F.practice("uneven", 0.25, "the same of graded ones: copper is no even slope")
+UNEVEN = _F.practice(
+    "uneven", 0.25, "share of what a graded rail takes by which lanes differ: no even slope"
+)
 FAR_SCATTER = _F.practice("far scatter", 0.25, "log; the same where only the far end tells")
 
 SAG = _F.practice("sag", 0.32, "share of an eye that the middle one takes")
@@ -112,16 +111,14 @@ def _sagging(loss: float, unlike: float) -> Pmf:
     all, and silent far beyond, where not even slow commands are understood. They differ by this
     share of the loss."""
     silent = NormalDist(SILENT, SILENT_SPREAD * SILENT).cdf(loss)
-    return mixed(
-        [(1 - silent, effects.taken(loss, math.hypot(SCATTER, unlike * loss))), (silent, UNHEARD)]
-    )
+    return mixed([(1 - silent, effects.taken(loss, unlike)), (silent, UNHEARD)])
 
 
 def _alike() -> Iterator[Variant]:
     """One sag for all."""
     sagging = 1 - LOW - DOWN - SHORT - OFF
     for loss, share in effects.ladder(SAG, SAG_PLAY, 11).items():
-        effects_of = {**whole(_sagging(loss, UNLIKE)), **_SAG_READS}
+        effects_of = {**whole(_sagging(loss, effects.UNLIKE)), **_SAG_READS}
         yield Variant(f"sags by {loss:.0%}", share * sagging, effects_of)
 
 
