@@ -59,6 +59,7 @@ class Reach:
         self.board = board
         self.order = {site.ref: i for i, site in enumerate(board.sites)}
         self._around: dict[str, Levels] = {}
+        self._by_number: dict[tuple[str, int | None], list[int]] = {}
         self._from: dict[frozenset[str], Levels] = {}
 
     def relation(self, sites: frozenset[str], ref: str) -> Relation:
@@ -91,12 +92,14 @@ class Reach:
     def _numbered_beside(self, ref: str) -> list[int]:
         """Without a profile nobody knows what lies where, but packages of neighbouring numbers
         mostly share something: the place, a block, two sides of one spot."""
+        if not self._by_number:
+            for other, at in self.order.items():
+                self._by_number.setdefault(_numbered(other), []).append(at)
         name, number = _numbered(ref)
-        return [
-            at
-            for other, at in self.order.items()
-            if number is not None and _numbered(other) in ((name, number - 1), (name, number + 1))
-        ]
+        if number is None:
+            return []
+        beside = ((name, number - 1), (name, number + 1))
+        return [at for key in beside for at in self._by_number.get(key, ())]
 
     def of_packages(
         self, candidates: Sequence[tuple[Candidate, int]], groups: Sequence[tuple[str, ...]]
