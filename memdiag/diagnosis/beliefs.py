@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 import numpy as np
 from msgspec import Struct
 
+from memdiag.diagnosis import network
 from memdiag.diagnosis.candidate import Candidate
 from memdiag.diagnosis.hypotheses import Hypotheses
 from memdiag.diagnosis.noisy_max import Array
@@ -54,12 +55,20 @@ class Beliefs:
             for site in frozenset[str]().union(*(c.sites for c in self.candidates(world.members))):
                 self._touching.setdefault(site, []).append(row)
         self._site_causes: dict[str, dict[Cause, float]] = {}
+        self._ratios: dict[int, dict[int, float]] = {}
 
     def candidate(self, number: int) -> Candidate:
         return self.hypotheses.candidates[number]
 
     def candidates(self, numbers: Iterable[int]) -> list[Candidate]:
         return [self.hypotheses.candidates[i] for i in numbers]
+
+    def ratios(self, number: int) -> dict[int, float]:
+        """How much each node speaks for a candidate, as `network.ratios`; many claims ask it."""
+        if number not in self._ratios:
+            found = network.ratios(self.candidate(number), self.hypotheses.nodes)
+            self._ratios[number] = found
+        return self._ratios[number]
 
     def marginal(self, number: int) -> float:
         """Probability that one candidate is present."""

@@ -41,17 +41,16 @@ def weights(basis: Basis, claim: Claim) -> list[Weight]:
     louder for another fault of the likeliest set."""
     beliefs = basis.beliefs
     first = max(claim.members, key=beliefs.marginal)
-    candidate = beliefs.candidate(first)
     nodes = beliefs.hypotheses.nodes
-    ratios = network.ratios(candidate, nodes)
+    ratios = beliefs.ratios(first)
     others = (
-        network.ratios(beliefs.candidate(i), nodes)
+        beliefs.ratios(i)
         for i in beliefs.best.members
         if i not in claim.members and not beliefs.candidate(i).mechanism.unknown
     )
     taken = {n for theirs in others for n, r in theirs.items() if r > ratios.get(n, r) + SPEAKS}
     if taken and taken < ratios.keys():
-        ratios = network.ratios(candidate, nodes, taken)
+        ratios = network.ratios(beliefs.candidate(first), nodes, taken)
     found = [Weight(nodes[n], ratio) for n, ratio in ratios.items()]
     return sorted(found, key=lambda w: -w.ratio)
 

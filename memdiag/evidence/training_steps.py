@@ -16,7 +16,7 @@ from functools import cache
 import numpy as np
 from numpy import exp, log
 
-from memdiag.evidence.nodes import LINK, MARGIN, VIEWS, Array, Way
+from memdiag.evidence.nodes import LINK, MARGIN, PULL, VIEWS, Array, Way
 from memdiag.model import ENDED, FAILED, Result
 from memdiag.model.figures import Table
 from memdiag.stats.bell import upper_tail
@@ -118,7 +118,7 @@ TOLD = _F.practice("limit told", 0.9, "share of one kind of limit from which the
 _WARNS = _F.practice("warns", 0.3, "share of rigs that say marginal of lanes above their limit")
 _HABITS = tuple(
     (view.warned, share)
-    for view, share in zip(VIEWS[:4], (1 - _WARNS, *[_WARNS / 3] * 3), strict=True)
+    for view, share in zip(VIEWS[:PULL], (1 - _WARNS, *[_WARNS / 3] * 3), strict=True)
 )
 """(how often a rig says marginal of a lane above its limit, share of rigs)"""
 
