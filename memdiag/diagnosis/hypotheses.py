@@ -13,9 +13,10 @@ from memdiag.diagnosis.candidate import Candidate, Reach, Strikes
 from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.faults.mechanism import Mechanism, Rails
 from memdiag.diagnosis.history import Past
-from memdiag.diagnosis.network import Variants, build_model
+from memdiag.diagnosis.network import Variants
 from memdiag.diagnosis.rig_behaviour import ALONG, Relation
 from memdiag.diagnosis.settings import Settings
+from memdiag.diagnosis.shortlist import build_model
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import READINGS, Node
 from memdiag.model import Board, Run

@@ -7,62 +7,24 @@ reading of a rail.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Mapping, Sequence
 from functools import cache
 
 import numpy as np
 
-from memdiag.diagnosis import noisy_max, rig_behaviour
+from memdiag.diagnosis import rig_behaviour
 from memdiag.diagnosis.candidate import Candidate, Reach
 from memdiag.diagnosis.faults.locations import ODD
 from memdiag.diagnosis.faults.mechanism import Mechanism
-from memdiag.diagnosis.noisy_max import Array, Family, Group, Ints, Levels, Weighed
+from memdiag.diagnosis.noisy_max import Array, Family, Group, Ints, Levels
 from memdiag.diagnosis.rig_behaviour import Relation
-from memdiag.evidence.nodes import BOOT, LINK, READINGS, STATES, Node, Way
-
-HOPELESS, EACH = -4.0, 0.5
-"""A variant that explains its own place worse (log, with its share of the fault) than mere
-disturbances would, by more than this and this much again for each node of it, is not followed
-up."""
-
-BESIDE = 9.0
-"""Nor is one that explains it so much worse (log) than another strength of the same fault does."""
-
-TOLD_BEST = 3.0
-"""Unless it explains one package so much better (log) than that strength does."""
+from memdiag.evidence.nodes import BOOT, LINK, READINGS, STATES, Node
 
 Variants = list[tuple[int, int]]
 """(candidate, variant of its mechanism)"""
 
 Present = tuple[Candidate, int]
 """The same with the candidate itself."""
-
-
-def build_model(
-    candidates: Sequence[Candidate],
-    nodes: Sequence[Node],
-    reach: Reach,
-    kept_for_the_run: Sequence[float],
-) -> tuple[noisy_max.Model, Variants]:
-    """The factors of the variants that are not hopeless, and those variants."""
-    parts = Parts(candidates, nodes, kept_for_the_run)
-    every = [
-        (i, j)
-        for i, c in enumerate(candidates)
-        if not c.expected
-        for j in range(len(c.mechanism.variants))
-    ]
-    kept = parts.hopeful(every)
-    odds = np.array(
-        [
-            math.log(c.odds * c.mechanism.variants[j].share) + c.bonus
-            for c, j in ((candidates[i], j) for i, j in kept)
-        ]
-    )
-    fault = np.array([i for i, _ in kept], np.int64)
-    vague = frozenset(v for v, (i, _) in enumerate(kept) if candidates[i].mechanism.unknown)
-    return noisy_max.Model(parts.families(kept, reach), odds, fault, vague), kept
 
 
 class Parts:
@@ -88,7 +50,7 @@ class Parts:
         for i, c in enumerate(candidates):
             for n in c.strikes:
                 self.strikers.setdefault(n, []).append(i)
-        self._seen: dict[tuple[int, ...], tuple[Array, Array, bool]] = {}
+        self._seen: dict[tuple[int, ...], tuple[Array, Array, Array]] = {}
         known = np.log(list(kept_for_the_run))
         self.contexts = (known[:, None] + rig_behaviour.CONTEXTS).reshape(-1)
 
@@ -146,26 +108,30 @@ class Parts:
                 total = total * self._effects(i, members)[0]
         return total
 
-    def _group(
+    def group(
         self, members: Sequence[int], chance: Array, number: Mapping[tuple[int, int], int]
     ) -> Group:
         """A group of package nodes. `chance` (moods, D, circumstances), in each case of what is
         kept for the run. Where both ways of data were seen and something is odd, there is one of
         each circumstance for each way in which margin may be lost."""
-        loglik, leak, ways = self._of_group(tuple(members))
+        loglik, leak, weights = self._of_group(tuple(members))
         direct, effects = self._direct(members, number)
-        if ways:
-            chance = np.concatenate([share * chance for share in rig_behaviour.WAYS], axis=-1)
+        shares = rig_behaviour.WAYS if len(weights) > 1 else (1.0,)
+        chance = np.concatenate(
+            [share * chance @ weight for share, weight in zip(shares, weights, strict=True)],
+            axis=-1,
+        )
         return Group(loglik, leak, chance, direct, effects, self.cases)
 
-    def _of_group(self, members: tuple[int, ...]) -> tuple[Array, Array, bool]:
-        """What was seen of these nodes, how they leak, and whether the ways are told apart there:
+    def _of_group(self, members: tuple[int, ...]) -> tuple[Array, Array, Array]:
+        """What was seen of these nodes, how they leak, and (ways, all circumstances, kept ones) how
+        much each circumstance adds to those that are kept, in each way of data that is told apart:
         asked for all variants and again for those that are kept."""
         if members not in self._seen:
             nodes = [self.nodes[n] for n in members]
             odd = any(n.sound_log_ratio < ODD for n in nodes)
             ways = odd and any(n.goes_both_ways for n in nodes)
-            w, k = len(Way) if ways else 1, len(rig_behaviour.VIEW)
+            w, k = len(rig_behaviour.WAYS) if ways else 1, len(rig_behaviour.VIEW)
             loglik = np.full((self.cases, w, k, len(members), len(LINK)), -np.inf)
             leak = np.ones(loglik.shape)
             for at, node in enumerate(nodes):
@@ -173,59 +139,11 @@ class Parts:
                 loglik[:, :, :, at, : len(node.states)] = seen[:, :, rig_behaviour.VIEW]
                 leak[:, :, :, at] = _leak(node.kind)
             leak *= self._given(members)
-            flat = (self.cases * w * k, len(members), len(LINK))
-            self._seen[members] = loglik.reshape(flat), leak.reshape(flat), ways
+            kept, weights = _alike(loglik, leak)
+            flat = (self.cases * w * len(kept), len(members), len(LINK))
+            loglik, leak = (table[:, :, kept].reshape(flat) for table in (loglik, leak))
+            self._seen[members] = loglik, leak, weights
         return self._seen[members]
-
-    # --- who is worth a thought ---------------------------------------------------------------
-
-    def hopeful(self, every: Variants) -> Variants:
-        """The variants that explain their own place no worse than a disturbance would, by much."""
-        number = {key: v for v, key in enumerate(every)}
-        hope = np.array(
-            [
-                self.candidates[i].bonus + math.log(self.candidates[i].mechanism.variants[j].share)
-                for i, j in every
-            ]
-        )
-        count = np.zeros(len(every))
-        gains: list[tuple[Ints, Array]] = []
-        for members in self.by_group.values():
-            group = self._group(members, rig_behaviour.CHANCE[:1, :1], number)
-            if group.direct.size:
-                ready = Weighed(group)
-                gain = ready.each(ready.slope).max(axis=1) - ready.alone.max()
-                gains.append((group.direct, gain))
-                count[group.direct] += (group.effects[:, :, 0] < 1).sum(axis=1)
-        for n in self.reading_nodes:
-            group = self._reading(n, number)
-            ready = Weighed(group)
-            gains.append((group.direct, ready.each(ready.slope)[:, 0] - ready.alone[0]))
-            count[group.direct] += 1
-        for direct, gain in gains:
-            hope[direct] += gain
-        first = self._best_of_each(every, hope)
-        leads = hope > hope[first] - BESIDE
-        for direct, gain in gains:
-            # Elsewhere another fault may hide it: one group that it tells best is enough.
-            mine = np.full(len(every), -np.inf)
-            mine[direct] = gain
-            leads[direct] |= gain > mine[first[direct]] + TOLD_BEST
-        return [
-            (i, j)
-            for v, (i, j) in enumerate(every)
-            if (hope[v] > HOPELESS - EACH * count[v] and leads[v])
-            or self.candidates[i].mechanism.unknown
-        ]
-
-    @staticmethod
-    def _best_of_each(every: Variants, hope: Array) -> Ints:
-        """(V,) of each variant, which one of its candidate explains most."""
-        best: dict[int, int] = {}
-        for v, (i, _) in enumerate(every):
-            if i not in best or hope[v] > hope[best[i]]:
-                best[i] = v
-        return np.array([best[i] for i, _ in every], np.int64)
 
     # --- families -----------------------------------------------------------------------------
 
@@ -238,7 +156,7 @@ class Parts:
         used = np.flatnonzero(np.bincount(levels.reshape(-1), minlength=1) > 0)
         used = np.insert(used[used > 0], 0, 0)
         built = tuple(
-            self._group(
+            self.group(
                 self.by_group[sites], _from_level(rig_behaviour.CHANCE, base[:, g])[:, used], number
             )
             for g, sites in enumerate(groups)
@@ -267,7 +185,7 @@ class Parts:
         prior = contexts - np.log(np.exp(contexts).sum())
         return Family(prior, tuple(groups), reach.of_boots(self._present(kept), nodes))
 
-    def _reading(self, n: int, number: Mapping[tuple[int, int], int]) -> Group:
+    def reading(self, n: int, number: Mapping[tuple[int, int], int]) -> Group:
         node = self.nodes[n]
         loglik = np.full((1, 1, len(LINK)), -np.inf)
         loglik[0, 0, : len(node.states)] = node.by_way()[0, 0, 0]
@@ -278,12 +196,34 @@ class Parts:
 
     def readings(self, kept: Variants) -> Family:
         number = {key: v for v, key in enumerate(kept)}
-        groups = tuple(self._reading(n, number) for n in self.reading_nodes)
+        groups = tuple(self.reading(n, number) for n in self.reading_nodes)
         return Family(np.zeros(1), groups, np.zeros((len(kept), len(groups)), np.int8))
 
 
 def _variants_of(candidate: Candidate) -> range:
     return range(len(candidate.mechanism.variants))
+
+
+def _alike(loglik: Array, leak: Array) -> tuple[list[int], Array]:
+    """Circumstances, of (cases, ways, K, N, S), that say the same of every state but for how
+    probable what was seen is in each: one of them stands for all. Where no step was marginal, a rig
+    that might have warned is such.
+
+    The ones that are kept, and (ways, K, kept) how much each adds to the chance of those."""
+    first = loglik[..., 0]
+    shape = np.round(loglik - first[..., None], 9) + 0.0
+    total = first.sum(axis=-1)  # (cases, ways, K)
+    apart = np.round(total - total[:1], 9) + 0.0
+    kept: dict[tuple[bytes, ...], int] = {}
+    stands: list[int] = []
+    for k in range(loglik.shape[2]):
+        key = tuple([table[:, :, k].tobytes() for table in (shape, apart, leak)])
+        stands.append(kept.setdefault(key, k))
+    numbers = list(kept.values())
+    weights = np.zeros((loglik.shape[1], loglik.shape[2], len(numbers)))
+    for k, of in enumerate(stands):
+        weights[:, k, numbers.index(of)] = np.exp(total[0, :, k] - total[0, :, of])
+    return numbers, weights
 
 
 def _from_level(chance: Array, base: Levels) -> Array:

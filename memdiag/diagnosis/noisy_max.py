@@ -23,6 +23,7 @@ level: memory and time grow with rows and with the variants that something speak
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -101,7 +102,7 @@ class Weighed:
         self.slope = group.leak * like  # (K, N, S)
         self.alone = self._sum(self.slope.sum(axis=-1))  # (K,)
         self.unstruck = self.at_levels(self.alone)  # (C, D)
-        self.struck = self.at_levels(self.each(self.slope))  # (M, C, D)
+        self.one = self.each(self.slope)  # (M, K)
 
     @staticmethod
     def _sum(likelihood: Array) -> Array:
@@ -164,8 +165,11 @@ class Scores:
         )
         self.who = np.array([p[0] for p in pairs], np.int64)
         self.where = np.array([p[1] for p in pairs], np.int64)
-        struck = [self.groups[g].struck[m] for _, g, m in pairs]
-        self.struck = np.array(struck) if struck else np.zeros((0, c, d))
+        order = np.lexsort((np.arange(len(pairs)), self.where))
+        starts = np.searchsorted(self.where[order], np.arange(count + 1))
+        self.of_group = [order[a:b] for a, b in pairwise(starts.tolist())]
+        self.struck = np.zeros((len(pairs), c, d))
+        self.looked_up = np.zeros((count, d), bool)
         self.columns = np.arange(count)
         self.strikes: dict[int, list[int]] = {}
         for v, g, _ in pairs:
@@ -195,6 +199,7 @@ class Scores:
         plain = ~hit[self.where]
         who, where = self.who[plain], self.where[plain]
         at = levels[self.kind[who], where]
+        self._look_up(where, at)
         more = self.struck[plain, :, at] - self.unstruck[:, where, at].T  # (P, C)
         if len(who):
             first = np.flatnonzero(np.diff(who, prepend=-1))  # they stand in the order of variants
@@ -202,6 +207,18 @@ class Scores:
         for direct, gain in gains:
             total[:, direct] += gain
         return total
+
+    def _look_up(self, where: Ints, at: Levels) -> None:
+        """Work out what each variant does to these groups at these levels: most levels that a board
+        has are asked of few groups."""
+        asked = np.zeros_like(self.looked_up)
+        asked[where, at] = True
+        for g in np.flatnonzero((asked & ~self.looked_up).any(axis=1)).tolist():
+            new = np.flatnonzero(asked[g] & ~self.looked_up[g])
+            found = self.groups[g].at_levels(self.groups[g].one, new)  # (M, C, levels)
+            for level, column in zip(new.tolist(), np.moveaxis(found, -1, 0), strict=True):
+                self.struck[self.of_group[g], :, level] = column
+        self.looked_up |= asked
 
     def _unstruck(self, levels: Levels) -> Array:
         """(C, R): log likelihood of all groups at these levels, (R, G), where nothing strikes."""
@@ -242,6 +259,7 @@ class Scores:
         """(V + 1, G): what each group says of each variant alone in a context, last of none."""
         alone: Array = self.unstruck[context][self.columns, self.kinds][self.kind]
         at = self.kinds[self.kind[self.who], self.where]
+        self._look_up(self.where, at)
         alone[self.who, self.where] = self.struck[np.arange(len(self.who)), context, at]
         return alone
 

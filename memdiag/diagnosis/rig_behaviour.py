@@ -10,14 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from enum import IntEnum
-from functools import cache
+from functools import cache, reduce
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
 from memdiag.diagnosis.noisy_max import Levels
 from memdiag.diagnosis.rig_moods import IDLY, MOODS, Warned
-from memdiag.evidence.nodes import GRADES, LINK, PULL, STATES, THROUGHOUT, VIEWS, Array
+from memdiag.evidence.nodes import GRADES, LINK, PULLS, STATES, THROUGHOUT, VIEWS, Array
 from memdiag.model.figures import Table
 
 Pmf = Mapping[str, float]
@@ -73,23 +74,48 @@ CLOSE, PULLED = (
         ("pulled", (0.01, 0.16, 0.22, 0.36, 0.55, 0.12), "chance that a fault takes margin there"),
     )
 )
+
+
+class Board(NamedTuple):
+    """How a board joins its packages. Its stubs, clocks and references are the same for all, so
+    this is drawn once for a board."""
+
+    share: float
+    pull: float
+    least: float
+    block: float
+    hard: float
+    bursts: float
+
+
 _BOARDS = tuple(
-    tuple(
-        _F.practice(f"{name} boards, {what}", value, says)
-        for what, value, says in zip(
-            ("share", "pull", "at least"),
-            values,
-            ("share of boards", "how much more than the average", "chance, whatever joins two"),
-            strict=True,
+    Board(
+        *(
+            _F.practice(f"{name} boards, {what}", value, says)
+            for what, value, says in zip(
+                Board._fields,
+                values,
+                (
+                    "share of boards",
+                    "how much more than the average",
+                    "chance at least, whatever joins two",
+                    "the same of one PHY block or two sides of a stub",
+                    "share of pulls there that are strong, where it is one for all",
+                    "share of pulled packages that bursts of noise hit",
+                ),
+                strict=True,
+            )
         )
     )
     for name, values in (
-        ("stiff", (0.60, 0.35, 0.0)),
-        ("soft", (0.28, 2.2, 0.0)),
-        ("shaking", (0.12, 2.5, 0.8)),
+        ("stiff", (0.56, 0.35, 0.0, 0.0, 0.0, 0.45)),
+        ("soft", (0.22, 2.2, 0.0, 0.0, 0.0, 0.45)),
+        ("shaking", (0.10, 2.5, 0.8, 0.8, 0.0, 0.9)),
+        ("joined", (0.07, 1.0, 0.0, 0.9, 0.0, 0.45)),
+        ("hard", (0.05, 1.0, 0.0, 0.9, 0.7, 0.45)),
     )
 )
-CONTEXTS: Array = np.log([mood.share * share for mood in MOODS for share, *_ in _BOARDS])
+CONTEXTS: Array = np.log([mood.share * board.share for mood in MOODS for board in _BOARDS])
 """(contexts,) log prior of each kind of rig on each kind of board."""
 
 UNEXPLAINED = _F.practice("pulled idly", 1e-5, "a package pulled with no fault on the board")
@@ -104,11 +130,11 @@ _STRONG = {
     near: _F.practice(f"strong pulls, {near.name.lower()}", share, says)
     for near, share, says in (
         (Relation.BOOT, 0.04, "share of the pulls there; this share of them are the hardest"),
-        (Relation.PLACE, 0.04, "heat and crosstalk take little"),
-        (Relation.RAIL, 0.10, "a dip"),
-        (Relation.PARTITION, 0.16, "a clock, a reference"),
-        (Relation.CLAMSHELL, 0.30, "a stub, a termination that is gone"),
-        (Relation.SITE, 0.16, "the rest of its own package"),
+        (Relation.PLACE, 0.06, "heat and crosstalk take little"),
+        (Relation.RAIL, 0.12, "a dip"),
+        (Relation.PARTITION, 0.25, "a clock, a reference"),
+        (Relation.CLAMSHELL, 0.40, "a stub, a termination that is gone"),
+        (Relation.SITE, 0.25, "the rest of its own package"),
     )
 }
 _UNLIKE = _F.practice(
@@ -117,9 +143,9 @@ _UNLIKE = _F.practice(
 _PULLS = tuple(
     (margin, -_UNLIKE * margin)
     for margin in (
-        _F.practice("pull", -0.13, "log margin of a common pull"),
-        _F.practice("strong pull", -0.30, "of a strong one"),
-        _F.practice("hardest pull", -0.60, "of a rare one: half an eye"),
+        _F.practice("pull", -0.10, "log margin of a common pull"),
+        _F.practice("strong pull", -0.24, "of a strong one"),
+        _F.practice("hardest pull", -0.55, "of a rare one: half an eye"),
     )
 )
 """(log margin, scatter over the lines of the package)"""
@@ -133,18 +159,15 @@ def _hard(near: Relation, felt: float) -> Array:
 
 _SELDOM = {Warned.SOMETIMES: 1 - THROUGHOUT_IDLY, Warned.THROUGHOUT: THROUGHOUT_IDLY}
 
-VIEW = (0, 1, 2, THROUGHOUT, len(VIEWS), *len(_PULLS) * (PULL,))
+VIEW = (0, 1, 2, THROUGHOUT, len(VIEWS), *(view for view in PULLS for _ in _PULLS))
 """Of each circumstance (none, a warning in some steps, in most, throughout, one of each place by
-itself, three pulls)
-the view of what was seen."""
+itself; in each view of a pull, three of them) the view of what was seen."""
 
 ONE_WAY = _F.practice("one way", 0.2, "faults that take the margin of reads alone; of writes too")
 WAYS = (1 - 2 * ONE_WAY, ONE_WAY, ONE_WAY)
 """Share of each `Way`: both, reads alone, writes alone."""
 
-SPREAD_BY_PULL = _F.practice(
-    "errors of a pull", 0.5, "share of pulled packages with errors all over"
-)
+SPREAD_BY_BURSTS = _F.practice("errors of bursts", 0.9, "share of those whose errors are all over")
 
 
 def shifted(margin: float, scatter: float) -> Pmf:
@@ -195,13 +218,16 @@ def idle(kind: str) -> Pmf:
 def leak(kind: str) -> Array:
     """(circumstances, S) cumulative probabilities of a node that no fault strikes."""
     idle = cumulative(_IDLE[kind], kind)
-    pulled = []
-    for margin, scatter in _PULLS:
-        pmf: Pmf = shifted(margin, scatter)
-        if kind == "shape":
-            pmf = {**_IDLE["shape"], "spread": SPREAD_BY_PULL}
-        pulled.append(cumulative(pmf, kind) if kind in ("place", "line", "shape") else idle)
-    return np.array([idle] * VIEW.index(PULL) + pulled)
+    graded = kind in ("place", "line")
+    pulls = [cumulative(shifted(*pull), kind) if graded else idle for pull in _PULLS]
+    if kind == "shape":
+        shaken = [cumulative({**_IDLE["shape"], "spread": SPREAD_BY_BURSTS}, kind)] * len(_PULLS)
+    else:
+        shaken = pulls
+    rest = [idle] * (len(VIEW) - len(PULLS) * len(_PULLS))
+    return np.array(
+        rest + [row for view in PULLS for row in (shaken if VIEWS[view].shaken else pulls)]
+    )
 
 
 def of_all_lanes(pmf: Pmf) -> Pmf:
@@ -257,25 +283,36 @@ def levels(spill: float, stops: float) -> Levels:
     return np.array(found, np.int8)
 
 
+def _outer(*shares: Array) -> Array:
+    """(product of their lengths,) the shares of what is independent, the last the quickest."""
+    return np.asarray(reduce(np.multiply.outer, shares).reshape(-1))
+
+
 def _chance() -> Array:
     """(contexts, levels, circumstances)"""
-    kinds = [(mood, pulls, least) for mood in MOODS for _, pulls, least in _BOARDS]
+    kinds = [(mood, board) for mood in MOODS for board in _BOARDS]
     out = np.zeros((len(kinds), len(_LEVELS), len(VIEW)))
-    for c, (mood, pulls, least) in enumerate(kinds):
+    for c, (mood, board) in enumerate(kinds):
         for d, (near, loud) in enumerate(_LEVELS):
             warned, pulled, hard = mood.idly, UNEXPLAINED, _hard(Relation.PARTITION, 1.0)
             ways = mood.ways
             if near is not Relation.NONE:
                 heard, felt = _LOUDNESS[loud]
                 warned = max(mood.idly, 1 - (1 - mood.warns) ** (CLOSE[near] * heard))
-                pulled = min(max(PULLED[near] * pulls, least) * felt, MOST_PULLED)
+                of_block = near in (Relation.PARTITION, Relation.CLAMSHELL)
+                least = board.block if of_block else board.least
+                pulled = min(max(PULLED[near] * board.pull, least) * felt, MOST_PULLED)
                 hard = _hard(near, felt)
+                if of_block and board.hard:
+                    hard = np.array([(1 - board.hard) / 2, board.hard, (1 - board.hard) / 2])
             elif mood.idly <= IDLY:
                 ways = _SELDOM
             out[c, d, 0] = (1 - pulled) * (1 - warned)
             for way, share in ways.items():
                 out[c, d, way] = (1 - pulled) * warned * share
-            out[c, d, -len(_PULLS) :] = pulled * hard
+            told = np.array([1 - warned, warned])
+            burst = np.array([1 - board.bursts, board.bursts])
+            out[c, d, VIEW.index(PULLS[0]) :] = pulled * _outer(told, burst, hard)
     return out
 
 

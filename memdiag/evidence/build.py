@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from statistics import median
+from typing import NamedTuple
 
 from msgspec.structs import replace
 
-from memdiag.evidence import coverage, error_counts, training_steps
+from memdiag.evidence import coverage, same_counts, training_steps, unsaid
 from memdiag.evidence.counted import MIN_TALLIED, add_counts, add_lines, is_rubbish, many_lines
 from memdiag.evidence.delay_steps import delays
 from memdiag.evidence.eyes import Peers, add_widths
@@ -16,7 +17,6 @@ from memdiag.evidence.gathered import Evidence, at_owner, owners_of
 from memdiag.evidence.measurements import Measured, Measurements, StepOutcome
 from memdiag.evidence.nodes import Array, Node, Way, by_state, of_line
 from memdiag.evidence.readings import rails, shapes, voltages, warmth
-from memdiag.evidence.same_counts import same_counts
 from memdiag.evidence.training_steps import WAYS
 from memdiag.model import LANE_LINES, Board, Place, Quote, Result
 from memdiag.model.figures import Table
@@ -25,7 +25,7 @@ Source = Callable[[Measurements, Evidence], None]
 """Adds what one kind of reading says, as nodes or to nodes that are there. Sources come after all
 that the rows of the links say, and none needs another."""
 
-SOURCES: tuple[Source, ...] = (shapes, rails, voltages, warmth, delays, same_counts)
+SOURCES: tuple[Source, ...] = (shapes, rails, voltages, warmth, delays, same_counts.same_counts)
 
 
 def gather(
@@ -35,22 +35,35 @@ def gather(
     profile sets one. `sources`: the readings that are asked beside the rows of the links."""
     board = measured.board
     peers = Peers(measured, thin_ui or board.thin_ui)
-    memory = measured.run.head.memory or board.memory
     habits = coverage.habits(measured)
+    counted = same_counts.counted(measured)
+    equal = same_counts.equal_links(counted, board)
     counts = coverage.counts_of_what_erred(measured)
     by_line = bool(counts) and all(row.place.line is not None for row in counts)
-    erring = board if by_line else None
+    all_links = _AllLinks(
+        peers,
+        measured.run.head.memory or board.memory,
+        habits,
+        board if by_line else None,
+        equal,
+        _without_setting(measured),
+    )
     nodes: list[Node] = []
     for group in measured:
         owners = owners_of(group.place, board)
         if owners:
-            nodes += _places(group, owners, peers, memory, habits, erring)
-    clean = _of_clean_links(measured)
-    if clean is not None:
-        nodes += _unlisted(measured, nodes, clean)
+            nodes += _places(group, owners, all_links)
+    nodes += unsaid.without_error(measured, nodes)
+    nodes += unsaid.passed(measured, nodes, peers)
     nodes = _by_sequence(nodes)
     evidence = Evidence(
-        nodes, habits=habits, thin_eyes=tuple(peers.thin()), kept=tuple(p for _, _, p in peers.kept)
+        nodes,
+        erring=_erring(measured, board),
+        counted=counted,
+        equal=equal,
+        habits=habits,
+        thin_eyes=tuple(peers.thin()),
+        kept=tuple(p for _, _, p in peers.kept),
     )
     evidence.notes += [_habit(step) for step in sorted(habits)]
     for source in sources:
@@ -62,6 +75,16 @@ def gather(
     return evidence
 
 
+def _erring(measured: Measurements, board: Board) -> frozenset[str]:
+    """The sites that a link with errors may mean."""
+    return frozenset(
+        ref
+        for m in measured
+        if m.tally is not None or m.totals["errors"] or m.totals["edc"]
+        for ref in owners_of(m.place, board)
+    )
+
+
 def _habit(step: str) -> str:
     return (
         f"{step} fails on every lane on which the data steps work: that is the rig's "
@@ -69,14 +92,23 @@ def _habit(step: str) -> str:
     )
 
 
-def _places(
-    group: Measured,
-    owners: tuple[str, ...],
-    peers: Peers,
-    memory: str | None,
-    habits: frozenset[str],
-    erring: Board | None,
-) -> list[Node]:
+class _AllLinks(NamedTuple):
+    """What is known of all links of a run before one of them is looked at."""
+
+    peers: Peers
+    memory: str | None
+    habits: frozenset[str]
+    """Steps that the rig fails whatever lies on the board."""
+    erring: Board | None
+    """The board, where counts name the data lines that erred and no others."""
+    equal: Sequence[Place]
+    """The lanes that err equally often."""
+    without: Sequence[Place]
+    """Where a step that sets the data up found no setting."""
+
+
+def _places(group: Measured, owners: tuple[str, ...], run: _AllLinks) -> list[Node]:
+    peers, memory = run.peers, run.memory
     at = at_owner(group.place, owners)
     place, boot = Node("place", owners, at), Node("boot", owners, at)
     lines: dict[int, Node] = {}
@@ -84,23 +116,33 @@ def _places(
     def line(dq: int) -> Node:
         return lines.setdefault(dq, Node("line", owners, replace(at, dq=dq)))
 
-    steps = [outcome for outcome in group.steps if outcome.step not in habits]
+    steps = [outcome for outcome in group.steps if outcome.step not in run.habits]
     _steps(steps, place, boot, line, peers)
     add_widths(group.place, place, line, peers)
-    if _runs_untrained(group):
+    if _runs_untrained(group, run.without):
         _count_untrained(group, place, line, memory, peers)
     else:
-        tallied = add_lines(group, line, memory, erring)
-        add_counts(group, place, memory, peers, lines_known=tallied)
+        tallied = add_lines(group, line, memory, run.erring)
+        apart = place.blank()
+        add_counts(group, apart, memory, peers, lines_known=tallied)
+        if at in run.equal:
+            # One wrong bit for all of them has one rate and one way, which is said once.
+            apart.as_one_of(len(run.equal), MOST_ONCE)
+        place.add_node(apart)
     by_line = any(eye.dq is not None for eyes in peers.eyes[group.place].values() for eye in eyes)
     _share_one_voice(list(lines.values()), by_line)
     return [n for n in (place, *lines.values(), boot) if n.spoken]
 
 
-def _runs_untrained(group: Measured) -> bool:
-    """Whether a step that sets the data up found no setting or was not run, and the data came out
-    as rubbish."""
-    lost = any(group.results.get(step) in _NO_SETTING for step in SETS_DATA)
+def _without_setting(measured: Measurements) -> list[Place]:
+    """The places where a step that sets the data up found no setting or was not run."""
+    return [m.place for m in measured if any(m.results.get(s) in _NO_SETTING for s in SETS_DATA)]
+
+
+def _runs_untrained(group: Measured, without: Sequence[Place]) -> bool:
+    """Whether a lane has no setting, or a wider place that it is of, and the data came out as
+    rubbish."""
+    lost = any(at == group.place or at.covers(group.place) for at in without)
     return lost and is_rubbish(group.totals) and not _of_few_lines(group)
 
 
@@ -123,52 +165,23 @@ def _count_untrained(
     """The counts and error words of a lane that some rigs leave as it was before training: then all
     of its lines read rubbish, though one of them alone may be ill."""
     lines: dict[int, Node] = {}
-    counted = replace(place, quotes=[], partner={}, _parts={})
+    counted = place.blank()
 
     def apart(dq: int) -> Node:
-        return lines.setdefault(dq, replace(line(dq), quotes=[], partner={}, _parts={}))
+        return lines.setdefault(dq, line(dq).blank())
 
     tallied = add_lines(group, apart, memory)
     add_counts(group, counted, memory, peers, lines_known=tallied)
-    place.add_doubted(counted, UNTRAINED, "dead")
-    for dq, node in lines.items():
-        line(dq).add_doubted(node, UNTRAINED, "dead")
+    for node, of in ((counted, place), *((node, line(dq)) for dq, node in lines.items())):
+        node.doubt(UNTRAINED, "dead")
+        of.add_node(node)
 
+
+MOST_ONCE = 7.0
+"""Log likelihoods farther apart are no matter of how often, or which way, something errs."""
 
 SETS_DATA = ("gate", "read", "write", "wck")
 _NO_SETTING = (Result.FAIL, Result.NOT_FOUND, Result.NOT_RUN)
-
-
-def _of_clean_links(measured: Measurements) -> Array | None:
-    """What is said of a link that no count and no error word names, where all that erred are named:
-    in a complete list of errors, or in counts that leave out every link without one. None where a
-    link may be left out for another reason."""
-    if coverage.error_list_is_complete(measured):
-        return error_counts.listed_loglik(0)
-    counts = coverage.counts_of_what_erred(measured)
-    if not counts or any(row.place.lane is None for row in counts):
-        return None
-    return error_counts.count_loglik(0, float(median([row.bits or 0 for row in counts])))
-
-
-def _unlisted(measured: Measurements, nodes: list[Node], clean: Array) -> list[Node]:
-    """The links of the board that no count and no error word names, each with `clean`."""
-    board = measured.board
-    told = {(node.sites, node.place): node for node in nodes if node.kind == "place"}
-    heard = {m.place for m in measured if m.counts or m.tally is not None}
-    wide = [p for p in heard if None in (p.channel, p.lane)]
-    more: list[Node] = []
-    for link in coverage.links(measured):
-        if link in heard or any(p.speaks_of(link, board) for p in wide):
-            continue
-        owners = owners_of(link, board)
-        at = at_owner(link, owners)
-        if not owners:
-            continue
-        if (owners, at) not in told:
-            more.append(told.setdefault((owners, at), Node("place", owners, at)))
-        told[owners, at].add(clean)
-    return more
 
 
 def _share_one_voice(lines: list[Node], widths: bool) -> None:

@@ -95,7 +95,7 @@ def _is_measured(group: Measured) -> bool:
 def _moved_data(row: TrainingRow) -> bool:
     if row.step not in DATA_STEPS or row.result is Result.NOT_RUN:
         return False
-    figures = (row.result, row.width, row.height, row.window)
+    figures = (row.result, row.width, row.height, row.window, row.spread)
     return any(figure is not None for figure in figures)
 
 
@@ -121,6 +121,24 @@ def counts_of_what_erred(measured: Measurements) -> list[CountRow]:
     rows = [row for m in measured for row in m.counts if row.bits and row.errors is not None]
     whole = run.source.complete and not run.lost
     return rows if whole and all(row.errors for row in rows) else []
+
+
+def passed_unsaid(measured: Measurements) -> tuple[dict[str, frozenset[Place]], bool]:
+    """The links that a step which the dump names leaves out, where no step in it passes: such a rig
+    prints what went wrong, and what it does not name has passed. And whether the first link of the
+    board is among them: else it may be a boot that stopped at that link."""
+    run, every = measured.run, links(measured)
+    ran = [(m.place, o.step, o.last) for m in measured for o in m.steps]
+    whole = run.source.complete and not run.lost
+    if not whole or not measured.board.known or any(r is Result.PASS for *_, r in ran):
+        return {}, False
+    told: dict[str, list[Place]] = {}
+    for place, step, _ in ran:
+        told.setdefault(step, []).append(place)
+    named = [place for place, *_ in ran]
+    first = bool(named and every) and every[0] in _lacking(named, every[:1], measured)
+    out = {step: frozenset(_lacking(at, every, measured)) for step, at in told.items()}
+    return out, first
 
 
 class Stopped(Struct, frozen=True):
@@ -229,7 +247,8 @@ def _of(step: str, group: Measured) -> Iterator[TrainingRow]:
 
 
 def _shows_eye(row: TrainingRow) -> bool:
-    return not (row.width is None and row.height is None and row.window is None)
+    figures = (row.width, row.height, row.window, row.spread)
+    return any(figure is not None for figure in figures)
 
 
 def _lacking(
@@ -254,9 +273,10 @@ def _lacking(
 
 
 def habits(measured: Measurements, *, proven: bool = False) -> frozenset[str]:
-    """The steps that fail wherever they are run, on every link on which the data steps work, and a
-    good part of the links are such: what a rig does whatever lies on the board (a step it does not
-    know how to run, say). A link that fails the data steps too has a fault of its own.
+    """The steps that fail wherever they are run, on every link on which the data steps work, or the
+    counts of a rig that prints no steps which pass, and a good part of the links are such: what a
+    rig does whatever lies on the board (a step it does not know how to run, say). A link that fails
+    the data steps too has a fault of its own.
 
     That is enough to hold the step against nobody. `proven`, to let a board go in spite of it, only
     where it was run on all of those, and most links pass the data steps: one that is `marginal`
@@ -266,7 +286,10 @@ def habits(measured: Measurements, *, proven: bool = False) -> frozenset[str]:
     every = links(measured)
     data = _of_steps(outcomes, DATA_STEPS)
     ill = {place for place, o in data if o.ran in FAILED or (proven and o.ran is not Result.PASS)}
-    well = set(every) - set(_lacking((p for p, _ in data if p not in ill), every, measured))
+    working = {place for place, _ in data}
+    if not proven:
+        working |= {m.place for m in measured if _counts_well(m)}
+    well = set(every) - set(_lacking(working - ill, every, measured))
     if not every or len(well) < (MOST_PASS if proven else MOST_WORK) * len(every):
         return frozenset()
     found = set()
@@ -282,6 +305,15 @@ def habits(measured: Measurements, *, proven: bool = False) -> frozenset[str]:
             found.add(step)
     return frozenset(found)
 
+
+def _counts_well(m: Measured) -> bool:
+    """Whether so few of its bits were wrong that whatever training sets up was set up."""
+    errors, bits = m.totals["errors"], m.totals["bits"]
+    return errors is not None and bits is not None and errors < WORKS * bits
+
+
+WORKS = 1e-4
+"""An error rate that no link reaches of which a step of training truly failed."""
 
 MOST_WORK, MOST_PASS = 0.4, 0.7
 """Share of the links on which the data steps work where a step that fails on all of them is a

@@ -57,6 +57,8 @@ class Eye(Struct, frozen=True):
     shown: str
     marginal: bool = False
     failed: bool = False
+    grain: float = 0.0
+    """What each edge was rounded to, in the same unit."""
 
 
 class Peers:
@@ -74,6 +76,7 @@ class Peers:
         listed: list[int] = []
         giving_up = rubbish = 0
         pools: dict[Kind, list[float]] = {}
+        grains: dict[Kind, float] = {}
         warned: dict[tuple[str | None, str], list[Result]] = {}
         self.eyes = {m.place: best_eyes(m.training, m.place) for m in measured}
         for m in measured:
@@ -89,6 +92,8 @@ class Peers:
             for kind, figures in self.eyes[m.place].items():
                 usual = self.usual(kind, m.place)
                 pools.setdefault(kind, []).extend(f.value / usual for f in figures)
+                grain = max((f.grain / usual for f in figures), default=0.0)
+                grains[kind] = max(grain, grains.get(kind, 0.0))
         self._together = {
             at: len(results)
             for at, results in warned.items()
@@ -102,7 +107,8 @@ class Peers:
         self.alike = {at: error_counts.common(lanes) for at, lanes in exposed.items()}
         self.listed_common = len(listed) >= MIN_LISTED and float(statistics.median(listed)) >= 1
         self._found = {
-            kind: margins.reference(pool, self._floor(kind)) for kind, pool in pools.items()
+            kind: margins.reference(pool, self._floor(kind), grains[kind])
+            for kind, pool in pools.items()
         }
         # Nothing but zeros in a pool: the margins of that kind were never measured.
         self._unmeasured = {k for k, pool in pools.items() if len(pool) > 1 and not any(pool)}
@@ -292,7 +298,10 @@ def _eye(row: TrainingRow, what: str) -> tuple[str, Eye] | None:
             value, unit = quantity.in_unit(base), base
         except ValueError:
             return None
-    at_least, holes = False, 0
+    at_least, holes, grain = False, 0, 0.0
+    if what == "width" and row.width is None and unit == "tap":
+        # A spread is the lesser of the two sides: it is rounded for both edges at once.
+        grain = 2.0 if row.window is None else row.taps or 1.0
     if what == "width" and row.window is not None:
         window = measure(row.window, row.taps or 1.0)
         at_least, holes = window.lower_limit, window.holes
@@ -304,7 +313,7 @@ def _eye(row: TrainingRow, what: str) -> tuple[str, Eye] | None:
     line = row.position.line
     failed = row.result in FAILED
     shown = str(quantity)
-    return unit, Eye(value, line, at_least, holes, row.place.line, shown, marginal, failed)
+    return unit, Eye(value, line, at_least, holes, row.place.line, shown, marginal, failed, grain)
 
 
 def add_widths(at: Place, place: Node, line: Callable[[int], Node], peers: Peers) -> None:

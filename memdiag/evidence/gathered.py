@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from msgspec import Struct, field
 from msgspec.structs import replace
 
@@ -28,10 +30,12 @@ class Evidence(Struct):
     """What the addresses of each site's errors look like."""
     strides: set[Place] = field(default_factory=set)
     """Data lines whose errors keep a constant stride."""
+    erring: frozenset[str] = frozenset()
+    """The sites that any error, or check that failed, was counted or listed of."""
     counted: dict[Place, tuple[int, int]] = field(default_factory=dict)
     """Wrong bits, and bits, by lane; by channel where no lane was counted by itself."""
-    equal: frozenset[Place] = frozenset()
-    """Those that erred equally often."""
+    equal: Sequence[Place] = ()
+    """Those that erred equally often, in the order of their rates."""
     silent_sites: tuple[str, ...] = ()
     """Sites of the profile that no row of the dump speaks of."""
     bits_per_lane: float | None = None

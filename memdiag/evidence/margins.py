@@ -75,11 +75,13 @@ class Peers(Struct, frozen=True):
     count: int
 
 
-def reference(widths: Sequence[float], floor: float = 0.0) -> Peers | None:
+def reference(widths: Sequence[float], floor: float = 0.0, grain: float = 0.0) -> Peers | None:
     """The healthy reference of positive widths (any unit, all the same).
 
     `floor` is an absolute limit in that unit below which no width is healthy: a reference under
-    it is lifted to it. None with fewer than MIN_PEERS widths and no floor.
+    it is lifted to it. `grain`: what each edge is rounded to, in that unit; two edges together are
+    off by its sixth part's root (the variance of a sum of two even spreads). None with fewer than
+    MIN_PEERS widths and no floor.
     """
     logs = sorted(math.log(w) for w in widths if w > 0)
     if len(logs) < MIN_PEERS:
@@ -88,6 +90,7 @@ def reference(widths: Sequence[float], floor: float = 0.0) -> Peers | None:
     centre = statistics.median(cluster)
     scale = 1.4826 * statistics.median(abs(v - centre) for v in cluster)
     scale = min(max(scale, SCALE_FLOOR), SCALE_CAP)
+    scale = math.hypot(scale, grain / math.sqrt(6) / math.exp(centre))
     lifted = max(math.exp(centre), floor)
     return Peers(lifted, scale, len(logs))
 

@@ -18,7 +18,7 @@ from memdiag.evidence import lane_tallies, scans
 from memdiag.evidence.lane_tallies import LaneTally
 from memdiag.evidence.scans import Sweep
 from memdiag.model import ENDED, Board, CountRow, Place, Result, Run, TrainingRow
-from memdiag.model.quantities import Quantity
+from memdiag.model.quantities import Quantity, scale
 from memdiag.stats import windows
 
 RETRY_MARGINAL = 3
@@ -271,10 +271,16 @@ def width_in_ui(width: Quantity | None, rate: float | None) -> float | None:
 
 
 def width_of(row: TrainingRow) -> Quantity | None:
-    """The printed width, else the longest run of the window in taps."""
+    """The printed width, else the longest run of the window in taps, else what works to either side
+    of the chosen point and that point; None where the sweep began inside of that eye."""
     if row.width is not None:
         return row.width
-    if row.window is None:
+    if row.window is not None:
+        measured = windows.measure(row.window, row.taps or 1.0, wraps=row.step == "level")
+        return Quantity(measured.width, "tap")
+    spread, delay = row.spread, row.delay
+    if spread is None or (delay is not None and delay.value <= spread.value > 0):
         return None
-    measured = windows.measure(row.window, row.taps or 1.0, wraps=row.step == "level")
-    return Quantity(measured.width, "tap")
+    in_taps = spread.unit is None or scale(spread.unit)[1] == "tap"
+    point = 1.0 if in_taps and spread.value > 0 else 0.0
+    return Quantity(2 * spread.value + point, "tap" if in_taps else spread.unit)

@@ -17,6 +17,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 from msgspec import Struct, field
+from msgspec.structs import replace
 
 from memdiag.model import WHOLE_BOARD, Place, Quote
 
@@ -94,13 +95,21 @@ class View(NamedTuple):
     shaken: bool = False
 
 
-VIEWS = (View(0.0), View(0.25), View(0.65), View(0.97), View(0.10, True))
+_HINTED, _TOLD = 0.10, 0.80
+VIEWS = (
+    View(0.0),
+    View(0.25),
+    View(0.65),
+    View(0.97),
+    *(View(warned, shaken) for warned in (_HINTED, _TOLD) for shaken in (False, True)),
+)
 """The views that are kept apart: nothing from elsewhere, a warning in some steps, in most, in
-nearly all, and a pull, which is seen by the margin it takes. Behind them comes one that is made of
-them: places of a package of which each is warned of throughout or not at all."""
+nearly all, and a pull, which is seen by the margin it takes: without bursts and with them, and the
+same two where the rig warns too. Behind them comes one that is made of them: places of a package of
+which each is warned of throughout or not at all."""
 
-THROUGHOUT, PULL = 3, 4
-"""The views of a warning in nearly all steps and of a pull."""
+THROUGHOUT, PULLS = 3, (4, 5, 6, 7)
+"""The view of a warning in nearly all steps, and those of a pull."""
 
 EACH_BY_ITSELF = 0.5
 """Share of the places of such a package that are warned of."""
@@ -142,11 +151,13 @@ def graded(healthy: float, deep: float) -> Array:
 
 class Way(IntEnum):
     """Which way data go in what was seen: both or neither in particular, out of the package, into
-    it. A package drives one and receives the other, so a fault may take the margin of one alone."""
+    it, or one of the two and nobody says which. A package drives one and receives the other, so a
+    fault may take the margin of one alone."""
 
     ANY = 0
     READ = 1
     WRITE = 2
+    EITHER = 3
 
 
 class Node(Struct, eq=False):
@@ -189,14 +200,33 @@ class Node(Struct, eq=False):
         nothing = np.zeros((1, len(VIEWS), len(self.states)))
         return self._parts.get(way, nothing)
 
-    def add_doubted(self, other: Node, doubt: float, like: str) -> None:
-        """Multiply in what was seen of the same place elsewhere, which with this probability says
-        nothing of it: it then looks as it would in the state `like`, whatever the place is in."""
+    def blank(self) -> Node:
+        """A node of the same place of which nothing was seen."""
+        return replace(self, quotes=[], partner={}, _parts={}, _ways=None, _ratio=None)
+
+    def add_node(self, other: Node) -> None:
+        """Multiply in what was seen of the same place elsewhere."""
         for way, part in other._parts.items():
-            anyhow = part[..., self.states.index(like), None] + math.log(doubt)
-            self.add(np.logaddexp(part + math.log1p(-doubt), anyhow), way=way)
+            self.add(part, way=way)
         self.quotes += other.quotes
         self.partner |= other.partner
+
+    def doubt(self, doubt: float, like: str) -> None:
+        """Take it that what was seen there says nothing with this probability: it then looks as it
+        would in the state `like`, whatever the place is in."""
+        for way, part in self._parts.items():
+            anyhow = part[..., self.states.index(like), None] + math.log(doubt)
+            self._parts[way] = np.logaddexp(part + math.log1p(-doubt), anyhow)
+        self._ways = self._ratio = None
+
+    def as_one_of(self, n: int, apart: float) -> None:
+        """Take what was seen there for one of `n` tellings of the same thing: what sets states less
+        than `apart` (log) from the best counts once for all of them. What is farther off stays
+        that far."""
+        for way, part in self._parts.items():
+            off = part.max(axis=-1, keepdims=True) - part
+            self._parts[way] = -np.minimum(off, apart) / n - np.maximum(off - apart, 0.0)
+        self._ways = self._ratio = None
 
     def soften(self, factor: float | Array) -> None:
         """Let all that was seen there weigh less, alike or (S,) state by state against the best."""
@@ -215,7 +245,7 @@ class Node(Struct, eq=False):
         """(R, views, S) the log likelihood of all that was seen there, up to a constant, in each
         view and state, and where widths were seen for each reference they may have to be held
         against (else R is 1)."""
-        return np.asarray(self._part(Way.ANY) + self._part(Way.READ) + self._part(Way.WRITE))
+        return np.asarray(sum(map(self._part, Way)))
 
     @property
     def goes_both_ways(self) -> bool:
@@ -232,18 +262,22 @@ class Node(Struct, eq=False):
 
     def _by_way(self) -> Array:
         both = self.seen
-        read, write = (self._part(Way.READ), self._part(Way.WRITE))
         ways = [both, both, both]
         if self.kind in ("place", "line"):
             grades = np.where(IS_GRADE, 1.0, 0.0)
-            ways[1] = both + grades * (write[..., :1] - write)
-            ways[2] = both + grades * (read[..., :1] - read)
+            # Of what went one way, nobody says which, half is of the way that is sound.
+            one = self._part(Way.EITHER)
+            half = np.logaddexp(one, one[..., :1]) - math.log(2) - one
+            for number, sound in ((1, self._part(Way.WRITE)), (2, self._part(Way.READ))):
+                ways[number] = both + grades * (sound[..., :1] - sound + half)
         out = np.array(ways)
         calm, warned = out[:, :, :1], out[:, :, THROUGHOUT, None]
         share = math.log(EACH_BY_ITSELF), math.log(1 - EACH_BY_ITSELF)
         mixed = np.logaddexp(calm + share[1], warned + share[0])
-        out = np.concatenate([out, mixed], axis=2)
-        return np.asarray(np.maximum(out - out.max(), FLOOR))
+        out = np.concatenate([out, mixed], axis=2) - out.max()
+        # Against the best state of the same view, so that views which only differ by how probable
+        # such warnings are still do.
+        return np.asarray(np.maximum(out, out.max(axis=-1, keepdims=True) + FLOOR))
 
     def said(self, state: str) -> float:
         """Log likelihood of one state, unwarned, up to a constant."""

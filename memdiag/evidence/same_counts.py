@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from memdiag.evidence.gathered import Evidence, at_owner, owners_of
 from memdiag.evidence.measurements import Measurements
 from memdiag.evidence.nodes import FLOOR, Node
-from memdiag.model import Place, Quote
+from memdiag.model import Board, Place, Quote
 from memdiag.model.figures import Table
 from memdiag.model.quantities import show_count
 
@@ -27,31 +27,48 @@ LEAST_LANES, LEAST_SITES = 4, 2
 """Fewer lanes are equal by chance, and one package may be wrong at the same addresses in all."""
 
 
-def same_counts(measured: Measurements, evidence: Evidence) -> None:
-    """The counts of the lanes, of the channels where no lane is counted by itself, and a node of
-    the most whose error rates are one, where several are."""
-    board = measured.board
-    groups = {at_owner(g.place, owners_of(g.place, board)): g for g in measured}
+def counted(measured: Measurements) -> dict[Place, tuple[int, int]]:
+    """The (wrong bits, bits) of the lanes; of the channels where no lane is counted by itself."""
+    groups = {at_owner(g.place, owners_of(g.place, measured.board)): g for g in measured}
     by_lane = any(link.lane is not None and g.counts for link, g in groups.items())
+    found = {}
     for link, group in groups.items():
         errors, bits = group.whole["errors"], group.whole["bits"]
         if errors is not None and bits and by_lane == (link.lane is not None):
-            evidence.counted[link] = (errors, bits)
-    many = {k: (e, b) for k, (e, b) in evidence.counted.items() if LEAST <= e < MOST * b}
+            found[link] = (errors, bits)
+    return found
+
+
+def equal_links(counts: Mapping[Place, tuple[int, int]], board: Board) -> list[Place]:
+    """The most of them that err equally often, and no rarer than chance would have it; none where
+    they are too few for that to say anything."""
+    many = {k: (e, b) for k, (e, b) in counts.items() if LEAST <= e < MOST * b}
     equal = most_alike(many)
     on = {site for link in equal for site in link.sites(board)}
-    if len(equal) < LEAST_LANES or len(on) < LEAST_SITES:
+    return equal if len(equal) >= LEAST_LANES and len(on) >= LEAST_SITES else []
+
+
+def same_counts(measured: Measurements, evidence: Evidence) -> None:
+    """A node of the lanes, or channels, that err equally often, where several do."""
+    equal = evidence.equal
+    if not equal:
         return
-    evidence.equal = frozenset(equal)
+    board = measured.board
+    on = {site for link in equal for site in link.sites(board)}
     channels = {link.channel for link in equal}
     at = Place(channel=channels.pop() if len(channels) == 1 else None)
     node = Node("rates", tuple(site.ref for site in board.sites if site.ref in on), at)
     node.add({"unlike": max((len(equal) - 1) * math.log(ODDLY), FLOOR), "equal": 0.0})
-    first = min(row.position.line for link in equal for row in groups[link].counts)
-    of = "lanes" if by_lane else "channels"
-    each = show_count(many[equal[0]][0])
+    rows = [
+        row
+        for group in measured
+        if at_owner(group.place, owners_of(group.place, board)) in equal
+        for row in group.counts
+    ]
+    of = "lanes" if rows[0].place.lane is not None else "channels"
+    each = show_count(evidence.counted[equal[0]][0])
     says = f"{len(equal)} {of} err equally often: {each} bits wrong in each"
-    node.quotes.append(Quote(first, says))
+    node.quotes.append(Quote(min(row.position.line for row in rows), says))
     evidence.nodes.append(node)
 
 

@@ -16,7 +16,7 @@ from functools import cache
 import numpy as np
 from numpy import exp, log
 
-from memdiag.evidence.nodes import LINK, MARGIN, PULL, VIEWS, Array, Way
+from memdiag.evidence.nodes import LINK, MARGIN, PULLS, VIEWS, Array, Way
 from memdiag.model import ENDED, FAILED, Result
 from memdiag.model.figures import Table
 from memdiag.stats.bell import upper_tail
@@ -82,8 +82,15 @@ KIND = {
 ASKED = ("id", "zq")
 """Kinds of steps that ask the package itself: no margin is swept, so there is none to warn of."""
 
-WAYS = {"read": Way.READ, "gate": Way.READ, "write": Way.WRITE, "level": Way.WRITE}
-"""The steps that look at data of one way."""
+WAYS = {
+    "read": Way.READ,
+    "gate": Way.READ,
+    "write": Way.WRITE,
+    "level": Way.WRITE,
+    "vref": Way.EITHER,
+}
+"""The steps that look at data of one way. A reference is that of the controller or of the package:
+one step trains either, and its eye is one of reads or of writes."""
 
 # The word for a step that failed, by mode; of grades and single lines as where most of it works.
 _NOT_FOUND, _NO_RESPONSE = (
@@ -118,7 +125,7 @@ TOLD = _F.practice("limit told", 0.9, "share of one kind of limit from which the
 _WARNS = _F.practice("warns", 0.3, "share of rigs that say marginal of lanes above their limit")
 _HABITS = tuple(
     (view.warned, share)
-    for view, share in zip(VIEWS[:PULL], (1 - _WARNS, *[_WARNS / 3] * 3), strict=True)
+    for view, share in zip(VIEWS[: PULLS[0]], (1 - _WARNS, *[_WARNS / 3] * 3), strict=True)
 )
 """(how often a rig says marginal of a lane above its limit, share of rigs)"""
 

@@ -299,3 +299,33 @@ def test_bad_cells_in_one_lane_of_some_packages_are_no_way_to_memory() -> None:
     v = facts.verdict(facts.dump(on, counts=False).replace("[end]", "\n".join([*rows, "[end]"])))
     assert {f.place.site for f in facts.work(v)} == set(wrong)
     assert all(f.cause is Cause.WEAK for f in facts.work(v))
+
+
+def test_lanes_whose_counts_are_clean_tell_of_a_habit_as_lanes_that_pass_do() -> None:
+    """The rig prints no step that passes. `gate` is not found on every lane but that of a package
+    whose level failed, and all of those read 1.2e12 bits without an error: whatever gate sets up
+    was set up (common practice, no source)."""
+    on = facts.board("quince-8")
+
+    def fails(site: str, step: str) -> str:
+        if site == "U3":
+            return "not-found" if step == "level" else "not-run"
+        return "not-found" if step == "gate" else ""
+
+    rows = [
+        f"{site} {ch} 0 {lane} {step} {fails(site, step)}"
+        for site, ch, lane in facts.lanes(on)
+        for step in facts.STEPS["ddr4"]
+        if fails(site, step)
+    ]
+    rubbish = f"{facts.BITS} {facts.BITS // 2} - - - -"
+    text = facts.dump(on, count=lambda s, *_: rubbish if s == "U3" else None, training=False)
+    head, _, counts = text.partition("[counts]")
+    text = head + "[training]\nsite ch rank lane step result\n" + "\n".join(rows) + "\n[counts]"
+    (run,) = load(text + counts)
+    assert coverage.habits(measure(run, on)) == {"gate"}
+    assert not coverage.habits(measure(run, on), proven=True)
+    v = facts.verdict(text + counts)
+    (found,) = facts.work(v)
+    assert found.place.site == "U3"
+    assert not v.released

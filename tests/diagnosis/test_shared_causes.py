@@ -199,3 +199,82 @@ def test_packages_of_neighbouring_numbers_share_something_on_an_unknown_board() 
         at = [f for f in v.findings if f.place.site == f"U{number + 1}"]
         chances.append(facts.chance(at[0], Cause.SPILLOVER) if at else 1.0)
     assert chances[0] > 0.5 > chances[1]
+
+
+# ---- one count, said once ----
+
+
+@pytest.mark.parametrize("rate", [2e-4, 6.5e-4, 1e-2])
+def test_a_rate_that_all_lanes_share_is_one_event(rate: float) -> None:
+    """Forty-eight lanes err equally often, always upwards, at a rate that dead lanes and ill rails
+    know too. How seldom the controller errs so often is to be asked once, for it is one wrong bit
+    of it, and not for every lane."""
+    on = facts.board("quince-12")
+    errors = int(rate * facts.BITS)
+    v = facts.verdict(facts.dump(on, count=lambda *_: f"{facts.BITS} {errors} {errors} 0 - -"))
+    assert v.summary.cause is Cause.CONTROLLER
+    assert not any(f.cause is Cause.SUPPLY for f in v.findings)
+    assert not any(f.action in HEAT for f in v.findings)
+
+
+def test_a_list_of_errors_that_ends_early_names_the_bit_of_all_lanes_that_err_as_often() -> None:
+    """All eight lanes and the eight of another rank have one count; the list is full after the
+    first few lanes, and all its words have dq 1 wrong. The bit of the others is the same one."""
+    on = facts.board("quince-8")
+    errors = 247464408
+    lanes = list(facts.lanes(on))
+    words = [
+        word
+        for where in lanes[: len(lanes) // 2]
+        for word in facts.error_words(where, 40, lambda i: 0x200 * i + 0x80, dq=1, way="rose")
+    ]
+    text = facts.dump(on, count=lambda *_: f"{facts.BITS} {errors} {errors} 0 - -", words=words)
+    v = facts.verdict(text)
+    assert v.summary.cause is Cause.CONTROLLER
+    (found,) = (f for f in v.findings if f.cause is Cause.CONTROLLER)
+    assert found.place.dq == 1
+    assert not any(f.action in HEAT for f in v.findings)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_half_of_the_lanes_of_a_block_dead_is_the_block(seed: int) -> None:
+    """Lanes of one channel find no setting, here and there, at several packages; the others are as
+    wide as ever. What they have in common is the block that drives them: as many packages or joints
+    do not fail together (common practice, no source)."""
+    on = facts.board("quince-8")
+    rng = random.Random(seed)
+    dead = set(rng.sample(list(facts.lanes(on)), 4))
+
+    def row(site: str, ch: int, lane: int, step: str) -> str | None:
+        if (site, ch, lane) not in dead or step in ("id", "ca"):
+            return None
+        return "not-found -" if step == "level" else "not-run -"
+
+    v = facts.verdict(facts.dump(on, row, counts=False))
+    assert facts.chance(v.findings[0], Cause.CONTROLLER) > 0.5
+    assert not any(f.action in HEAT for f in v.findings)
+
+
+@pytest.mark.parametrize("wide", [False, True])
+def test_a_lane_read_as_it_came_may_have_one_open_line(wide: bool) -> None:
+    """Where the read of a lane finds no setting, some rigs test it all the same, and every line of
+    it reads rubbish: that is no sign against a single open line. Whether the step is told of the
+    lane or of the whole package makes no difference to what its counts may mean."""
+    on = facts.board("quince-12")
+    where = ("U4", 6, 1)
+    rubbish = f"{facts.BITS} {facts.BITS // 2} {facts.BITS // 4} {facts.BITS // 4} - -"
+    text = facts.dump(on, facts.at(where, read="not-found -"), facts.counted(where, rubbish))
+    if wide:
+        head, _, rest = text.partition("[training]\n")
+        _, _, counts = rest.partition("[counts]\n")
+        rows = [
+            f"{s.ref} {step} {'not-found' if (s.ref, step) == ('U4', 'read') else 'pass'}"
+            for s in on.sites
+            for step in facts.STEPS["gddr6"]
+        ]
+        text = f"{head}[training]\nsite step result\n" + "\n".join(rows) + f"\n[counts]\n{counts}"
+    v = facts.verdict(text)
+    (found,) = facts.work(v)
+    assert found.place.site == "U4"
+    assert facts.chance(found, Cause.BRIDGE) > 0.05  # two lines joined leave no setting either
+    assert facts.chance(found, Cause.JOINT) > 0.3

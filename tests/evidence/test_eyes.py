@@ -9,7 +9,7 @@ from msgspec.structs import replace
 from memdiag.evidence.build import gather
 from memdiag.evidence.eyes import Peers
 from memdiag.evidence.gathered import Evidence
-from memdiag.evidence.measurements import measure
+from memdiag.evidence.measurements import measure, width_of
 from memdiag.evidence.nodes import LINK, Node, Way
 from memdiag.model import Baseline, Board
 from memdiag.model.baseline import HealthyEye
@@ -99,7 +99,97 @@ def test_a_thin_write_eye_alone_is_a_loss_of_that_way() -> None:
     (node,) = (n for n in places(evidence(thin)) if n.quotes)
     ways = node.by_way()[:, 0, 0]
     half = [LINK.index(name) for name in ("45", "58")]
-    best = {way: float(ways[way][half].max()) for way in Way}
+    best = {way: float(ways[way][half].max()) for way in (Way.ANY, Way.READ, Way.WRITE)}
     assert best[Way.WRITE] == pytest.approx(0.0, abs=0.5)
     assert best[Way.WRITE] > max(best[Way.ANY], best[Way.READ]) + 3
     assert np.isfinite(ways).all()
+
+
+# ---- a spread is half an eye ----
+
+
+def spreads(of: dict[str, int], healthy: int, column: str = "delay spread") -> Evidence:
+    """Data steps that print the delay they chose and how many taps to either side work."""
+    rows = [
+        f"{s.ref} {k.channel} {k.lane} {step} pass 40 {of.get(s.ref, healthy)}"
+        for s in QUINCE.sites
+        for k in s.links
+        for step in EYES
+    ]
+    text = "bench-dump 1\n[run]\nboard quince-12\nmemory gddr6\n[training]\n"
+    text += f"site ch lane step result {column}\n" + "\n".join(rows) + "\n[end]\n"
+    (run,) = load(text, board=QUINCE)
+    return gather(measure(run, QUINCE))
+
+
+def test_a_spread_is_as_good_as_a_width() -> None:
+    """Taps that work to either side of the chosen point, and that point, are the eye."""
+    found = spreads({"U7": 8}, 20)
+    thin = {n.sites for n in places(found) if n.sound_log_ratio < -3}
+    assert thin == {("U7",)}
+    half = [n for n in places(found) if n.sites == ("U7",)]
+    assert all(n.said("45") > n.said("80") for n in half)
+    assert all("eye width 17tap: 41% of its peers'" in n.quotes[0].says for n in half)
+
+
+def test_the_fewer_taps_the_less_one_of_them_says() -> None:
+    """Each edge lies anywhere within a tap: a spread of 2 beside 3 may be hardly less, 20 beside 30
+    is a third."""
+    some = [s.ref for s in QUINCE.sites][::3]
+
+    def worst(of: int, beside: int) -> float:
+        found = places(spreads(dict.fromkeys(some, of), beside))
+        return min(n.sound_log_ratio for n in found)
+
+    assert worst(20, 30) < worst(2, 3) - 3
+    assert worst(14, 15) > -0.7
+
+
+def test_a_spread_as_far_as_the_delay_is_no_eye() -> None:
+    """The sweep began inside of it: how far it goes on nobody saw."""
+    found = spreads({"U7": 10, "U8": 60}, 45)
+    assert {q.says for n in found.nodes for q in n.quotes} == set()
+    (run,) = load("bench-dump 1\n[training]\nsite ch lane step result delay spread\n" + ROWS)
+    assert [str(width_of(row)) for row in run.training] == ["None", "None", "39tap", "0.24UI"]
+
+
+ROWS = """U1 0 0 read pass 20 20
+U1 0 1 read pass 12 20
+U1 1 0 read pass 20 19
+U1 1 1 read pass 0.5UI 0.12UI
+[end]
+"""
+
+
+# ---- a reference is of one way ----
+
+
+def test_a_whole_eye_of_the_reference_does_not_make_a_thin_write_eye_whole() -> None:
+    """Vref is trained in the controller, for reads, or in the package, for writes (JESD79-4: VrefDQ
+    is set in mode register 6 of the DRAM), and a rig prints one step for it: where only writes are
+    thin its eye may be that of the reads."""
+
+    def ways(vref: str) -> tuple[float, float]:
+        rows = [
+            f"{s.ref} {k.channel} {k.lane} {step} pass {width}"
+            for s in QUINCE.sites
+            for k in s.links
+            for step, width in (
+                ("read", "0.46UI"),
+                ("write", "0.21UI" if s.ref == "U4" else "0.46UI"),
+                ("vref", vref if s.ref == "U4" else "0.46UI"),
+            )
+        ]
+        text = "bench-dump 1\n[run]\nboard quince-12\nmemory gddr6\n[training]\n"
+        text += "site ch lane step result width\n" + "\n".join(rows) + "\n[end]\n"
+        (run,) = load(text, board=QUINCE)
+        node = next(n for n in places(gather(measure(run, QUINCE))) if n.sites == ("U4",))
+        out = node.by_way()[:, 0, 0]
+        half = [LINK.index(name) for name in ("45", "58")]
+        return float(out[Way.WRITE][half].max()), float(out[Way.ANY][half].max())
+
+    for vref in ("0.46UI", "0.21UI"):
+        alone, both = ways(vref)
+        assert alone > both + 3
+        # Half of the references are of the way that is well.
+        assert alone > -1.0

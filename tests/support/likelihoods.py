@@ -11,7 +11,7 @@ GRADE_NAMES = tuple(GRADES)
 SICK = tuple(s for s in LINK if s not in ("sound", "90", "80", "70"))
 """What wants work: half of an eye or less, and all modes."""
 
-ALONE, WARNED, MOSTLY, THROUGHOUT, SHAKEN = range(len(VIEWS))
+ALONE, WARNED, MOSTLY, THROUGHOUT, PULLED, SHAKEN, PULL_TOLD, SHAKEN_TOLD = range(len(VIEWS))
 
 
 def states(table: Array | None, view: int = ALONE) -> dict[str, float]:

@@ -25,7 +25,7 @@ def _pairs(board: Board, evidence: Evidence) -> Iterator[Location]:
     """Pairs of odd lines of a lane; of an odd lane whose lines are not known apart, 'a pair'."""
     pairs = PAIRS * locations.count_lanes(board, evidence)
     by_lane: dict[tuple[tuple[str, ...], Place], list[Node]] = {}
-    for node in locations.odd(evidence, ("line",)):
+    for node in locations.odd_lines(evidence):
         by_lane.setdefault((node.sites, node.place.link), []).append(node)
     for lines in by_lane.values():
         for a, b in combinations(lines, 2):

@@ -103,22 +103,16 @@ def _one_bit(board: Board, evidence: Evidence, suspects: Sequence[Node]) -> Iter
     """One bit of the word in all lanes of a channel, or of all channels, where two of them look odd
     there: what is serial in the controller hands the lanes the same bit."""
     sick = frozenset(ref for n in suspects if _may_be_a_lane(n) for ref in n.sites)
-    lanes: dict[tuple[str, ...], dict[Place, set[int]]] = {}
-    for node in suspects:
-        if node.place.line is not None:
-            of = lanes.setdefault(node.sites, {})
-            of.setdefault(replace(node.place, site=None, dq=None), set()).add(node.place.line)
-    where: dict[int, list[tuple[tuple[str, ...], Place]]] = {}
-    for sites, of in lanes.items():
-        for place, lines in of.items():
-            for dq in lines if len(lines) <= FEW_LINES else ():
-                where.setdefault(dq, []).append((sites, place))
-    for dq, found in where.items():
-        (channel, *others) = {place.channel for _, place in found}
+    equal = {_lane(place) for place in evidence.equal}
+    for dq, named in _by_bit(suspects).items():
+        (channel, *others) = {place.channel for place in named}
         of_all = frozenset(site.ref for site in board.sites)
         on = of_all if channel is None or others else _on(channel, board)
         at = None if others else channel
-        odd = [place for _, place in found]
+        # A list of errors that ends early names the bits of some lanes; those that err as often as
+        # these are of them.
+        as_often = not equal.isdisjoint(map(_lane, named))
+        odd = [*named, *(_unnamed(evidence) if as_often else ())]
         # One lane of all sites is a place of its own.
         if len({place.lane for place in odd}) < 2 or not _spares_few(
             odd, board, evidence, channel=at
@@ -128,6 +122,20 @@ def _one_bit(board: Board, evidence: Evidence, suspects: Sequence[Node]) -> Iter
             # Of one package alone it is that package's own.
             if len(refs & sick) > 1 and (refs is on or on < of_all):
                 yield Location(place, refs, ONE_BIT / LANE_LINES)
+
+
+def _by_bit(suspects: Sequence[Node]) -> dict[int, list[Place]]:
+    """The lanes in which a line looks odd, by its number: of lanes with a few such lines."""
+    lanes: dict[tuple[tuple[str, ...], Place], set[int]] = {}
+    for node in suspects:
+        if node.place.line is not None:
+            lane = node.sites, replace(node.place, site=None, dq=None)
+            lanes.setdefault(lane, set()).add(node.place.line)
+    where: dict[int, list[Place]] = {}
+    for (_, place), lines in lanes.items():
+        for dq in lines if len(lines) <= FEW_LINES else ():
+            where.setdefault(dq, []).append(place)
+    return where
 
 
 def _of_one_rate(nodes: Sequence[Node], evidence: Evidence) -> list[Node]:
@@ -142,8 +150,7 @@ def _of_one_rate(nodes: Sequence[Node], evidence: Evidence) -> list[Node]:
 def _unknown_bit(board: Board, evidence: Evidence) -> Iterator[Location]:
     """The lanes of a channel, or of all, that erred equally often, where nothing tells which of
     their bits it was."""
-    named = {n.place.link for n in evidence.nodes if n.kind == "line"}
-    odd = evidence.equal - named
+    odd = _unnamed(evidence)
     channels = sorted({link.channel for link in odd}, key=str)
     scopes: list[Channel | None] = [*channels, *([None] if len(board.channels) > 1 else [])]
     for at in scopes:
@@ -151,6 +158,12 @@ def _unknown_bit(board: Board, evidence: Evidence) -> Iterator[Location]:
         refs = frozenset(site.ref for site in board.sites) if at is None else _on(at, board)
         if len(refs) > 1 < len(lanes) and _spares_few(odd, board, evidence, channel=at):
             yield Location(Place(channel=at), refs, ONE_BIT)
+
+
+def _unnamed(evidence: Evidence) -> frozenset[Place]:
+    """The lanes that err equally often and none of whose lines is named."""
+    named = {n.place.link for n in evidence.nodes if n.kind == "line"}
+    return frozenset(evidence.equal) - named
 
 
 def _spares_few(
@@ -179,9 +192,13 @@ _Lane = tuple[Channel | None, int | None, int | None]
 """(channel, rank, lane)"""
 
 
+def _lane(place: Place) -> _Lane:
+    return place.channel, place.rank, place.lane
+
+
 def _covered(lanes: set[_Lane], places: Iterable[Place]) -> set[_Lane]:
     """Those of these lanes that rows of these places tell of."""
-    at = {(place.channel, place.rank, place.lane) for place in places}
+    at = set(map(_lane, places))
     return {
         (channel, rank, lane)
         for channel, rank, lane in lanes
@@ -213,11 +230,14 @@ _WHY = "the controller, or the way to it: it fails whatever package sits there"
 SCATTER = _F.practice("scatter", 0.3, "log; how unlike the lanes of a sick block are at least")
 UNLIKE = _F.practice("unlike", 0.5, "share of the loss by which they differ beyond that")
 DEAD = _F.practice("dead", 0.24, "share of blocks that work on no lane")
-BROKEN = _F.practice("broken", 0.12, "share of those whose lanes fail each in its own way")
+BROKEN = _F.practice("broken", 0.07, "share of those whose lanes fail each in its own way")
+PARTLY = _F.practice(
+    "partly", 0.05, "share of those of which half of the lanes fail, the rest work"
+)
 SILENT = _F.practice("silent", 0.12, "share whose packages hear no commands; of unheard ones too")
 _OFF = _F.each("dead,", {"dead": 0.93, "mute": 0.05}, "how the lanes of a dead block look")
 _LOST = _F.each("broken,", {"dead": 0.70, "mute": 0.20}, "how the lanes of a broken block look")
-_THIN = 1 - DEAD - BROKEN - 2 * SILENT
+_THIN = 1 - DEAD - BROKEN - PARTLY - 2 * SILENT
 COMMON = _F.practice(
     "in common", 0.4, "share of thin blocks whose clock, reference or supply is ill: lanes alike"
 )
@@ -268,6 +288,7 @@ MECHANISMS = (
             Variant(
                 "broken", BROKEN, whole(mixed([(1.0, _LOST), (1 - sum(_LOST.values()), SICK)]))
             ),
+            Variant("partly", PARTLY, whole(mixed([(0.5, _LOST), (0.5, {"sound": 1.0})]))),
             Variant("silent", SILENT, whole(DEAF)),
             Variant("unheard", SILENT, whole(UNHEARD)),
         ),

@@ -24,7 +24,7 @@ MECHANISMS = (
             "an open address ball: right data at wrong places",
             "Judgement: most open address balls silence the channel; those are `joint_ca`.",
         ),
-        locations.ports,
+        locations.erring_ports,
         spill=0.05,
         variants=(Variant("open", 1.0, _OPEN),),
         why="an open address line: right data at wrong places, in pairs one bit apart",

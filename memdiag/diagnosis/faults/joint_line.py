@@ -17,7 +17,7 @@ from memdiag.model.figures import Table
 def _lines(board: Board, evidence: Evidence) -> Iterator[Location]:
     """Data lines that look odd; of an odd lane whose lines are not known apart, 'a line of it'."""
     lines = LANE_LINES * locations.count_lanes(board, evidence)
-    for node in locations.odd(evidence, ("line",)):
+    for node in locations.odd_lines(evidence):
         for ref in node.sites:
             at = locations.at_site(node.place, ref, board)
             yield Location(at, frozenset({ref}), 1 / lines)

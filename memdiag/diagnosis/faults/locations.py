@@ -9,9 +9,10 @@ from math import comb
 from msgspec.structs import replace
 
 from memdiag.diagnosis.faults.mechanism import Location
+from memdiag.evidence.build import ALIKE
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.nodes import Node
-from memdiag.model import Board, Place
+from memdiag.model import LANE_LINES, Board, Place
 from memdiag.model.figures import Table
 from memdiag.model.in_short import natural
 
@@ -47,6 +48,18 @@ def ports(board: Board, evidence: Evidence) -> Iterator[Location]:
     for site, channel in every:
         where = Place(site=site.ref, channel=channel) if site.named else _place_of(site.ref, board)
         yield Location(where, frozenset({site.ref}), 1 / len(every))
+
+
+def erring_sites(board: Board, evidence: Evidence) -> Iterator[Location]:
+    """The packages that any error was counted or listed of. What is wrong behind a good link leaves
+    margins and steps alone: without errors it has no trace, and could only ever be called in to
+    explain why an eye is whole."""
+    return (at for at in sites(board, evidence) if not at.sites.isdisjoint(evidence.erring))
+
+
+def erring_ports(board: Board, evidence: Evidence) -> Iterator[Location]:
+    """The channels of those packages."""
+    return (at for at in ports(board, evidence) if not at.sites.isdisjoint(evidence.erring))
 
 
 def _place_of(ref: str, board: Board) -> Place:
@@ -146,14 +159,31 @@ def _lanes_behind(seen: Place, ref: str, board: Board) -> list[Place]:
     ] or [replace(seen.link, site=named)]
 
 
+def odd_lines(evidence: Evidence) -> list[Node]:
+    """The data lines that look odd, of lanes whose lines are known apart."""
+    apart = _known_apart(evidence)
+    return [n for n in odd(evidence, ("line",)) if (n.sites, n.place.link) in apart]
+
+
 def undetailed(board: Board, evidence: Evidence) -> Iterator[tuple[Place, str]]:
     """The suspects whose data lines are not known apart."""
     detailed = {
-        (ref, n.place.channel, n.place.lane)
-        for n in evidence.nodes
-        if n.kind == "line"
-        for ref in n.sites
+        (ref, place.channel, place.lane) for sites, place in _known_apart(evidence) for ref in sites
     }
     for place, site in suspects(board, evidence):
         if (site, place.channel, place.lane) not in detailed:
             yield place, site
+
+
+def _known_apart(evidence: Evidence) -> set[tuple[tuple[str, ...], Place]]:
+    """The lanes some of whose lines were seen, but for those whose lines all look alike: a lane
+    read as it came, without a setting, is rubbish on every line, whichever of them is open."""
+    lanes: dict[tuple[tuple[str, ...], Place], list[float]] = {}
+    for n in evidence.nodes:
+        if n.kind == "line":
+            lanes.setdefault((n.sites, n.place.link), []).append(n.sound_log_ratio)
+    return {
+        lane
+        for lane, ratios in lanes.items()
+        if len(ratios) < LANE_LINES / 2 or max(ratios) - min(ratios) > ALIKE
+    }

@@ -50,7 +50,7 @@ MECHANISMS = (
             "Judgement; the shares of cells, rows and banks after Sridharan and Liberty, SC'12. "
             "Makers differ by a factor of four (Sridharan and others, SC'13).",
         ),
-        locations.sites,
+        locations.erring_sites,
         spill=0.06,
         variants=VARIANTS,
         why="a package with bad cells behind a good link",

@@ -22,6 +22,7 @@ from memdiag.diagnosis.network import Parts, Variants
 from memdiag.diagnosis.noisy_max import Family, Group, Ints
 from memdiag.diagnosis.search import Posterior
 from memdiag.diagnosis.settings import Settings
+from memdiag.diagnosis.shortlist import hopeful
 from memdiag.evidence.gathered import Evidence
 from memdiag.evidence.measurements import Measurements
 from memdiag.model import Board
@@ -163,7 +164,7 @@ class _InRun:
             if n in seen and present[i]
             for j in range(len(found.keys[i].mechanism.variants))
         ]
-        self.hopeful = self.parts.hopeful(mine)
+        self.hopeful = hopeful(self.parts, mine)
 
     def families(self, kept: Variants) -> tuple[Family, ...]:
         return self.parts.families(kept, self.reach)
@@ -174,14 +175,14 @@ class _InRun:
 
 
 def _variants(
-    found: _Found, kept: Variants, lives: Lives, hopeful: Sequence[frozenset[int]]
+    found: _Found, kept: Variants, lives: Lives, followed: Sequence[frozenset[int]]
 ) -> tuple[list[Life], list[tuple[int, int]], list[float], list[int]]:
     """Every strength of every life: the lives, the strengths, log odds and which fault it is."""
     all_lives: dict[int, list[Life]] = {}
     out_lives, strength, odds, fault = [], [], [], []
     for key, j in kept:
         if key not in all_lives:
-            seen = [key in there for there in hopeful]
+            seen = [key in there for there in followed]
             all_lives[key] = list(lives.of(key, found.keys[key], found.odds[key], seen))
         share = found.keys[key].mechanism.variants[j].share
         for life in all_lives[key]:
