@@ -12,10 +12,10 @@ from collections.abc import Mapping
 from enum import IntEnum
 from functools import cache, reduce
 from itertools import pairwise
-from typing import NamedTuple
 
 import numpy as np
 
+from memdiag.diagnosis.board_joins import BOARDS
 from memdiag.diagnosis.noisy_max import Levels
 from memdiag.diagnosis.rig_moods import IDLY, MOODS, Warned
 from memdiag.evidence.nodes import GRADES, LINK, PULLS, STATES, THROUGHOUT, VIEWS, Array
@@ -76,46 +76,7 @@ CLOSE, PULLED = (
 )
 
 
-class Board(NamedTuple):
-    """How a board joins its packages. Its stubs, clocks and references are the same for all, so
-    this is drawn once for a board."""
-
-    share: float
-    pull: float
-    least: float
-    block: float
-    hard: float
-    bursts: float
-
-
-_BOARDS = tuple(
-    Board(
-        *(
-            _F.practice(f"{name} boards, {what}", value, says)
-            for what, value, says in zip(
-                Board._fields,
-                values,
-                (
-                    "share of boards",
-                    "how much more than the average",
-                    "chance at least, whatever joins two",
-                    "the same of one PHY block or two sides of a stub",
-                    "share of pulls there that are strong, where it is one for all",
-                    "share of pulled packages that bursts of noise hit",
-                ),
-                strict=True,
-            )
-        )
-    )
-    for name, values in (
-        ("stiff", (0.56, 0.35, 0.0, 0.0, 0.0, 0.45)),
-        ("soft", (0.22, 2.2, 0.0, 0.0, 0.0, 0.45)),
-        ("shaking", (0.10, 2.5, 0.8, 0.8, 0.0, 0.9)),
-        ("joined", (0.07, 1.0, 0.0, 0.9, 0.0, 0.45)),
-        ("hard", (0.05, 1.0, 0.0, 0.9, 0.7, 0.45)),
-    )
-)
-CONTEXTS: Array = np.log([mood.share * board.share for mood in MOODS for board in _BOARDS])
+CONTEXTS: Array = np.log([mood.share * board.share for mood in MOODS for board in BOARDS])
 """(contexts,) log prior of each kind of rig on each kind of board."""
 
 UNEXPLAINED = _F.practice("pulled idly", 1e-5, "a package pulled with no fault on the board")
@@ -290,7 +251,7 @@ def _outer(*shares: Array) -> Array:
 
 def _chance() -> Array:
     """(contexts, levels, circumstances)"""
-    kinds = [(mood, board) for mood in MOODS for board in _BOARDS]
+    kinds = [(mood, board) for mood in MOODS for board in BOARDS]
     out = np.zeros((len(kinds), len(_LEVELS), len(VIEW)))
     for c, (mood, board) in enumerate(kinds):
         for d, (near, loud) in enumerate(_LEVELS):
@@ -300,7 +261,7 @@ def _chance() -> Array:
                 heard, felt = _LOUDNESS[loud]
                 warned = max(mood.idly, 1 - (1 - mood.warns) ** (CLOSE[near] * heard))
                 of_block = near in (Relation.PARTITION, Relation.CLAMSHELL)
-                least = board.block if of_block else board.least
+                least = max(board.least, board.block if of_block else 0.0)
                 pulled = min(max(PULLED[near] * board.pull, least) * felt, MOST_PULLED)
                 hard = _hard(near, felt)
                 if of_block and board.hard:

@@ -234,7 +234,7 @@ def _enters(tree: ast.AST) -> bool:
 
 JUDGING = [
     *sorted((ROOT / "memdiag/diagnosis/faults").glob("*.py")),
-    ROOT / "memdiag/diagnosis/rig_behaviour.py",
+    *(ROOT / f"memdiag/diagnosis/{name}.py" for name in ("rig_behaviour", "board_joins")),
 ]
 
 
