@@ -23,13 +23,17 @@ disturbances would, by more than this and this much again for each node of it, i
 up."""
 
 NOWHERE = -0.6
-"""Nor is one that explains each package that it strikes so much worse (log) than no fault does."""
+"""Nor is one beside which each package that it strikes is so much less likely (log), whatever
+disturbs it, than without."""
 
 BESIDE = 9.0
 """Nor is one that explains it so much worse (log) than another strength of the same fault does."""
 
 TOLD_BEST = 3.0
 """Unless it explains one package so much better (log) than that strength does."""
+
+_AT_BEST: Array = rig_behaviour.CHANCE.max(axis=(0, 1))[None, None]
+"""How probable each circumstance is where rig, board and neighbours make it most so."""
 
 
 def build_model(
@@ -59,8 +63,8 @@ def build_model(
 
 
 def hopeful(parts: Parts, every: Variants) -> Variants:
-    """The variants that explain their own place not much worse than a disturbance would, and some
-    package of it no worse than no fault does."""
+    """The variants that explain their own place not much worse than a disturbance would, and make
+    some package of it no less likely."""
     number = {key: v for v, key in enumerate(every)}
     hope = np.array(
         [
@@ -72,13 +76,14 @@ def hopeful(parts: Parts, every: Variants) -> Variants:
     gains: list[tuple[Ints, Array]] = []
     over_none = np.where([bool(parts.candidates[i].strikes) for i, _ in every], -np.inf, 0.0)
     for members in parts.by_group.values():
-        group = parts.group(members, rig_behaviour.CHANCE[:1, :1], number)
+        group = parts.group(members, _AT_BEST, number)
         if group.direct.size:
             ready = Weighed(group)
-            likely = ready.one.max(axis=1)
-            gains.append((group.direct, likely - ready.alone.max()))
-            none = ready.alone[:: group.chance.shape[-1]].max()
-            over_none[group.direct] = np.maximum(over_none[group.direct], likely - none)
+            at_best = np.tile(np.log(group.chance[0, 0]), group.cases)
+            gain = (ready.one + at_best).max(axis=1) - (ready.alone + at_best).max()
+            gains.append((group.direct, gain))
+            better = (ready.one - ready.alone).max(axis=1)
+            over_none[group.direct] = np.maximum(over_none[group.direct], better)
             count[group.direct] += (group.effects[:, :, 0] < 1).sum(axis=1)
     for n in parts.reading_nodes:
         group = parts.reading(n, number)

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from statistics import median
 from typing import NamedTuple
 
+import numpy as np
 from msgspec.structs import replace
 
 from memdiag.evidence import coverage, same_counts, training_steps, unsaid
@@ -129,6 +130,8 @@ def _places(group: Measured, owners: tuple[str, ...], run: _AllLinks) -> list[No
             # One wrong bit for all of them has one rate and one way, which is said once.
             apart.as_one_of(len(run.equal), MOST_ONCE)
         place.add_node(apart)
+    if len(lines) == LANE_LINES:
+        _no_line_of_it(place, list(lines.values()))
     by_line = any(eye.dq is not None for eyes in peers.eyes[group.place].values() for eye in eyes)
     _share_one_voice(list(lines.values()), by_line)
     return [n for n in (place, *lines.values(), boot) if n.spoken]
@@ -182,6 +185,14 @@ MOST_ONCE = 7.0
 
 SETS_DATA = ("gate", "read", "write", "wck")
 _NO_SETTING = (Result.FAIL, Result.NOT_FOUND, Result.NOT_RUN)
+
+
+def _no_line_of_it(place: Node, lines: Sequence[Node]) -> None:
+    """A lane by one line of it, where each of its lines was seen: one of them must look so. What
+    speaks for that is said of the line."""
+    for mode in ("stuck", "joined"):
+        off = [node.said(mode) - node.said("sound") for node in lines]
+        place.add({mode: min(0.0, float(np.logaddexp.reduce(off)) - math.log(len(off)))})
 
 
 def _share_one_voice(lines: list[Node], widths: bool) -> None:

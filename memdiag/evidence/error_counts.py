@@ -51,7 +51,8 @@ STRAY = _F.measured(
 )
 BURSTS = _F.practice("bursts", 0.5, "share of pulled places that noise from elsewhere hits")
 NOISE_FROM = _F.practice("bursts from", -11.0, "decades of the error rate that such noise makes")
-NOISE_TO = _F.practice("bursts to", -6.0, "the same at most")
+NOISE_TO = _F.practice("bursts to", -8.0, "the same at most, in a long test")
+BITS_OF_BURSTS = _F.practice("bits of bursts", 64.0, "wrong bits of bursts in a short one at most")
 STRAY_FALL = _F.practice("stray fall", 3.0, "power by which a stray event of more bits is rarer")
 STRAY_MOST = 64
 """Wrong bits of a stray event: no more than a burst of a lane has."""
@@ -146,8 +147,18 @@ def _weights(kind: str) -> tuple[Array, Array]:
     return none, (1 - none)[:, None] * grid
 
 
-_NOISE: Array = np.float64(1.0) * ((_GRID >= NOISE_FROM - 1e-9) & (_GRID <= NOISE_TO + 1e-9))
-_NOISE /= _NOISE.sum()
+@lru_cache(maxsize=256)
+def _bursts(most: float) -> Array:
+    """The weights of the rates of bursts, evenly up to that one (decades)."""
+    inside = abs(_GRID - (NOISE_FROM + most) / 2) <= (most - NOISE_FROM) / 2 + 1e-9
+    return np.asarray(inside / inside.sum(), dtype=np.float64)
+
+
+def _most_noise(bits: float) -> float:
+    """The greatest error rate (decades) of bursts in so many bits: one is much of a short test."""
+    return max(NOISE_TO, math.log10(BITS_OF_BURSTS / max(bits, BITS_OF_BURSTS)))
+
+
 _CAN_SHAKE = (MARGIN > -0.5) & (IS_GRADE | np.isin(LINK, ("array", "astray")))
 """A place that errs by itself hides such bursts."""
 _STRAY = by_state({"array": STRAY, "stuck": 0.0, "dead": 0.0}, grades=STRAY)
@@ -177,9 +188,10 @@ NO_NOISE = Common()
 
 def common(lanes: Sequence[tuple[int, int]]) -> Common:
     """The common rates of lanes, from (errors, bits) of each."""
-    rates = [e / b for e, b in lanes if e]
-    noise = float(median(rates)) if len(rates) >= LEAST_ALIKE else 0.0
-    return Common(background(lanes), noise if noise < 10.0**NOISE_TO else 0.0)
+    erring = [(e, b) for e, b in lanes if e]
+    noise = float(median([e / b for e, b in erring])) if len(erring) >= LEAST_ALIKE else 0.0
+    most = _most_noise(float(median([b for _, b in erring]))) if noise else 0.0
+    return Common(background(lanes), noise if noise < 10.0**most else 0.0)
 
 
 LEAST_ALIKE = 3
@@ -203,12 +215,10 @@ ALIKE_PLAY = _F.practice("alike within", 0.3, "decades by which rates in common 
 IN_COMMON = _F.practice("background shared", 0.6, "share of sound lanes that err at that rate")
 
 
-def _noise(rate: float) -> Array:
-    """The weights of the rates of bursts, most of them about the run's common one."""
-    if not rate:
-        return _NOISE
-    alike = _about(rate)
-    return np.asarray(ALIKE * alike + (1 - ALIKE) * _NOISE, dtype=np.float64)
+def _noise(rate: float, bits: float) -> Array:
+    """The weights of the rates of bursts in so many bits, most about the run's common one."""
+    grid = _bursts(round(_most_noise(bits), 1))
+    return np.asarray(ALIKE * _about(rate) + (1 - ALIKE) * grid if rate else grid)
 
 
 def _about(rate: float) -> Array:
@@ -278,7 +288,7 @@ def _mean(errors: int, bits: float, kind: str, alike: Common = NO_NOISE) -> Arra
         # A stray event shows where the place itself had none, else it is lost among the others.
         clean = none + grid @ np.exp(exposure * _LOG_MISS)
         mean = mean + _STRAY * clean * _stray(errors)
-    noise = float(_noise(alike.noise) @ like)
+    noise = float(_noise(alike.noise, exposure) @ like)
     shaken = np.where(_CAN_SHAKE, BURSTS * noise + (1 - BURSTS) * mean, mean)
     # A trace everywhere: no count is impossible in any state.
     least = 1e-14 * max(mean.max(), noise) + 1e-300

@@ -182,3 +182,66 @@ def test_a_fault_without_errors_is_none_of_cells_or_addresses() -> None:
     asked = {c.mechanism.name for c in case.candidates}
     assert not asked & {"weak_array", "joint_address"}
     assert all(f.place != Place(site="U9") or f.cause is Cause.SPILLOVER for f in v.findings)
+
+
+# ---- bursts are few bits, or seldom ----
+
+
+def counted_beside(errors: int, bits: int, site: str = "U12") -> dict[Cause, float]:
+    """What is said of a package with whole eyes that errs beside one that is gone."""
+
+    def row(ref: str, ch: int, lane: int, step: str) -> str | None:
+        if ref == "U11":
+            return "no-response -" if step == "id" else "not-run -"
+        return None
+
+    def count(ref: str, ch: int, lane: int) -> str | None:
+        if ref == "U11":
+            return NOT_SAID
+        wrong = errors if (ref, lane) == (site, 0) and ch % 2 == 0 else 0
+        return f"{bits} {wrong} {wrong - wrong // 2} {wrong // 2} - -"
+
+    (run,) = load(dump(BLOCKS, row, count), board=BLOCKS)
+    found = [f for f in judge(run, BLOCKS).findings if f.place.site == site]
+    return {found[0].cause: found[0].probability, **dict(found[0].alternatives)} if found else {}
+
+
+def test_a_few_bits_of_a_short_test_are_bursts_from_next_door() -> None:
+    """Seven wrong bits of 1.6e8 are a rate of 4e-8, and one burst of noise or two."""
+    causes = counted_beside(7, 160_000_000)
+    assert causes.get(Cause.SPILLOVER, 0.0) + causes.get(Cause.CLEAR, 0.0) > 0.5
+
+
+@pytest.mark.parametrize(("errors", "bits"), [(15_000, 4 * 10**11), (100_000, 10**12)])
+def test_errors_by_the_thousand_with_whole_eyes_are_the_package(errors: int, bits: int) -> None:
+    """A gap next door that leaves every eye whole makes no such rate in a long test: cells do
+    (common practice, no source)."""
+    causes = counted_beside(errors, bits)
+    assert causes.get(Cause.SPILLOVER, 0.0) + causes.get(Cause.CLEAR, 0.0) < 0.3
+    assert causes[Cause.WEAK] > 0.3
+
+
+# ---- a lane by one line of it ----
+
+
+def test_lines_that_are_all_clean_leave_no_joined_line() -> None:
+    """Two lanes of a channel have thin eyes, and each of their lines was counted without an error:
+    two lines joined, one of each, would err in a quarter of their bits."""
+    on = board("quince-12")
+
+    def row(site: str, ch: int, lane: int, step: str) -> str | None:
+        thin = site == "U4" and step in EYES
+        return f"marginal {eye(ch + lane, 0.5)}" if thin else None
+
+    text = dump(on, row, counts=False).replace("[end]\n", "")
+    rows = [
+        f"{site} {ch} 0 {lane} {dq} sweep {8 * 10**9} 0"
+        for site, ch, lane in lanes(on)
+        for dq in range(8)
+    ]
+    text += "[counts]\nsite ch rank lane dq test bits errors\n" + "\n".join(rows) + "\n[end]\n"
+    (run,) = load(text)
+    found = next(f for f in judge(run).findings if f.place.site == "U4")
+    causes = {found.cause: found.probability, **dict(found.alternatives)}
+    assert found.cause is Cause.WEAK
+    assert causes.get(Cause.BRIDGE, 0.0) < 0.02

@@ -27,6 +27,7 @@ BY_LINE = _F.practice(
     "line of all", 0.5, "share of a lane's prior, over all sites, for single lines"
 )
 ONE_BIT = _F.practice("one bit", 0.5, "share of a lane's prior for one bit of all lanes")
+BLOCKS = _F.practice("blocks", 0.85, "share of blocks and channels; the others are lines of it")
 STRIDES = _F.practice(
     "keeps a stride", 0.8, "share of a prior for a line whose errors keep a stride"
 )
@@ -47,6 +48,12 @@ def _blocks(board: Board, evidence: Evidence) -> Iterator[Location]:
         only = sites_here[0] if len(sites_here) == 1 else None
         site = only.ref if only is not None and only.named else None
         yield Location(Place(site=site, channel=channel), refs, by_channel / len(board.channels))
+
+
+def _blocks_of_several(board: Board, evidence: Evidence) -> Iterator[Location]:
+    """Those of several packages: of one a lane that is lost is a joint's, and two lanes of two are
+    as soon two joints'."""
+    return (at for at in _blocks(board, evidence) if len(at.sites) > 2)
 
 
 def _partitions(board: Board, whole_share: float) -> Iterator[Location]:
@@ -230,14 +237,14 @@ _WHY = "the controller, or the way to it: it fails whatever package sits there"
 SCATTER = _F.practice("scatter", 0.3, "log; how unlike the lanes of a sick block are at least")
 UNLIKE = _F.practice("unlike", 0.5, "share of the loss by which they differ beyond that")
 DEAD = _F.practice("dead", 0.24, "share of blocks that work on no lane")
-BROKEN = _F.practice("broken", 0.07, "share of those whose lanes fail each in its own way")
+BROKEN = _F.practice("broken", 0.12, "share of those whose lanes fail each in its own way")
 PARTLY = _F.practice(
     "partly", 0.05, "share of those of which half of the lanes fail, the rest work"
 )
 SILENT = _F.practice("silent", 0.12, "share whose packages hear no commands; of unheard ones too")
 _OFF = _F.each("dead,", {"dead": 0.93, "mute": 0.05}, "how the lanes of a dead block look")
 _LOST = _F.each("broken,", {"dead": 0.70, "mute": 0.20}, "how the lanes of a broken block look")
-_THIN = 1 - DEAD - BROKEN - PARTLY - 2 * SILENT
+_THIN = 1 - DEAD - BROKEN - 2 * SILENT
 COMMON = _F.practice(
     "in common", 0.4, "share of thin blocks whose clock, reference or supply is ill: lanes alike"
 )
@@ -288,12 +295,25 @@ MECHANISMS = (
             Variant(
                 "broken", BROKEN, whole(mixed([(1.0, _LOST), (1 - sum(_LOST.values()), SICK)]))
             ),
-            Variant("partly", PARTLY, whole(mixed([(0.5, _LOST), (0.5, {"sound": 1.0})]))),
             Variant("silent", SILENT, whole(DEAF)),
             Variant("unheard", SILENT, whole(UNHEARD)),
         ),
         why=_WHY,
-        share=0.85,
+        share=BLOCKS * (1 - PARTLY),
+        history=history.of_controller,
+        beyond_site=True,
+        of_many=True,
+    ),
+    # Some of the lanes of a block, each lost or as good as ever.
+    Mechanism(
+        "controller_part",
+        Cause.CONTROLLER,
+        _PRIOR,
+        _blocks_of_several,
+        spill=0.5,
+        variants=(Variant("half", 1.0, whole(mixed([(0.5, _LOST), (0.5, {"sound": 1.0})]))),),
+        why=_WHY,
+        share=BLOCKS * PARTLY,
         history=history.of_controller,
         beyond_site=True,
         of_many=True,
@@ -319,7 +339,7 @@ MECHANISMS = (
             for name, (share, looks) in _STRIDE.items()
         ),
         why=_WHY,
-        share=0.15,
+        share=1 - BLOCKS,
         history=history.of_controller,
         beyond_site=True,
         of_many=True,
