@@ -162,7 +162,7 @@ _IDLE: Mapping[str, Pmf] = {
         kind: _F.each(f"idle {kind},", shares, "share of such readings of a sound board")
         for kind, shares in {
             "shape": {"spread": 0.02, "paired": 2e-4, "striped": 2e-4, "clustered": 0.01},
-            "rates": {"equal": 1e-3},
+            "rates": {"equal": 1e-4},
             "rail": {"high": 0.01, "low": 1e-4, "short": 5e-5},
             "volts": {"low": 3e-3, "none": 1e-3},
             "heat": {"here": 0.01},

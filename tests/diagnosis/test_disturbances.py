@@ -17,7 +17,7 @@ from memdiag.diagnosis.rig_behaviour import CHANCE, CONTEXTS, VIEW
 from memdiag.diagnosis.settings import Settings
 from memdiag.evidence.build import gather
 from memdiag.evidence.measurements import measure
-from memdiag.model import Board, Cause, Place, Verdict
+from memdiag.model import Board, Cause, Verdict
 from memdiag.reading.load import load
 from tests.diagnosis.test_facts import BITS, EYES, NOT_SAID, board, dump, lanes
 from tests.diagnosis.test_margin_scale import eye
@@ -174,74 +174,70 @@ def test_a_board_without_warnings_asks_for_few_circumstances() -> None:
 def test_a_fault_without_errors_is_none_of_cells_or_addresses() -> None:
     """What is wrong behind a good link shows by errors alone: where nothing was counted or listed,
     an eye that is whole beside others that are narrow is no sign of it."""
-    narrow = {"U10": 0.9, "U12": 0.9}
-    v = beside(narrow, "U11", counts=False)
-    on = BLOCKS
-    (run,) = load(dump(on, counts=False), board=on)
-    case = hypotheses.build(run, on, gather(measure(run, on)), Settings())
-    asked = {c.mechanism.name for c in case.candidates}
-    assert not asked & {"weak_array", "joint_address"}
-    assert all(f.place != Place(site="U9") or f.cause is Cause.SPILLOVER for f in v.findings)
+
+    def asked(counts: bool) -> set[str]:
+        def row(site: str, ch: int, lane: int, step: str) -> str | None:
+            left = 0.7 if site in THREE else 1.0
+            return f"pass {eye(ORDER[site, ch, lane], left)}" if step in EYES else None
+
+        def count(site: str, ch: int, lane: int) -> str | None:
+            return f"{BITS} 900 450 450 - -" if site == "U9" else None
+
+        (run,) = load(dump(BLOCKS, row, count, counts=counts), board=BLOCKS)
+        case = hypotheses.build(run, BLOCKS, gather(measure(run, BLOCKS)), Settings())
+        hidden = ("weak_array", "joint_address")
+        return {f"{c.place.site}" for c in case.candidates if c.mechanism.name in hidden}
+
+    assert asked(counts=False) == set()
+    assert asked(counts=True) == {"U9"}
 
 
 # ---- bursts are few bits, or seldom ----
 
 
-def counted_beside(errors: int, bits: int, site: str = "U12") -> dict[Cause, float]:
-    """What is said of a package with whole eyes that errs beside one that is gone."""
+def counted_beside(wrong: dict[str, int], bits: int) -> Verdict:
+    """Packages with whole eyes that err so often on each lane beside one that is gone, on a rig
+    that calls most of everything marginal."""
 
     def row(ref: str, ch: int, lane: int, step: str) -> str | None:
         if ref == "U11":
             return "no-response -" if step == "id" else "not-run -"
-        return None
+        loud = (ORDER[ref, ch, lane] + len(step)) % 3 if step in ("ca", "wck", *EYES) else 0
+        width = eye(ORDER[ref, ch, lane]) if step in EYES else "-"
+        return f"{'marginal' if loud else 'pass'} {width}"
 
     def count(ref: str, ch: int, lane: int) -> str | None:
         if ref == "U11":
             return NOT_SAID
-        wrong = errors if (ref, lane) == (site, 0) and ch % 2 == 0 else 0
-        return f"{bits} {wrong} {wrong - wrong // 2} {wrong // 2} - -"
+        n = wrong.get(ref, 0) and wrong[ref] + ORDER[ref, ch, lane] % 5
+        return f"{bits} {n} {n - n // 2} {n // 2} - -"
 
     (run,) = load(dump(BLOCKS, row, count), board=BLOCKS)
-    found = [f for f in judge(run, BLOCKS).findings if f.place.site == site]
-    return {found[0].cause: found[0].probability, **dict(found[0].alternatives)} if found else {}
+    return judge(run, BLOCKS)
+
+
+def spilled(v: Verdict, site: str) -> float:
+    """The probability that nothing is wrong at a package by itself."""
+    for f in v.findings:
+        if f.place.site == site:
+            causes = {f.cause: f.probability, **dict(f.alternatives)}
+            return causes.get(Cause.SPILLOVER, 0.0) + causes.get(Cause.CLEAR, 0.0)
+    return 1.0
 
 
 def test_a_few_bits_of_a_short_test_are_bursts_from_next_door() -> None:
-    """Seven wrong bits of 1.6e8 are a rate of 4e-8, and one burst of noise or two."""
-    causes = counted_beside(7, 160_000_000)
-    assert causes.get(Cause.SPILLOVER, 0.0) + causes.get(Cause.CLEAR, 0.0) > 0.5
+    """Three to seven wrong bits of 1.6e8 on each lane of a block are a rate of 3e-8, and one burst
+    of noise or two; in a test ten thousand times as long that rate is no burst."""
+    few = counted_beside(dict.fromkeys(THREE, 3), 160_000_000)
+    assert all(spilled(few, site) > 0.5 for site in THREE)
+    assert controller(few) < 0.3
+    many = counted_beside(dict.fromkeys(THREE, 30_000), 10**12)
+    assert all(spilled(many, site) < 0.5 for site in THREE) or controller(many) > 0.5
 
 
-@pytest.mark.parametrize(("errors", "bits"), [(15_000, 4 * 10**11), (100_000, 10**12)])
-def test_errors_by_the_thousand_with_whole_eyes_are_the_package(errors: int, bits: int) -> None:
-    """A gap next door that leaves every eye whole makes no such rate in a long test: cells do
-    (common practice, no source)."""
-    causes = counted_beside(errors, bits)
-    assert causes.get(Cause.SPILLOVER, 0.0) + causes.get(Cause.CLEAR, 0.0) < 0.3
-    assert causes[Cause.WEAK] > 0.3
-
-
-# ---- a lane by one line of it ----
-
-
-def test_lines_that_are_all_clean_leave_no_joined_line() -> None:
-    """Two lanes of a channel have thin eyes, and each of their lines was counted without an error:
-    two lines joined, one of each, would err in a quarter of their bits."""
-    on = board("quince-12")
-
-    def row(site: str, ch: int, lane: int, step: str) -> str | None:
-        thin = site == "U4" and step in EYES
-        return f"marginal {eye(ch + lane, 0.5)}" if thin else None
-
-    text = dump(on, row, counts=False).replace("[end]\n", "")
-    rows = [
-        f"{site} {ch} 0 {lane} {dq} sweep {8 * 10**9} 0"
-        for site, ch, lane in lanes(on)
-        for dq in range(8)
-    ]
-    text += "[counts]\nsite ch rank lane dq test bits errors\n" + "\n".join(rows) + "\n[end]\n"
-    (run,) = load(text)
-    found = next(f for f in judge(run).findings if f.place.site == "U4")
-    causes = {found.cause: found.probability, **dict(found.alternatives)}
-    assert found.cause is Cause.WEAK
-    assert causes.get(Cause.BRIDGE, 0.0) < 0.02
+def test_errors_by_the_thousand_with_whole_eyes_are_the_packages_own() -> None:
+    """A gap next door that leaves every eye whole makes no rate of 3e-8 in a long test: cells do
+    (common practice, no source), however many packages have such."""
+    ill = {"U2": 15_419, "U6": 15_199, "U9": 25_491, "U12": 628_000}
+    v = counted_beside(ill, 4 * 10**11)
+    assert all(spilled(v, site) < 0.3 for site in ill)

@@ -211,7 +211,8 @@ def test_a_rate_that_all_lanes_share_is_one_event(rate: float) -> None:
     of it, and not for every lane."""
     on = facts.board("quince-12")
     errors = int(rate * facts.BITS)
-    v = facts.verdict(facts.dump(on, count=lambda *_: f"{facts.BITS} {errors} {errors} 0 - -"))
+    cells = f"{facts.BITS} {errors} {errors} 0 - {errors}"
+    v = facts.verdict(facts.dump(on, count=lambda *_: cells, training=False))
     assert v.summary.cause is Cause.CONTROLLER
     assert not any(f.cause is Cause.SUPPLY for f in v.findings)
     assert not any(f.action in HEAT for f in v.findings)
@@ -255,26 +256,35 @@ def test_half_of_the_lanes_of_a_block_dead_is_the_block(seed: int) -> None:
     assert not any(f.action in HEAT for f in v.findings)
 
 
-@pytest.mark.parametrize("wide", [False, True])
-def test_a_lane_read_as_it_came_may_have_one_open_line(wide: bool) -> None:
+@pytest.mark.parametrize("told", ["lane", "package", "lines"])
+def test_a_lane_read_as_it_came_may_have_one_open_line(told: str) -> None:
     """Where the read of a lane finds no setting, some rigs test it all the same, and every line of
-    it reads rubbish: that is no sign against a single open line. Whether the step is told of the
-    lane or of the whole package makes no difference to what its counts may mean."""
+    it reads rubbish: that is no sign against a single open line, nor against two that are joined.
+    Whether the step is told of the lane or of the whole package, and the count by line or by lane,
+    makes no difference to what it may mean."""
     on = facts.board("quince-12")
     where = ("U4", 6, 1)
     rubbish = f"{facts.BITS} {facts.BITS // 2} {facts.BITS // 4} {facts.BITS // 4} - -"
     text = facts.dump(on, facts.at(where, read="not-found -"), facts.counted(where, rubbish))
-    if wide:
-        head, _, rest = text.partition("[training]\n")
-        _, _, counts = rest.partition("[counts]\n")
+    head, _, rest = text.partition("[training]\n")
+    training, _, counts = rest.partition("[counts]\n")
+    if told == "package":
         rows = [
             f"{s.ref} {step} {'not-found' if (s.ref, step) == ('U4', 'read') else 'pass'}"
             for s in on.sites
             for step in facts.STEPS["gddr6"]
         ]
-        text = f"{head}[training]\nsite step result\n" + "\n".join(rows) + f"\n[counts]\n{counts}"
-    v = facts.verdict(text)
+        training = "site step result\n" + "\n".join(rows) + "\n"
+    if told == "lines":
+        bits = facts.BITS // 8
+        rows = [
+            f"{site} {ch} {lane} {dq} sweep {bits} {bits // 2 if (site, ch, lane) == where else 0}"
+            for site, ch, lane in facts.lanes(on)
+            for dq in range(8)
+        ]
+        counts = "site ch lane dq test bits errors\n" + "\n".join(rows) + "\n[end]\n"
+    v = facts.verdict(f"{head}[training]\n{training}[counts]\n{counts}")
     (found,) = facts.work(v)
     assert found.place.site == "U4"
-    assert facts.chance(found, Cause.BRIDGE) > 0.05  # two lines joined leave no setting either
+    assert facts.chance(found, Cause.BRIDGE) > 0.05
     assert facts.chance(found, Cause.JOINT) > 0.3
