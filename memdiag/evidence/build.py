@@ -41,13 +41,15 @@ def gather(
     equal = same_counts.equal_links(counted, board)
     counts = coverage.counts_of_what_erred(measured)
     by_line = bool(counts) and all(row.place.line is not None for row in counts)
+    without = _without_setting(measured)
     all_links = _AllLinks(
         peers,
         measured.run.head.memory or board.memory,
         habits,
         board if by_line else None,
-        equal,
-        _without_setting(measured),
+        frozenset(equal),
+        without,
+        tuple(place for place in without if coverage.is_wide(place)),
     )
     nodes: list[Node] = []
     for group in measured:
@@ -102,10 +104,12 @@ class _AllLinks(NamedTuple):
     """Steps that the rig fails whatever lies on the board."""
     erring: Board | None
     """The board, where counts name the data lines that erred and no others."""
-    equal: Sequence[Place]
+    equal: frozenset[Place]
     """The lanes that err equally often."""
-    without: Sequence[Place]
+    without: frozenset[Place]
     """Where a step that sets the data up found no setting."""
+    wide: tuple[Place, ...]
+    """Those of them that may be several lanes."""
 
 
 def _places(group: Measured, owners: tuple[str, ...], run: _AllLinks) -> list[Node]:
@@ -120,7 +124,7 @@ def _places(group: Measured, owners: tuple[str, ...], run: _AllLinks) -> list[No
     steps = [outcome for outcome in group.steps if outcome.step not in run.habits]
     _steps(steps, place, boot, line, peers)
     add_widths(group.place, place, line, peers)
-    if _runs_untrained(group, run.without):
+    if _runs_untrained(group, run):
         _count_untrained(group, place, line, memory, peers)
     else:
         tallied = add_lines(group, line, memory, run.erring)
@@ -137,16 +141,19 @@ def _places(group: Measured, owners: tuple[str, ...], run: _AllLinks) -> list[No
     return [n for n in (place, *lines.values(), boot) if n.spoken]
 
 
-def _without_setting(measured: Measurements) -> list[Place]:
+def _without_setting(measured: Measurements) -> frozenset[Place]:
     """The places where a step that sets the data up found no setting or was not run."""
-    return [m.place for m in measured if any(m.results.get(s) in _NO_SETTING for s in SETS_DATA)]
+    return frozenset(
+        m.place for m in measured if any(m.results.get(s) in _NO_SETTING for s in SETS_DATA)
+    )
 
 
-def _runs_untrained(group: Measured, without: Sequence[Place]) -> bool:
+def _runs_untrained(group: Measured, run: _AllLinks) -> bool:
     """Whether a lane has no setting, or a wider place that it is of, and the data came out as
     rubbish."""
-    lost = any(at == group.place or at.covers(group.place) for at in without)
-    return lost and is_rubbish(group.totals) and not _of_few_lines(group)
+    if not is_rubbish(group.totals) or _of_few_lines(group):
+        return False
+    return group.place in run.without or any(at.covers(group.place) for at in run.wide)
 
 
 def _of_few_lines(group: Measured) -> bool:

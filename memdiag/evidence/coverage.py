@@ -49,7 +49,7 @@ def links(measured: Measurements) -> tuple[Place, ...]:
         one
         for one in named
         if not (
-            _is_wide(one)
+            is_wide(one)
             and any(
                 other != one and one.covers(other)
                 for other in (named if one.site is None else at[one.site])
@@ -58,7 +58,7 @@ def links(measured: Measurements) -> tuple[Place, ...]:
     )
 
 
-def _is_wide(place: Place) -> bool:
+def is_wide(place: Place) -> bool:
     """Whether it may be several links."""
     return None in (place.site, place.channel, place.rank, place.lane)
 
@@ -256,7 +256,7 @@ def _lacking(
 ) -> tuple[Place, ...]:
     """The links that none of these places speaks of."""
     heard = set(told)
-    wide = [place for place in heard if _is_wide(place)]
+    wide = [place for place in heard if is_wide(place)]
     by_site: dict[str | None, list[Place]] = {}
     by_channel: dict[object, list[Place]] = {}
     for link in every if wide else ():

@@ -50,7 +50,7 @@ def equal_links(counts: Mapping[Place, tuple[int, int]], board: Board) -> list[P
 
 def same_counts(measured: Measurements, evidence: Evidence) -> None:
     """A node of the lanes, or channels, that err equally often, where several do."""
-    equal = evidence.equal
+    equal = frozenset(evidence.equal)
     if not equal:
         return
     board = measured.board
@@ -66,7 +66,7 @@ def same_counts(measured: Measurements, evidence: Evidence) -> None:
         for row in group.counts
     ]
     of = "lanes" if rows[0].place.lane is not None else "channels"
-    each = show_count(evidence.counted[equal[0]][0])
+    each = show_count(evidence.counted[evidence.equal[0]][0])
     says = f"{len(equal)} {of} err equally often: {each} bits wrong in each"
     node.quotes.append(Quote(min(row.position.line for row in rows), says))
     evidence.nodes.append(node)
