@@ -18,6 +18,7 @@ from memdiag.evidence.measurements import Measurements
 from memdiag.evidence.nodes import Node
 from memdiag.evidence.rails import over_limits, reading_loglik, volts_loglik
 from memdiag.model import Board, Place, Quote, Run
+from memdiag.model.error_log import ErrorLog
 from memdiag.model.figures import Table
 from memdiag.model.quantities import show_ohms
 
@@ -36,9 +37,9 @@ def shapes(measured: Measurements, evidence: Evidence) -> None:
             by_site.setdefault(owners[0], []).append(tally)
     counted: dict[str, int] = {}
     for group in measured.groups.values():
-        for site in owners_of(group.place, board):
-            errors = sum(row.errors or 0 for row in (*group.counts, *group.swept))
-            counted[site] = counted.get(site, 0) + errors
+        rows = (*group.counts, *group.swept)
+        for site in owners_of(group.place, board) if rows else ():
+            counted[site] = counted.get(site, 0) + sum(row.errors or 0 for row in rows)
     for site, mine in by_site.items():
         index = _rows_of(mine, len(run.errors))
         lines = sum(int((t.wrong > 0).sum()) for t in mine)
@@ -48,7 +49,10 @@ def shapes(measured: Measurements, evidence: Evidence) -> None:
         node = Node("shape", (site,), Place(site))
         # A capped list holds the first errors of a sweep, which lie side by side whatever fails.
         listed = int(run.errors.weight_of(index).sum())
-        cut = shape.kind in ("clustered", "grid") and counted.get(site, 0) > CAPPED * listed
+        more = counted.get(site, 0) > CAPPED * listed or (
+            site not in counted and _may_be_full(run.errors, index)
+        )
+        cut = shape.kind in ("clustered", "grid") and more
         whole = shape.kind == "clustered" and 0 < counted.get(site, 0) <= sum(
             t.wrong_bits for t in mine
         )
@@ -59,6 +63,23 @@ def shapes(measured: Measurements, evidence: Evidence) -> None:
         evidence.shapes[site] = shape
         for tally in mine:
             _stride(run, board, site, tally, evidence)
+
+
+def _may_be_full(log: ErrorLog, index: I64) -> bool:
+    """Whether a list that no count stands beside may have ended because it was full: it has as many
+    words, all of it or those of the site, as a buffer holds, and the first address of all is one of
+    the site's. Further on whatever came before was right."""
+    sizes = (log.total, int(log.weight_of(index).sum()))
+    if not any(n >= LEAST_BUFFER and n >= NEARLY * 2 ** math.ceil(math.log2(n)) for n in sizes):
+        return False
+    cell = log.has_cell & (log.bank == 0) & (log.row == 0) & (log.col == 0)
+    first = (log.has_address & (log.address == 0)) | cell
+    return bool(first[index].any())
+
+
+LEAST_BUFFER, NEARLY = 15, 0.95
+"""Lists of errors hold a power of two of words, 16 and more; of rubbish a few words are right by
+chance (common practice, no source)."""
 
 
 def _rows_of(tallies: Sequence[LaneTally], rows: int) -> I64:

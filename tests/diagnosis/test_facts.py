@@ -302,3 +302,30 @@ def test_a_word_for_giving_up_that_all_print_condemns_no_controller(word: str, r
     v = verdict(dump(board("quince-8"), row, counts=False))
     assert chance(v.findings[0], Cause.SUPPLY) > 0.3
     assert v.summary.action is not Action.STOP
+
+
+@pytest.mark.parametrize(
+    ("first", "words", "cells"),
+    [
+        pytest.param(0, 256, False, id="full, from the first address"),
+        pytest.param(0, 247, False, id="some of the rubbish right by chance"),
+        pytest.param(0x0A4C_0000, 256, True, id="full, but what came before was right"),
+        pytest.param(0, 190, True, id="from the first address, and then no more"),
+    ],
+)
+def test_a_list_that_is_full_at_its_beginning_is_no_bad_row(
+    first: int, words: int, cells: bool
+) -> None:
+    """A buffer of 256 words is full with rubbish before the test has left the first row, where a
+    lane does not work at all; a bad row lies anywhere, and ends (common practice, no source)."""
+    rng = random.Random(2)
+    listed = []
+    for i in range(words):
+        wrote, mask = rng.getrandbits(8), rng.randrange(1, 256)
+        at = first + 32 * (i // 8)
+        listed.append(f"U4 6 0 0 {at:#x} {wrote:#04x} {wrote ^ mask:#04x} - 1")
+    v = verdict(dump(board("quince-12"), training=False, counts=False, words=listed))
+    (found,) = (f for f in v.findings if f.place.site == "U4")
+    assert (chance(found, Cause.WEAK) > 0.5) == cells
+    if not cells:
+        assert found.action is not Action.REPLACE
