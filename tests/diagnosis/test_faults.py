@@ -72,14 +72,15 @@ def test_mechanisms_with_one_prior_share_it_out() -> None:
     [
         ("weak_pins", Past(replaced=True, reflowed=False, replaced_any=True), 0.25),
         ("joint_line", Past(replaced=True, reflowed=True, replaced_any=True), 1.6 * 0.5),
-        ("controller", Past(replaced=False, reflowed=False, replaced_any=True), 2.0 * 0.85),
-        ("supply", Past(replaced=True, reflowed=True, replaced_any=True), 0.7),
+        ("controller", Past(replaced=False, reflowed=False, replaced_any=True), 2.0),
+        ("supply", Past(replaced=True, reflowed=True, replaced_any=True), 1.0),
     ],
 )
 def test_what_was_done_before_weighs_on_the_faults_it_can_have_changed(
     name: str, past: Past, factor: float
 ) -> None:
     (mechanism,) = (m for m in faults.MECHANISMS if m.name == name)
+    factor *= mechanism.share
     assert mechanism.odds(1.0, Stages(), "intake", past) == pytest.approx(factor)
     assert mechanism.odds(1.0, Stages(), "after-swap", past) == pytest.approx(factor / 2)
 
