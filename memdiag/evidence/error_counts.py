@@ -49,7 +49,7 @@ STRAY = _F.measured(
     "chance that a sound lane shows a stray event of one to three words",
     "44 of 600 sound DDR3 packages in about 1e9 bits (DIVA-DRAM, SIGMETRICS 2017, own count)",
 )
-BURSTS = _F.practice("bursts", 0.5, "share of pulled places that noise from elsewhere hits")
+BURSTS = _F.practice("bursts", 0.5, "share of the places of a package in such noise that it hits")
 NOISE_FROM = _F.practice("bursts from", -11.0, "decades of the error rate that such noise makes")
 NOISE_TO = _F.practice("bursts to", -8.0, "the same at most, in a long test")
 BITS_OF_BURSTS = _F.practice("bits of bursts", 64.0, "wrong bits of bursts in a short one at most")

@@ -241,3 +241,24 @@ def test_errors_by_the_thousand_with_whole_eyes_are_the_packages_own() -> None:
     ill = {"U2": 15_419, "U6": 15_199, "U9": 25_491, "U12": 628_000}
     v = counted_beside(ill, 4 * 10**11)
     assert all(spilled(v, site) < 0.3 for site in ill)
+
+
+# ---- what is worth a thought ----
+
+
+def test_a_variant_beside_which_every_package_is_less_likely_is_not_followed_up() -> None:
+    """Each lane of a healthy block is half as likely where half of its lanes are lost: nothing
+    speaks for that. Where lanes of it are lost, something does."""
+
+    def kept(dead: set[str]) -> set[str | None]:
+        def row(site: str, ch: int, lane: int, step: str) -> str | None:
+            lost = site in dead and lane == 0 and step not in ("id", "ca")
+            return "not-found -" if lost else None
+
+        (run,) = load(dump(BLOCKS, row, counts=False), board=BLOCKS)
+        case = hypotheses.build(run, BLOCKS, gather(measure(run, BLOCKS)), Settings())
+        found = (case.candidates[i] for i, _ in case.variants)
+        return {c.place.partition for c in found if c.mechanism.name == "controller_part"}
+
+    assert kept(set()) == set()
+    assert kept({"U9", "U10"}) == {"P2"}
