@@ -221,8 +221,8 @@ class Node(Struct, eq=False):
 
     def as_one_of(self, n: int, apart: float) -> None:
         """Take what was seen there for one of `n` tellings of the same thing: what sets states less
-        than `apart` (log) from the best counts once for all of them. What is farther off stays
-        that far."""
+        than `apart` (log) from the best of their view counts once for all of them, and how probable
+        the view is for none. What is farther off stays that far."""
         for way, part in self._parts.items():
             off = part.max(axis=-1, keepdims=True) - part
             self._parts[way] = -np.minimum(off, apart) / n - np.maximum(off - apart, 0.0)

@@ -40,8 +40,8 @@ def counted(measured: Measurements) -> dict[Place, tuple[int, int]]:
 
 
 def equal_links(counts: Mapping[Place, tuple[int, int]], board: Board) -> list[Place]:
-    """The most of them that err equally often, and no rarer than chance would have it; none where
-    they are too few for that to say anything."""
+    """The most of them that err equally often; none where they, or their errors, are so few that
+    it may be chance, or where they read rubbish."""
     many = {k: (e, b) for k, (e, b) in counts.items() if LEAST <= e < MOST * b}
     equal = most_alike(many)
     on = {site for link in equal for site in link.sites(board)}

@@ -110,7 +110,7 @@ def _one_bit(board: Board, evidence: Evidence, suspects: Sequence[Node]) -> Iter
     """One bit of the word in all lanes of a channel, or of all channels, where two of them look odd
     there: what is serial in the controller hands the lanes the same bit."""
     sick = frozenset(ref for n in suspects if _may_be_a_lane(n) for ref in n.sites)
-    equal = {_lane(place) for place in evidence.equal}
+    equal, unnamed = {_lane(place) for place in evidence.equal}, _unnamed(evidence)
     for dq, named in _by_bit(suspects).items():
         (channel, *others) = {place.channel for place in named}
         of_all = frozenset(site.ref for site in board.sites)
@@ -119,7 +119,7 @@ def _one_bit(board: Board, evidence: Evidence, suspects: Sequence[Node]) -> Iter
         # A list of errors that ends early names the bits of some lanes; those that err as often as
         # these are of them.
         as_often = not equal.isdisjoint(map(_lane, named))
-        odd = [*named, *(_unnamed(evidence) if as_often else ())]
+        odd = [*named, *(unnamed if as_often else ())]
         # One lane of all sites is a place of its own.
         if len({place.lane for place in odd}) < 2 or not _spares_few(
             odd, board, evidence, channel=at
@@ -238,9 +238,7 @@ SCATTER = _F.practice("scatter", 0.3, "log; how unlike the lanes of a sick block
 UNLIKE = _F.practice("unlike", 0.5, "share of the loss by which they differ beyond that")
 DEAD = _F.practice("dead", 0.24, "share of blocks that work on no lane")
 BROKEN = _F.practice("broken", 0.12, "share of those whose lanes fail each in its own way")
-PARTLY = _F.practice(
-    "partly", 0.05, "share of those of which half of the lanes fail, the rest work"
-)
+PARTLY = _F.practice("partly", 0.05, "share of that of blocks of which half of the lanes are lost")
 SILENT = _F.practice("silent", 0.12, "share whose packages hear no commands; of unheard ones too")
 _OFF = _F.each("dead,", {"dead": 0.93, "mute": 0.05}, "how the lanes of a dead block look")
 _LOST = _F.each("broken,", {"dead": 0.70, "mute": 0.20}, "how the lanes of a broken block look")
